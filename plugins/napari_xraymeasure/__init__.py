@@ -1,0 +1,1 @@
+"""The napari plugin of xraymeasure: place, see, compare, keep. It holds no formula."""

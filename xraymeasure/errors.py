@@ -1,0 +1,33 @@
+"""What can be wrong with the input, each with its own name.
+
+Every error that a user can cause derives from `XrayMeasureError`; the command line turns it into
+one line on standard error and exit code 2.
+"""
+
+
+class XrayMeasureError(ValueError):
+    """A call or a file is wrong; the message says what, where, and what to do."""
+
+    def __str__(self) -> str:
+        """Return the message on one line, whatever the cause put into it."""
+        return " ".join(super().__str__().split())
+
+
+class FilmError(XrayMeasureError):
+    """The film cannot be read or is not a radiograph that can be measured."""
+
+
+class ReadingError(XrayMeasureError):
+    """The reading is broken, or belongs to another film."""
+
+
+class PlanError(XrayMeasureError):
+    """The plan is broken, or contradicts the reading."""
+
+
+class MeasureError(XrayMeasureError):
+    """The landmarks do not determine what was asked of them."""
+
+
+class StudyError(XrayMeasureError):
+    """The study folder is broken or inconsistent."""
