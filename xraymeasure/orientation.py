@@ -210,4 +210,5 @@ def _to_anatomical(lateral, caudal, anterior) -> Angles:
 
 def _direction(opposite: np.ndarray, adjacent: np.ndarray) -> np.ndarray:
     angle = np.degrees(np.arctan2(opposite, adjacent))
-    return np.where(np.hypot(opposite, adjacent) < _SHORTEST_PROJECTION, np.nan, angle)
+    # The empty index gives a scalar back as a scalar, as numpy's own functions do.
+    return np.where(np.hypot(opposite, adjacent) < _SHORTEST_PROJECTION, np.nan, angle)[()]
