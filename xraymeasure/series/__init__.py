@@ -1,0 +1,1 @@
+"""Many films: the study folder, its batch runner, agreement and follow-up."""
