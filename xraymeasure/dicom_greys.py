@@ -10,7 +10,6 @@ from xraymeasure.greys import Greys, LookUpTable, Window, usable_window
 
 def greys_from_attributes(attributes: Attributes) -> Greys:
     """Return how the film is shown; what cannot be used is noted on `attributes`."""
-    stored = attributes.number("BitsStored")
     photometric = attributes.text("PhotometricInterpretation") or ""
     if not photometric.startswith("MONOCHROME"):
         attributes.note(f"The film is stored in colour ({photometric}) and was turned to grey.")
@@ -30,17 +29,7 @@ def greys_from_attributes(attributes: Attributes) -> Greys:
         intercept=intercept or 0.0,
         voi=voi,
         inverted=_inverted(attributes, photometric),
-        bits_stored=None if stored is None else int(stored),
-        high_bit=_high_bit(attributes),
     )
-
-
-def _high_bit(attributes: Attributes) -> int | None:
-    high, stored = attributes.number("HighBit"), attributes.number("BitsStored")
-    allocated = attributes.number("BitsAllocated")
-    if high is None or stored is None or not stored - 1 <= high < allocated:
-        return None
-    return int(high)
 
 
 def _inverted(attributes: Attributes, photometric: str) -> bool:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import os
+import threading
 import warnings
 from contextlib import contextmanager
 from dataclasses import replace
@@ -55,39 +57,27 @@ def read_dicom(stream: BinaryIO, path: Path) -> Film:
     FilmError
         If the file holds no single radiograph, or one that cannot be decoded.
     """
-    with _remarks_kept() as remarks:
-        dataset = _parse(stream, path)
-        _refuse_other_than_one_radiograph(dataset, path)
-        pixels = _decode(dataset, path)
-        film = _film(Attributes(dataset), pixels, path)
-    if not remarks:
-        return film
-    # The remarks themselves may quote a name or a number, so they are only counted.
-    said = f"The file departs from the DICOM standard ({len(remarks)} remarks on decoding it)."
-    return replace(film, notes=(*film.notes, said))
-
-
-@contextmanager
-def _remarks_kept():
-    """Collect warnings that would otherwise reach the user's terminal."""
-    with warnings.catch_warnings(record=True) as remarks:
-        warnings.simplefilter("always")
-        yield remarks
-
-
-def _parse(stream: BinaryIO, path: Path) -> Dataset:
     import pydicom
 
-    try:
-        return pydicom.dcmread(stream, force=True)
-    except OSError:
-        raise
-    except Exception as error:
-        # Damaged bytes make the parser fail in as many ways as it has statements.
-        raise FilmError(
-            f"{path}: is not DICOM that can be read, or is damaged ({type(error).__name__}); "
-            "export the film again"
-        ) from error
+    with warnings.catch_warnings(record=True) as remarks:
+        # The parser's remarks must not reach the user's terminal: they quote values.
+        warnings.simplefilter("always")
+        try:
+            dataset = pydicom.dcmread(stream, force=True)
+            _refuse_other_than_one_radiograph(dataset, path)
+            film = _film(Attributes(dataset), _decode(dataset, path), path)
+        except (FilmError, OSError):
+            raise
+        except Exception as error:
+            # Damaged bytes make the parser fail in as many ways as it has statements.
+            raise FilmError(
+                f"{path}: is not DICOM that can be read, or is damaged ({type(error).__name__}); "
+                "export the film again"
+            ) from error
+    if not remarks:
+        return film
+    said = f"The file departs from the DICOM standard ({len(remarks)} remarks on decoding it)."
+    return replace(film, notes=(*film.notes, said))
 
 
 def _refuse_other_than_one_radiograph(dataset: Dataset, path: Path) -> None:
@@ -116,7 +106,7 @@ def _refuse_other_than_one_radiograph(dataset: Dataset, path: Path) -> None:
     frames = attributes.number("NumberOfFrames")
     if frames is not None and frames > 1:
         raise FilmError(f"{path}: holds {frames:.0f} frames; export the one that is to be measured")
-    if not dataset.get("PixelData"):
+    if not any(attributes.values("PixelData")):
         raise FilmError(f"{path}: holds no picture; export the film with its pixels")
     rows, columns = attributes.number("Rows"), attributes.number("Columns")
     if not rows or not columns:
@@ -138,10 +128,23 @@ def _decode(dataset: Dataset, path: Path) -> np.ndarray:
     from pydicom.pixels import apply_color_lut, pixel_array
 
     syntax = _transfer_syntax(dataset)
+    if not syntax.is_transfer_syntax:
+        raise FilmError(
+            f"{path}: names no encoding that DICOM knows ({syntax}); export the film again"
+        )
     if syntax.is_encapsulated:
         _refuse_cut_stream(dataset, syntax, path)
     try:
-        pixels = pixel_array(dataset)
+        lowest_bit = 0 if syntax.is_encapsulated else dataset.HighBit + 1 - dataset.BitsStored
+        if lowest_bit > 0:
+            # Values of an old kind, in the upper bits of each word; the decoder looks for them in
+            # the lower ones.
+            pixels = pixel_array(dataset, correct_unused_bits=False)
+            pixels = pixels << (dataset.BitsAllocated - 1 - dataset.HighBit)
+            pixels = pixels >> (dataset.BitsAllocated - dataset.BitsStored)
+        else:
+            with _decoders_silenced():
+                pixels = pixel_array(dataset)
         photometric = str(dataset.PhotometricInterpretation)
         if photometric == "PALETTE COLOR":
             pixels = apply_color_lut(pixels, dataset)
@@ -151,7 +154,7 @@ def _decode(dataset: Dataset, path: Path) -> np.ndarray:
             "export the film uncompressed"
         ) from error
     except Exception as error:
-        # As in `_parse`, and with four decoders beneath.
+        # As in `read_dicom`, and with several decoders beneath.
         raise FilmError(
             f"{path}: its pixels are truncated or damaged ({syntax.name} with "
             f"{type(error).__name__}); export the film again"
@@ -159,6 +162,27 @@ def _decode(dataset: Dataset, path: Path) -> np.ndarray:
     if pixels.ndim == 3 and pixels.shape[-1] in (3, 4):
         pixels = luminance(pixels)
     return pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
+
+
+_ONE_AT_A_TIME = threading.Lock()
+
+
+@contextmanager
+def _decoders_silenced():
+    """Keep what compiled decoders print on damage, past Python, off the user's terminal."""
+    with _ONE_AT_A_TIME, open(os.devnull, "wb") as nowhere:
+        try:
+            kept = os.dup(2)
+        except OSError:
+            # A program without standard error has nothing to keep quiet.
+            yield
+            return
+        try:
+            os.dup2(nowhere.fileno(), 2)
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
 
 
 def _transfer_syntax(dataset: Dataset):

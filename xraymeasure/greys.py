@@ -63,8 +63,6 @@ class Greys:
         None: the film's own range, darkest to brightest, is spread over 0 to 1.
     inverted : bool
         Whether low values are the dense ones; applied last.
-    bits_stored, high_bit : int or None
-        Where the value lies in the stored word; None: all of it, and the lowest `bits_stored`.
     """
 
     modality: LookUpTable | None = None
@@ -72,15 +70,13 @@ class Greys:
     intercept: float = 0.0
     voi: LookUpTable | Window | None = None
     inverted: bool = False
-    bits_stored: int | None = None
-    high_bit: int | None = None
 
     def shown(self, pixels: np.ndarray) -> np.ndarray:
         """Return `pixels` (integers of 8 or 16 bits, any shape) as float32 in 0 to 1."""
         words = np.ascontiguousarray(pixels).view(f"u{pixels.dtype.itemsize}")
         # Every step acts on values one by one, so it is done once for each possible word.
         every_word = np.arange(2 ** (8 * pixels.dtype.itemsize), dtype=words.dtype)
-        values = self._stored_values(every_word.view(pixels.dtype))
+        values = every_word.view(pixels.dtype).astype(float)
         values = self.modality(values) if self.modality else self.slope * values + self.intercept
         if isinstance(self.voi, Window):
             greys = self.voi(values)
@@ -95,17 +91,6 @@ class Greys:
         if self.inverted:
             greys = 1 - greys
         return greys.astype(np.float32)[words]
-
-    def _stored_values(self, words: np.ndarray) -> np.ndarray:
-        whole = 8 * words.dtype.itemsize
-        if self.bits_stored is None or self.bits_stored == whole:
-            return words.astype(float)
-        # Unused high bits may hold an old-style overlay; they are no part of the value. A shift
-        # up and down again drops them and extends the sign of a signed value.
-        high_bit = self.bits_stored - 1 if self.high_bit is None else self.high_bit
-        top = whole - 1 - high_bit
-        shifted = np.left_shift(words, top)
-        return np.right_shift(shifted, whole - self.bits_stored).astype(float)
 
 
 def luminance(colour: np.ndarray) -> np.ndarray:
