@@ -1,0 +1,1 @@
+"""The figure, the page and the tables: what a person, or another program, is given."""

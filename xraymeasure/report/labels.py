@@ -1,0 +1,76 @@
+"""Where labels stand on a film: near what they name, never over one another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom."""
+
+_ANGLES = np.radians(np.arange(0, 360, 22.5))
+_STEPS = np.array([0.0, 0.5, 1.0, 1.6, 2.4, 3.4, 4.6, 6.0, 8.0])
+
+
+def place_labels(
+    anchors: Sequence[tuple[float, float]],
+    sizes: Sequence[tuple[float, float]],
+    lines: np.ndarray,
+    frame: Box,
+    taken: Sequence[Box] = (),
+) -> list[tuple[float, float]]:
+    """Return the centre of each label.
+
+    Parameters
+    ----------
+    anchors : sequence of (x, y)
+        What each label names, in any one unit.
+    sizes : sequence of (width, height)
+        Of each label with the air about it.
+    lines : numpy.ndarray, shape (n, 2)
+        Points that labels should rather not cover: what is drawn.
+    frame : (left, top, right, bottom)
+        Where labels may stand.
+    taken : sequence of Box
+        Where other things stand already.
+
+    Returns
+    -------
+    list of (x, y)
+        In order; each takes the cheapest free place around its anchor: close to it, covering
+        little of what is drawn. A label for which no free place is left takes the one where it
+        covers least.
+    """
+    boxes = [np.array(box, dtype=float) for box in taken]
+    centres = []
+    for anchor, (width, height) in zip(anchors, sizes, strict=True):
+        # Labels are wide: the ring of candidates is an ellipse that just clears the anchor.
+        reach = np.array([width / 2 + height, height]) + _STEPS[:, None] * height
+        ring = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)], axis=-1)
+        candidates = (np.array(anchor) + reach[:, None, :] * ring).reshape(-1, 2)
+        half = np.array([width, height]) / 2
+        low = np.array(frame[:2]) + half
+        high = np.maximum(np.array(frame[2:]) - half, low)
+        candidates = np.clip(candidates, low, high)
+        cost = np.hypot(*((candidates - anchor) / height).T)
+        cost += 1.5 * _covered(candidates, half, lines)
+        for box in boxes:
+            cost += 1e4 * _overlap(candidates, half, box) / (width * height)
+        best = candidates[int(np.argmin(cost))]
+        boxes.append(np.concatenate([best - half, best + half]))
+        centres.append((float(best[0]), float(best[1])))
+    return centres
+
+
+def _covered(centres: np.ndarray, half: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Return how many points lie under a box at each centre."""
+    if not len(points):
+        return np.zeros(len(centres))
+    return np.sum(np.all(np.abs(points[None] - centres[:, None]) < half, axis=-1), axis=1)
+
+
+def _overlap(centres: np.ndarray, half: np.ndarray, box: np.ndarray) -> np.ndarray:
+    """Return the area that a box at each centre shares with another box."""
+    sides = np.minimum(centres + half, box[2:]) - np.maximum(centres - half, box[:2])
+    return np.prod(np.maximum(sides, 0.0), axis=1)
