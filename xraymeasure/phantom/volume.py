@@ -1,0 +1,134 @@
+"""Bone parts as volumes of density, and their exact projection from a point source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from xraymeasure.phantom import bones
+from xraymeasure.phantom.scene import Geometry, Pose
+
+
+@dataclass(frozen=True)
+class Volume:
+    """Density (0 to 255 for 0 to 1, compact bone being 1) on a regular grid.
+
+    Attributes
+    ----------
+    density : numpy.ndarray of uint8, shape (z, y, x)
+    origin : numpy.ndarray
+        Position (x, y, z) in mm of the first voxel's centre, in the bone's own frame.
+    spacing : float
+        Edge of a voxel in mm.
+    """
+
+    density: np.ndarray
+    origin: np.ndarray
+    spacing: float
+
+
+def voxelise(parts: tuple[bones.Part, ...], spacing: float, seed: int) -> Volume:
+    """Fill a grid with compact shell and spongy inside; overlapping parts keep the denser value."""
+    from scipy.ndimage import gaussian_filter
+
+    low = np.min([[edge[0] for edge in part.box] for part in parts], axis=0)
+    high = np.max([[edge[1] for edge in part.box] for part in parts], axis=0)
+    shape = np.ceil((high - low) / spacing).astype(int) + 1
+    density = np.zeros(shape[::-1], dtype=np.uint8)
+    random = np.random.default_rng(seed)
+    for part in parts:
+        first = [
+            int(np.floor((edge[0] - start) / spacing))
+            for edge, start in zip(part.box, low, strict=True)
+        ]
+        last = [
+            min(int(np.ceil((edge[1] - start) / spacing)) + 1, size)
+            for edge, start, size in zip(part.box, low, shape, strict=True)
+        ]
+        axes = [
+            (start + spacing * np.arange(a, b)).astype(np.float32)
+            for start, a, b in zip(low, first, last, strict=True)
+        ]
+        x, y, z = np.meshgrid(*axes, indexing="ij", sparse=True)
+        field = part.shape((x, y, z)).astype(np.float32)
+        slopes = np.gradient(field, spacing)
+        depth = field / np.maximum(np.sqrt(sum(slope**2 for slope in slopes)), 0.35)
+        del slopes
+        width = 1.3 * spacing
+        solid = np.clip(0.5 - depth / width, 0.0, 1.0)
+        inner = np.clip(0.5 - (depth + part.cortex_mm((x, y, z))) / width, 0.0, 1.0)
+        grain = gaussian_filter(
+            random.standard_normal(field.shape, dtype=np.float32), 0.9 / spacing
+        )
+        grain *= 0.5 / max(float(grain.std()), 1e-6)
+        marrow = np.clip(part.marrow((x, y, z)) * (1.0 + grain), 0.0, 1.0)
+        value = solid - (1.0 - marrow) * inner
+        block = density[first[2] : last[2], first[1] : last[1], first[0] : last[0]]
+        np.maximum(block, np.round(255 * value).astype(np.uint8).transpose(2, 1, 0), out=block)
+    return Volume(density, np.asarray(low, dtype=float), spacing)
+
+
+@lru_cache(maxsize=8)
+def bone_volume(name: str, spacing: float) -> Volume:
+    """Return the volume of ``hip_bone``, ``spine``, ``femur`` or ``resected_femur``."""
+    parts = {
+        "hip_bone": (bones.HIP_BONE, bones.TEARDROP),
+        "spine": (bones.SACRUM, bones.COCCYX, *bones.VERTEBRAE),
+        "femur": (bones.FEMUR,),
+        "resected_femur": (bones.RESECTED_FEMUR,),
+    }[name]
+    return voxelise(parts, spacing, seed=len(name))
+
+
+def project(volume: Volume, pose: Pose, geometry: Geometry) -> np.ndarray:
+    """Return mm of compact bone along the ray to each pixel, shape (rows, columns).
+
+    Every plane of the volume is met by each ray in one point, found exactly, so that the
+    projection is that of a point source for any pose.
+    """
+    from scipy.ndimage import map_coordinates
+
+    inverse = np.linalg.inv(pose.linear)
+    source = inverse @ (geometry.source - pose.shift)
+    depth, height, width = volume.density.shape
+    corners = volume.origin + volume.spacing * np.array(
+        [[i, j, k] for i in (0, width) for j in (0, height) for k in (0, depth)]
+    )
+    seen = geometry.project(pose(corners))
+    size = np.array([geometry.rows, geometry.columns])
+    low = np.clip(np.floor(seen.min(axis=0)).astype(int), 0, size)
+    high = np.clip(np.ceil(seen.max(axis=0)).astype(int) + 1, 0, size)
+    result = np.zeros(size, dtype=np.float32)
+    if np.any(high <= low):
+        return result
+    row, column = geometry.foot
+    x = (np.arange(low[1], high[1]) - column) * geometry.pitch_mm
+    y = (np.arange(low[0], high[0]) - row) * geometry.pitch_mm
+    x, y = np.meshgrid(x, y)
+    target = np.stack([x, y, np.zeros_like(x)], axis=-1)
+    reach = np.linalg.norm(target - geometry.source, axis=-1)
+    ray = ((target - geometry.source) @ inverse.T).astype(np.float32)
+    start = ((source - volume.origin) / volume.spacing).astype(np.float32)
+    ray /= np.float32(volume.spacing)
+    total = np.zeros(x.shape, dtype=np.float32)
+    slope_x, slope_y = ray[..., 0] / ray[..., 2], ray[..., 1] / ray[..., 2]
+    for k in range(depth):
+        plane = volume.density[k]
+        if not plane.any():
+            continue
+        rows = np.flatnonzero(plane.any(axis=1))
+        columns = np.flatnonzero(plane.any(axis=0))
+        at_y = start[1] + (k - start[2]) * slope_y
+        at_x = start[0] + (k - start[2]) * slope_x
+        hit = (
+            (at_y > rows[0] - 1) & (at_y < rows[-1] + 1)
+            & (at_x > columns[0] - 1) & (at_x < columns[-1] + 1)
+        )  # fmt: skip
+        total[hit] += map_coordinates(
+            plane, [at_y[hit], at_x[hit]], output=np.float32, order=1, mode="constant"
+        )
+    step = reach / np.abs(ray[..., 2])
+    result[low[0] : high[0], low[1] : high[1]] = total * step / 255.0
+    return result
