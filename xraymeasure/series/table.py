@@ -1,0 +1,109 @@
+"""The tidy table of a study: one row a film, side, measurement, method, reader and occasion."""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from xraymeasure.caution import CAUTION
+
+COLUMNS: dict[str, tuple[str, str]] = {
+    "film": ("text", "label of the film in the study"),
+    "subject": ("text", "pseudonym of the person"),
+    "time_point": ("text", "what the study calls the moment"),
+    "day": ("whole", "days since the subject's first film"),
+    "side": ("text", "left or right; empty for what belongs to the film"),
+    "index_side": ("truth", "whether `side` is the index hip of the reading"),
+    "measurement": ("text", "name of the measurement; empty where nothing could be measured"),
+    "method": ("text", "how it was obtained"),
+    "primary": ("truth", "whether this method stands for the measurement"),
+    "reader": ("text", "code of the reader"),
+    "occasion": ("whole", "from 1"),
+    "value": ("number", "the measurement"),
+    "unit": ("text", "deg, mm, px or 1"),
+    "low": ("number", "lower end of the 95 % interval"),
+    "high": ("number", "upper end of the 95 % interval"),
+    "standard_uncertainty": ("number", "first-order standard uncertainty"),
+    "reference": ("text", "reference line"),
+    "warnings": ("text", "codes of the findings that touch it, separated by spaces"),
+    "status": ("text", "measured, missing (this number), failed or excluded (the whole reading)"),
+    "reason": ("text", "why it is missing, failed or excluded"),
+}
+"""Column, kind of its values, meaning."""
+
+Row = Mapping[str, Any]
+_CHUNK = 20_000
+
+
+def write_tables(rows: Iterable[Row], csv_path: Path, parquet_path: Path) -> int:
+    """Write rows as CSV and as Parquet, each whole or not at all, and return their number.
+
+    Rows are streamed; a key that a row lacks is an empty cell. The same rows give the same bytes.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    kinds = {"text": pa.string(), "whole": pa.int64(), "number": pa.float64(), "truth": pa.bool_()}
+    schema = pa.schema(
+        [(name, kinds[kind]) for name, (kind, _) in COLUMNS.items()],
+        metadata={"caution": CAUTION},
+    )
+    count = 0
+    with (
+        _replacing(csv_path) as csv_part,
+        _replacing(parquet_path) as parquet_part,
+        csv_part.open("w", encoding="utf-8", newline="") as stream,
+        pq.ParquetWriter(parquet_part, schema) as parquet,
+    ):
+        table = csv.writer(stream, lineterminator="\n")
+        table.writerow(COLUMNS)
+        for chunk in _chunks(rows):
+            table.writerows([_cell(row.get(name)) for name in COLUMNS] for row in chunk)
+            parquet.write_table(
+                pa.table({n: [row.get(n) for row in chunk] for n in COLUMNS}, schema=schema)
+            )
+            count += len(chunk)
+    return count
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def _chunks(rows: Iterable[Row]) -> Iterator[list[Row]]:
+    chunk: list[Row] = []
+    for row in rows:
+        chunk.append(row)
+        if len(chunk) == _CHUNK:
+            yield chunk
+            chunk = []
+    if chunk:
+        yield chunk
+
+
+@contextmanager
+def _replacing(path: Path) -> Iterator[Path]:
+    """Give a file to write beside `path`, which takes its place when all went well."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        yield part
+        with part.open("r+b") as stream:
+            os.fsync(stream.fileno())
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def describe_columns() -> str:
+    """Return a page of text on the table's columns, with the caution."""
+    width = max(map(len, COLUMNS))
+    lines = [f"{name:<{width}}  {meaning}" for name, (_, meaning) in COLUMNS.items()]
+    return "\n".join(["measurements.csv and measurements.parquet", "", *lines, "", CAUTION, ""])

@@ -1,0 +1,158 @@
+"""The same map over processes of this machine or over a Dask cluster, bounded and unbreakable.
+
+At most a few tasks are under way at a time, so memory does not grow with their number. A task
+that kills its worker is told from its neighbours by running the suspects one at a time.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from xraymeasure.errors import StudyError
+
+Task = TypeVar("Task")
+_AHEAD = 4
+# A film is small work: one thread each, or the workers fight over the cores.
+_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+class WorkerDied(Exception):
+    """The process that worked on a task ended: out of memory, or a crash in a decoder."""
+
+
+def map_tasks(
+    function: Callable[[Task], Any],
+    tasks: Iterable[Task],
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+) -> Iterator[tuple[Task, Any | Exception]]:
+    """Yield every task with its result, or with the exception it ended in, as they finish.
+
+    Parameters
+    ----------
+    function : callable
+        Of one task; importable by its name in another process, as are its arguments and result.
+    tasks : iterable
+        Taken up as workers become free.
+    workers : int, optional
+        Processes on this machine; as many as there are cores by default.
+    scheduler : str, optional
+        Address of a Dask scheduler, ``tcp://host:8786`` for example, whose workers see the same
+        files under the same paths; `workers` is then the cluster's affair.
+
+    Raises
+    ------
+    StudyError
+        If the scheduler cannot be reached, has no workers, or the extra is not installed.
+    """
+    if scheduler is not None:
+        with _cluster(scheduler) as (executor, width):
+            yield from _bounded(executor, function, iter(tasks), width)
+        return
+    width = workers or _cores()
+    source = iter(tasks)
+    while True:
+        suspects: list[Task] = []
+        with _pool(width) as executor:
+            for task, outcome in _bounded(executor, function, source, width):
+                if isinstance(outcome, BrokenProcessPool):
+                    suspects.append(task)
+                else:
+                    yield task, outcome
+        if not suspects:
+            return
+        for task in suspects:
+            with _pool(1) as executor:
+                for _, outcome in _bounded(executor, function, iter([task]), 1):
+                    died = isinstance(outcome, BrokenProcessPool)
+                    yield task, WorkerDied() if died else outcome
+
+
+def _cores() -> int:
+    # Where the system can tell, only the cores this process may use.
+    affinity = getattr(os, "sched_getaffinity", None)
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
+def _bounded(
+    executor: Executor, function: Callable[[Task], Any], source: Iterator[Task], width: int
+) -> Iterator[tuple[Task, Any | Exception]]:
+    """Keep `width` workers busy; stop taking tasks once the pool is broken."""
+    running: dict[Future, Task] = {}
+    broken = False
+    try:
+        while True:
+            while not broken and len(running) < _AHEAD * width:
+                task = next(source, None)
+                if task is None:
+                    break
+                try:
+                    running[executor.submit(function, task)] = task
+                except BrokenProcessPool as error:
+                    broken = True
+                    yield task, error
+            if not running:
+                return
+            done, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                task, error = running.pop(future), future.exception()
+                broken = broken or isinstance(error, BrokenProcessPool)
+                yield task, error if error is not None else future.result()
+    finally:
+        for future in running:
+            future.cancel()
+
+
+@contextmanager
+def _pool(width: int) -> Iterator[Executor]:
+    before = {name: os.environ.get(name) for name in _ONE_THREAD}
+    os.environ |= dict.fromkeys(_ONE_THREAD, "1")
+    # Fresh processes: a fork would copy the locks of whatever threads run here.
+    executor = ProcessPoolExecutor(width, mp_context=multiprocessing.get_context("spawn"))
+    try:
+        yield executor
+    finally:
+        executor.shutdown(cancel_futures=True)
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
+    distributed = _import_distributed()
+    try:
+        client = distributed.Client(address, timeout="10s", set_as_default=False)
+    except (OSError, ValueError, TypeError) as error:
+        raise StudyError(
+            f"{address}: no Dask scheduler answers there ({error}); check address and port"
+        ) from None
+    with client:
+        width = sum(client.nthreads().values())
+        if not width:
+            raise StudyError(f"{address}: the Dask scheduler has no workers; start some")
+        executor = client.get_executor(pure=False)
+        try:
+            yield executor, width
+        finally:
+            executor.shutdown(wait=False)
+
+
+def _import_distributed():
+    try:
+        import distributed
+    except ImportError:
+        raise StudyError(
+            "running over a cluster needs Dask's distributed; install it with: "
+            "pip install 'xraymeasure[cluster]'"
+        ) from None
+    return distributed
