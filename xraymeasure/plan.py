@@ -90,6 +90,8 @@ class ComparisonRow:
         Why a number or the verdict is absent; empty when nothing is.
     method : str or None
         How `achieved` was obtained, a key of `METHODS`.
+    achieved_low, achieved_high : float or None
+        The 95 % interval of `achieved`.
     """
 
     name: str
@@ -105,6 +107,8 @@ class ComparisonRow:
     verdict: Verdict | None
     reason: str
     method: str | None
+    achieved_low: float | None = None
+    achieved_high: float | None = None
 
 
 @dataclass(frozen=True)
@@ -340,13 +344,14 @@ def _judged(
             reasons.append(_NO_TOLERANCE)
         else:
             verdict = _verdict(low, high, tolerance)
+    shown, shown_low, shown_high = (None,) * 3 if isinstance(achieved, str) else achieved
     return ComparisonRow(
         name=name,
         side=side,
         unit="mm" if name.startswith(("leg_length", "femoral_offset")) else "deg",
         planned=None if planned is None else planned[0],
         recorded=recorded,
-        achieved=None if isinstance(achieved, str) else achieved[0],
+        achieved=shown,
         difference=gap,
         low=low,
         high=high,
@@ -354,6 +359,8 @@ def _judged(
         verdict=verdict,
         reason="; ".join(reasons),
         method=method,
+        achieved_low=shown_low,
+        achieved_high=shown_high,
     )
 
 

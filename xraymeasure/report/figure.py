@@ -161,6 +161,7 @@ def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Meas
     axes.set_xlim(left - 0.5, left + width - 0.5)
     axes.set_ylim(top + height - 0.5, top - 0.5)
     axes.set_aspect(shown.pixel_aspect)
+    axes.apply_aspect()
     axes.set_axis_off()
     order = list(style.LINES)
     for drawing in sorted(measurements.drawings, key=lambda item: -order.index(item.kind)):

@@ -1,4 +1,4 @@
-"""The cup on a plot of inclination against anteversion, and an interval against its tolerance."""
+"""The cup on a plot of inclination against anteversion."""
 
 from __future__ import annotations
 
@@ -148,11 +148,3 @@ def _frame(axes: Axes, seen: list[tuple[float, float]]) -> None:
     axes.set_ylabel("radiographic anteversion, degrees")
     for spine in ("top", "right"):
         axes.spines[spine].set_visible(False)
-
-
-def reach_of_whisker(low: float, high: float, tolerance: float) -> float:
-    """Return how far to either side an interval is drawn against its tolerance.
-
-    Twice the tolerance, and more only where the interval itself needs it.
-    """
-    return max(2.0 * tolerance, 1.08 * max(abs(low), abs(high)))
