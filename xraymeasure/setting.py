@@ -1,0 +1,284 @@
+"""What of a measurement is fixed before anything is varied: the film's frame, the curves that
+were fitted, the scale that was chosen, the geometry that is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from xraymeasure import calibration
+from xraymeasure.calibration import Scale, choose_scale
+from xraymeasure.errors import MeasureError
+from xraymeasure.fitting import Fit, fit_circle, fit_ellipse
+from xraymeasure.landmarks import SIDES, Side, landmark_name
+from xraymeasure.projection import fit_sphere_outline, sphere_centre_mm
+from xraymeasure.reading import Reading
+from xraymeasure.uncertainty import placing_sd_px
+
+if TYPE_CHECKING:
+    from xraymeasure.film import Film
+
+Reference = Literal["inter_teardrop", "bi_ischial"]
+
+REFERENCE_LANDMARKS: dict[Reference, str] = {"inter_teardrop": "teardrop", "bi_ischial": "ischium"}
+"""The reference lines and the landmark that each runs through on both sides."""
+
+
+@dataclass(frozen=True, eq=False)
+class Hip:
+    """One side: what was fitted to its outlines, and the sizes that are known.
+
+    Attributes
+    ----------
+    head, shell, rim : Fit or None
+        Circle, circle and ellipse in film units, not shifted to the beam's foot.
+    cone : Fit or None
+        The head as a sphere seen from the tube, about the beam's foot; where geometry is known.
+    head_mm, cup_mm, neck_shaft_angle_deg : float or None
+        Known sizes; `head_mm` may be a native head's.
+    native : bool
+        Whether the known head is a native one.
+    opens : {1, -1}
+        1 when the cup opens anteriorly.
+    """
+
+    side: Side
+    head: Fit | None
+    shell: Fit | None
+    rim: Fit | None
+    cone: Fit | None
+    head_mm: float | None
+    native: bool
+    cup_mm: float | None
+    neck_shaft_angle_deg: float | None
+    opens: int
+
+    @property
+    def lateral_sign(self) -> int:
+        """1 where lateral is the patient's left."""
+        return 1 if self.side == "left" else -1
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """Film and reading, ready to be measured.
+
+    Film units are millimetres on the detector where its pitch is known, else the millimetres of
+    a calibrated spacing, else pixels (of equal height and width).
+
+    Attributes
+    ----------
+    to_units : numpy.ndarray, shape (2, 2)
+        From (row, column) to (x, y) in film units, patient frame.
+    unit : {"detector", "patient", "px"}
+        What a film unit is.
+    beam_px : tuple of float
+        Row and column of the beam's foot.
+    source_detector_mm : float or None
+        Distance from source to detector.
+    geometry_known : bool
+        Whether the perspective can be solved.
+    reference : str or None
+        The reference line in use.
+    scale : Scale or None
+        The scale that stands for the film.
+    """
+
+    reading: Reading
+    to_units: np.ndarray
+    unit: Literal["detector", "patient", "px"]
+    beam_px: tuple[float, float]
+    beam_from_reading: bool
+    source_detector_mm: float | None
+    source_from_reading: bool
+    geometry_known: bool
+    hips: Mapping[Side, Hip]
+    marker: Fit | None
+    reference: Reference | None
+    scale: Scale | None
+    scales: tuple[Scale, ...]
+
+    @property
+    def operated(self) -> Side:
+        """The index side."""
+        return self.reading.operated_side
+
+    @property
+    def units_per_px(self) -> float:
+        """Film units for one pixel, geometric mean of row and column."""
+        return float(abs(np.linalg.det(self.to_units)) ** 0.5)
+
+    @property
+    def mm_per_unit(self) -> float | None:
+        """Scale in the plane of the index hip, or None."""
+        return self.scale.mm_per_px / self.units_per_px if self.scale else None
+
+    @property
+    def mm_per_px_for_placing(self) -> float:
+        """Scale for the default placing spreads, which are in millimetres.
+
+        Without any scale the spreads still need one: a pixel of a digital film of the pelvis.
+        """
+        if self.scale:
+            return self.scale.mm_per_px
+        return self.units_per_px / 1.18 if self.unit == "detector" else 0.2
+
+    def units(self, points_px: np.ndarray) -> np.ndarray:
+        """Return (x, y) in film units from (row, column), shape (n, 2) or (n, 2, draws)."""
+        return np.einsum("ij,nj...->ni...", self.to_units, points_px)
+
+    def pixels(self, points: np.ndarray) -> np.ndarray:
+        """Return (row, column) from (x, y) in film units, shape (n, 2)."""
+        return np.asarray(points) @ np.linalg.inv(self.to_units).T
+
+
+def settle(film: Film, reading: Reading, reference: Reference | None = None) -> Setting:
+    """Fit the outlines and choose scale, geometry and reference line.
+
+    Raises
+    ------
+    MeasureError
+        If an outline cannot be fitted; the message names the landmark.
+    """
+    pitch, unit = _pitch(film)
+    to_units = np.array(film.patient_axes, dtype=float) * pitch
+    sid = reading.source_detector_mm or film.source_detector_mm
+    beam = reading.beam_centre or film.beam_centre
+    known = unit == "detector" and sid is not None
+    fits = _Fits(reading, to_units)
+    hips = {}
+    for side in SIDES:
+        head = fits.of("femoral_head", side, fit_circle)
+        cone = None
+        if head is not None and known:
+            foot = to_units @ np.asarray(beam)
+            outline = fits.units("femoral_head", side) - foot
+            start = head.parameters - np.array([*foot, 0.0])
+            cone = fit_sphere_outline(outline, start, sid)
+        prosthetic = reading.head_diameter_mm.get(side)
+        hips[side] = Hip(
+            side=side,
+            head=head,
+            shell=fits.of("cup_shell", side, fit_circle),
+            rim=fits.of("cup_rim", side, fit_ellipse),
+            cone=cone,
+            head_mm=prosthetic or reading.native_head_mm.get(side),
+            native=prosthetic is None,
+            cup_mm=reading.cup_diameter_mm.get(side),
+            neck_shaft_angle_deg=reading.neck_shaft_angle_deg.get(side),
+            opens=-1 if reading.cup_opens.get(side) == "posterior" else 1,
+        )
+    marker = fits.of("marker_sphere", None, fit_circle)
+    units_per_px = abs(np.linalg.det(to_units)) ** 0.5
+    scales = tuple(_scales(reading, hips, marker, units_per_px, film, sid if known else None))
+    return Setting(
+        reading=reading,
+        to_units=to_units,
+        unit=unit,
+        beam_px=(float(beam[0]), float(beam[1])),
+        beam_from_reading=reading.beam_centre is not None,
+        source_detector_mm=sid,
+        source_from_reading=reading.source_detector_mm is not None,
+        geometry_known=known,
+        hips=hips,
+        marker=marker,
+        reference=_reference(reading, reference),
+        scale=choose_scale(scales, reading.operated_side),
+        scales=scales,
+    )
+
+
+def _pitch(film: Film) -> tuple[np.ndarray, Literal["detector", "patient", "px"]]:
+    spacing = film.spacing
+    if spacing.detector_mm:
+        return np.array(spacing.detector_mm), "detector"
+    if spacing.patient_mm:
+        return np.array(spacing.patient_mm), "patient"
+    return np.array([spacing.aspect, 1.0]) / spacing.aspect**0.5, "px"
+
+
+def _reference(reading: Reading, wanted: Reference | None) -> Reference | None:
+    for name in [wanted] if wanted else REFERENCE_LANDMARKS:
+        if reading.has(*(landmark_name(REFERENCE_LANDMARKS[name], side) for side in SIDES)):
+            return name
+    return None
+
+
+@dataclass(frozen=True, eq=False)
+class _Fits:
+    """Fits curves to landmarks, and says which landmark it was when one fails."""
+
+    reading: Reading
+    to_units: np.ndarray
+
+    def units(self, stem: str, side: Side | None) -> np.ndarray:
+        return self.reading.points(landmark_name(stem, side)) @ self.to_units.T
+
+    def of(self, stem: str, side: Side | None, fit) -> Fit | None:
+        name = landmark_name(stem, side)
+        if not self.reading.has(name):
+            return None
+        try:
+            return fit(self.units(stem, side))
+        except MeasureError as error:
+            raise MeasureError(f"landmarks.{name}: {error}") from None
+
+
+def _scales(reading, hips, marker, units_per_px, film, sid):
+    """Yield every scale on the film, the plane of the index hip in mind."""
+
+    def of_outline(method, side, name, fit, diameter, tolerance, plane, text):
+        radius = fit.parameters[2]
+        per_px = diameter / (2.0 * radius) * units_per_px
+        u_radius = (
+            placing_sd_px(reading, name, per_px) * units_per_px * fit.unit_covariance[2, 2] ** 0.5
+        )
+        relative = ((u_radius / radius) ** 2 + (tolerance / diameter) ** 2 + plane**2) ** 0.5
+        return Scale(method, side, float(per_px), float(relative), f"{text} of {diameter:g} mm")
+
+    for side, hip in hips.items():
+        plane = 0.0 if side == reading.operated_side else calibration.OTHER_HIP_PLANE
+        if hip.head is not None and hip.head_mm:
+            method, tolerance, text = (
+                ("native_head", calibration.NATIVE_HEAD_TOLERANCE_MM, f"the {side} native head")
+                if hip.native
+                else ("head", calibration.HEAD_TOLERANCE_MM, f"the {side} head")
+            )
+            scale = of_outline(
+                method, side, f"femoral_head_{side}", hip.head, hip.head_mm, tolerance, plane, text
+            )
+            if hip.cone is not None:
+                # Seen from the tube, the outline is a little larger than a circle tells.
+                height = sphere_centre_mm(hip.cone.parameters, hip.head_mm, sid)[2]
+                scale = replace(scale, mm_per_px=float((sid - height) / sid * units_per_px))
+            yield scale
+        outline = "cup_shell" if hip.shell else "cup_rim"
+        if hip.cup_mm and (hip.shell or hip.rim):
+            yield of_outline(
+                "cup",
+                side,
+                f"{outline}_{side}",
+                hip.shell or hip.rim,
+                hip.cup_mm,
+                calibration.CUP_TOLERANCE_MM,
+                plane,
+                f"the {side} cup",
+            )
+    if marker is not None and reading.marker_diameter_mm:
+        yield of_outline(
+            "marker",
+            None,
+            "marker_sphere",
+            marker,
+            reading.marker_diameter_mm,
+            calibration.MARKER_TOLERANCE_MM,
+            calibration.MARKER_PLANE,
+            "the calibration sphere",
+        )
+    if film.spacing.patient_mm:
+        per_px = float(np.prod(film.spacing.patient_mm)) ** 0.5
+        yield Scale("film", None, per_px, calibration.FILM_PLANE, "the film's calibrated spacing")
