@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import math
-import os
-import threading
 import warnings
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
@@ -16,6 +13,7 @@ import numpy as np
 
 from xraymeasure.dicom_attributes import Attributes
 from xraymeasure.dicom_greys import greys_from_attributes
+from xraymeasure.dicom_pixels import decoded_pixels
 from xraymeasure.errors import FilmError
 from xraymeasure.film import PLAUSIBLE_SOURCE_DETECTOR_MM, Film
 from xraymeasure.film_geometry import (
@@ -25,7 +23,6 @@ from xraymeasure.film_geometry import (
     axes_from_patient_orientation,
     beam_centre,
 )
-from xraymeasure.greys import luminance
 from xraymeasure.identity import identity_of
 from xraymeasure.spacing import Spacing, decide_spacing, plausible_pair
 
@@ -65,7 +62,7 @@ def read_dicom(stream: BinaryIO, path: Path) -> Film:
         try:
             dataset = pydicom.dcmread(stream, force=True)
             _refuse_other_than_one_radiograph(dataset, path)
-            film = _film(Attributes(dataset), _decode(dataset, path), path)
+            film = _film(Attributes(dataset), decoded_pixels(dataset, path), path)
         except (FilmError, OSError):
             raise
         except Exception as error:
@@ -121,110 +118,6 @@ def _refuse_other_than_one_radiograph(dataset: Dataset, path: Path) -> None:
 
 def _or_no(number: float | None) -> str:
     return "no" if number is None else f"{number:g}"
-
-
-def _decode(dataset: Dataset, path: Path) -> np.ndarray:
-    """Return stored values, shape (rows, columns), colour turned to grey, in native byte order."""
-    from pydicom.pixels import apply_color_lut, pixel_array
-
-    syntax = _transfer_syntax(dataset)
-    if not syntax.is_transfer_syntax:
-        raise FilmError(
-            f"{path}: names no encoding that DICOM knows ({syntax}); export the film again"
-        )
-    if syntax.is_encapsulated:
-        _refuse_cut_stream(dataset, syntax, path)
-    try:
-        lowest_bit = 0 if syntax.is_encapsulated else dataset.HighBit + 1 - dataset.BitsStored
-        if lowest_bit > 0:
-            # Values of an old kind, in the upper bits of each word; the decoder looks for them in
-            # the lower ones.
-            pixels = pixel_array(dataset, correct_unused_bits=False)
-            pixels = pixels << (dataset.BitsAllocated - 1 - dataset.HighBit)
-            pixels = pixels >> (dataset.BitsAllocated - dataset.BitsStored)
-        else:
-            with _decoders_silenced():
-                pixels = pixel_array(dataset)
-        photometric = str(dataset.PhotometricInterpretation)
-        if photometric == "PALETTE COLOR":
-            pixels = apply_color_lut(pixels, dataset)
-    except NotImplementedError as error:
-        raise FilmError(
-            f"{path}: is compressed as {syntax.name}, which cannot be decoded here; "
-            "export the film uncompressed"
-        ) from error
-    except Exception as error:
-        # As in `read_dicom`, and with several decoders beneath.
-        raise FilmError(
-            f"{path}: its pixels are truncated or damaged ({syntax.name} with "
-            f"{type(error).__name__}); export the film again"
-        ) from error
-    if pixels.ndim == 3 and pixels.shape[-1] in (3, 4):
-        pixels = luminance(pixels)
-    return pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
-
-
-_ONE_AT_A_TIME = threading.Lock()
-
-
-@contextmanager
-def _decoders_silenced():
-    """Keep what compiled decoders print on damage, past Python, off the user's terminal."""
-    with _ONE_AT_A_TIME, open(os.devnull, "wb") as nowhere:
-        try:
-            kept = os.dup(2)
-        except OSError:
-            # A program without standard error has nothing to keep quiet.
-            yield
-            return
-        try:
-            os.dup2(nowhere.fileno(), 2)
-            yield
-        finally:
-            os.dup2(kept, 2)
-            os.close(kept)
-
-
-def _transfer_syntax(dataset: Dataset):
-    from pydicom.uid import ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
-
-    syntax = dataset.file_meta.get("TransferSyntaxUID")
-    if not syntax:
-        # Without file meta information the pixels follow the encoding that was found by reading.
-        implicit, little = dataset.original_encoding
-        syntax = (
-            ImplicitVRLittleEndian
-            if implicit
-            else ExplicitVRLittleEndian
-            if little
-            else ExplicitVRBigEndian
-        )
-        dataset.file_meta.TransferSyntaxUID = syntax
-    return syntax
-
-
-# A lossless or lossy stream of the JPEG families ends with this marker; a decoder that meets the
-# end without it returns what it has, and the lower part of the film would be grey.
-_END_OF_IMAGE = b"\xff\xd9"
-
-
-def _refuse_cut_stream(dataset: Dataset, syntax, path: Path) -> None:
-    from pydicom.encaps import generate_frames
-    from pydicom.uid import JPEG2000TransferSyntaxes, JPEGLSTransferSyntaxes, JPEGTransferSyntaxes
-
-    jpeg = (*JPEGTransferSyntaxes, *JPEGLSTransferSyntaxes, *JPEG2000TransferSyntaxes)
-    if syntax not in jpeg:
-        return
-    try:
-        frame = next(generate_frames(dataset.PixelData, number_of_frames=1))
-    except Exception:
-        frame = b""
-    # A few bytes of padding may follow.
-    if _END_OF_IMAGE not in frame[-16:]:
-        raise FilmError(
-            f"{path}: its pixels are truncated ({syntax.name} without its end); "
-            "export the film again"
-        )
 
 
 def _film(attributes: Attributes, pixels: np.ndarray, path: Path) -> Film:

@@ -93,7 +93,8 @@ def _read_with_pillow(stream: BinaryIO, path: Path) -> _Picture:
         if image.mode in ("1", "L", "LA", "I;16", "I;16B", "I;16L"):
             samples = np.asarray(image.convert("L") if image.mode == "1" else image)
         elif image.mode in ("P", "PA", "RGB", "RGBA", "CMYK", "YCbCr"):
-            samples = np.asarray(image.convert("RGBA" if "transparency" in image.info else "RGB"))
+            clear = image.mode in ("RGBA", "PA") or "transparency" in image.info
+            samples = np.asarray(image.convert("RGBA" if clear else "RGB"))
         else:
             raise FilmError(
                 f"{path}: its pixels are of kind {image.mode}, not whole numbers of 8 to 16 bits; "
@@ -136,33 +137,37 @@ def _read_tiff(stream: BinaryIO, path: Path) -> _Picture:
         if _cut_short(page, tiff.filehandle.size):
             raise FilmError(f"{path}: is TIFF that is truncated; export the film again")
         low_is_bright = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
-        tags = {
-            "orientation": int(page.tags.valueof(274, 1)),
-            "has_resolution": 282 in page.tags,
-        }
-        palette = page.photometric == tifffile.PHOTOMETRIC.PALETTE
-        grey_or_rgb = page.photometric in (
+        orientation = int(page.tags.valueof(274, 1))
+        has_resolution = 282 in page.tags
+        plain = low_is_bright or page.photometric in (
             tifffile.PHOTOMETRIC.MINISBLACK,
-            tifffile.PHOTOMETRIC.MINISWHITE,
             tifffile.PHOTOMETRIC.RGB,
         )
         try:
-            if not grey_or_rgb or page.bitspersample not in (8, 16):
+            if not plain or page.bitspersample not in (8, 16):
                 raise ValueError("left to the other decoder")
             samples = page.asarray()
         except ValueError:
             # Compressed in a way that needs a further package, or a colour model that this
-            # decoder leaves alone: the other decoder knows the common ones, at 8 bits.
+            # decoder leaves alone: the other decoder knows the common ones.
             stream.seek(0)
-            picture = _read_with_pillow(stream, path)
-            picture.orientation = tags["orientation"]
-            # It turns MinIsWhite round while decoding.
-            return picture
-        if palette:
-            samples = page.colormap[:, samples].transpose(1, 2, 0)
+            return _read_tiff_with_pillow(stream, path, low_is_bright, orientation)
         if samples.ndim == 3 and page.planarconfig == tifffile.PLANARCONFIG.SEPARATE:
             samples = np.moveaxis(samples, 0, -1)
-    return _Picture(samples, low_is_bright=low_is_bright, **tags)
+    return _Picture(samples, [], orientation, low_is_bright, has_resolution)
+
+
+def _read_tiff_with_pillow(
+    stream: BinaryIO, path: Path, low_is_bright: bool, orientation: int
+) -> _Picture:
+    picture = _read_with_pillow(stream, path)
+    # That decoder turns a TIFF as its tag asks, and turns MinIsWhite round at 8 bits, not at 16.
+    if orientation in _TURNS:
+        picture.notes.append(_turn_note(orientation))
+    if low_is_bright and picture.samples.dtype == np.uint8:
+        picture.samples = ~picture.samples
+    picture.low_is_bright = low_is_bright
+    return picture
 
 
 def _cut_short(page, size: int) -> bool:
@@ -197,8 +202,10 @@ def _turned(pixels: np.ndarray, picture: _Picture) -> np.ndarray:
         pixels = pixels.T if transpose else pixels
         pixels = pixels[::-1] if flip_rows else pixels
         pixels = pixels[:, ::-1] if flip_columns else pixels
-        picture.notes.append(
-            f"The picture was turned as its orientation tag ({picture.orientation}) asks."
-        )
+        picture.notes.append(_turn_note(picture.orientation))
     # A copy of its own, in native byte order, that nothing else can change.
     return np.array(pixels, dtype=pixels.dtype.newbyteorder("="), order="C")
+
+
+def _turn_note(orientation: int) -> str:
+    return f"The picture was turned as its orientation tag ({orientation}) asks."
