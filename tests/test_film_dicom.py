@@ -32,6 +32,7 @@ from pydicom.uid import (
 
 from xraymeasure.errors import FilmError
 from xraymeasure.film import read_film
+from xraymeasure.identity import IDENTITY
 from xraymeasure.spacing import SpacingKind
 
 BIG = {"BitsAllocated": 16, "BitsStored": 12, "HighBit": 11}
@@ -310,6 +311,16 @@ def test_a_look_up_table_stored_as_bytes_is_read(tmp_path, big_endian):
     np.testing.assert_allclose(film.display(), 1 - ramp() / 4095, atol=1e-6)
 
 
+def test_eight_bit_entries_may_be_packed_two_to_a_word(tmp_path):
+    # PS3.3 C.11.1.1.1: entries of 8 bits may be stored in words of 16, the first in the low byte.
+    item = lut_item([0] * 256, 0, 8)
+    item["LUTData"].VR = "OW"
+    item.LUTData = np.arange(256, dtype=np.uint8)[::-1].tobytes()
+    pixels = ramp(bits=8)
+    film = opened(tmp_path, pixels, VOILUTSequence=[item])
+    np.testing.assert_allclose(film.display(), 1 - pixels / 255, atol=1e-6)
+
+
 def test_signed_tables_start_below_zero(tmp_path):
     pixels = ramp(bits=12, signed=True)
     table = lut_item(range(4096), 65536 - 2048, 12)
@@ -542,6 +553,11 @@ def test_identity_is_named_but_never_quoted(tmp_path):
     said = repr(film) + film.spacing.reason
     assert "Invented" not in said
     assert "INV-17" not in said
+
+
+def test_identity_is_looked_for_under_names_that_dicom_has():
+    unknown = [name for name in IDENTITY if pydicom.datadict.tag_for_keyword(name) is None]
+    assert unknown == []
 
 
 def test_a_film_without_identity_has_none_to_hide(tmp_path):

@@ -85,8 +85,9 @@ class Greys:
                 values = self.voi(values)
                 low, high = 0.0, float(2**self.voi.bits - 1)
             else:
-                present = values[np.unique(words)]
-                low, high = float(present.min()), float(present.max())
+                occurs = np.zeros(len(every_word), dtype=bool)
+                occurs[words] = True
+                low, high = float(values[occurs].min()), float(values[occurs].max())
             greys = np.clip((values - low) / (high - low), 0, 1) if high > low else values * 0
         if self.inverted:
             greys = 1 - greys
