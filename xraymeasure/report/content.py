@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from xraymeasure import __version__
 from xraymeasure.caution import CAUTION
 from xraymeasure.film import Film
-from xraymeasure.landmarks import other_side
+from xraymeasure.landmarks import SIDES, other_side
 from xraymeasure.measurements import (
     METHODS,
     QUANTITIES,
@@ -149,8 +149,12 @@ def report_content(
         notes=(*(comparison.notes if comparison else ()), *measurements.notes),
         remarks=(LENGTHS_REMARK, ZONE_REMARK, CT_REMARK),
         details=tuple(_detail(row) for row in measurements.rows),
-        missing=tuple((missing_label(key), why) for key, why in measurements.missing.items()),
-        assumptions=tuple(dict.fromkeys(text for row in primary for text in row.assumptions)),
+        missing=tuple(
+            (missing_label(key), _sentence(why)) for key, why in measurements.missing.items()
+        ),
+        assumptions=tuple(
+            dict.fromkeys(_sentence(text) for row in primary for text in row.assumptions)
+        ),
         pitfalls=tuple(
             (QUANTITIES[name].label, QUANTITIES[name].pitfall)
             for name in (*_CORE, "global_offset", "magnification")
@@ -177,8 +181,7 @@ def _headlines(comparison: Comparison | None) -> tuple[tuple[str | None, str], .
 
 
 def _listed(labels: list[str]) -> str:
-    first, *rest = labels
-    return ", ".join([first, *(label[0].lower() + label[1:] for label in rest)])
+    return ", ".join(label[0].lower() + label[1:] for label in labels)
 
 
 def _table(measurements: Measurements, comparison: Comparison | None) -> tuple[TableLine, ...]:
@@ -220,7 +223,7 @@ def _compared_line(measurements: Measurements, row: ComparisonRow) -> TableLine:
         else words.interval(row.achieved_low, row.achieved_high, signed=signed),
         difference=text(row.difference, "", signed=True),
         difference_interval=words.interval(row.low, row.high, signed=True) if compared else "",
-        tolerance="" if row.tolerance is None else f"±{row.tolerance:g}",
+        tolerance="" if row.tolerance is None else f"±{row.tolerance:g}{words.UNITS[row.unit]}",
         whisker=_whisker(row) if compared and row.tolerance is not None else None,
         verdict=row.verdict,
         reason=row.reason,
@@ -303,7 +306,15 @@ def missing_label(key: str) -> str:
     >>> missing_label("femoral_offset_left")
     'Femoral offset, left'
     """
-    if key in QUANTITIES:
-        return QUANTITIES[key].label
-    name, _, side = key.rpartition("_")
-    return f"{QUANTITIES[name].label}, {side}" if name in QUANTITIES else key
+    # The longest name that the key begins with; what follows is a method, a side, or both.
+    name = max((name for name in QUANTITIES if key.startswith(name)), key=len, default="")
+    if not name:
+        return key
+    rest = key.removeprefix(name).strip("_")
+    side = next((side for side in SIDES if rest == side or rest.endswith(f"_{side}")), "")
+    method = rest.removesuffix(side).strip("_")
+    return ", ".join(part for part in (QUANTITIES[name].label, METHODS.get(method), side) if part)
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."

@@ -16,14 +16,15 @@ from xraymeasure.report.labels import place_labels
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LABELS: dict[str, str] = {
-    "radiographic_inclination": "inclination",
-    "radiographic_anteversion": "anteversion",
-    "leg_length_difference": "leg length",
-    "femoral_offset": "femoral offset",
-    "acetabular_offset": "acetabular offset",
+_LABELS: dict[str, dict[str, str]] = {
+    "rim": {
+        "radiographic_inclination": "inclination",
+        "radiographic_anteversion": "anteversion",
+    },
+    "leg_length": {"leg_length_difference": "leg length"},
+    "offset": {"femoral_offset": "femoral offset"},
 }
-"""What is written on the film; everything else stands in the tables."""
+"""What is written beside each kind of drawing; everything else stands in the tables."""
 
 _LABEL_PT = 7.5
 _BAR_MM = 50.0
@@ -80,9 +81,7 @@ def show_film(film: Film, drawings: tuple[Drawing, ...] = (), aspect: float = 1.
     width, height = np.abs(axes @ (last + 1))
     pitch = film.spacing.detector_mm or film.spacing.patient_mm or (1.0, 1.0)
     x_pitch, y_pitch = np.abs(axes) @ np.array(pitch)
-    paths = [
-        drawing.path @ axes.T + shift for drawing in drawings if drawing.kind not in _OFF_CENTRE
-    ]
+    paths = [drawing.path @ axes.T + shift for drawing in drawings if drawing.kind not in _LOOSE]
     left, top, right, bottom = _part(
         np.concatenate(paths) if paths else np.array([[0, 0], [width, height]]),
         (width, height),
@@ -103,8 +102,8 @@ def show_film(film: Film, drawings: tuple[Drawing, ...] = (), aspect: float = 1.
     )
 
 
-# The foot of the central ray may lie far from the hips, and the marker on the table.
-_OFF_CENTRE = frozenset({"beam", "marker"})
+# These need not be seen whole: long axes, the foot of the ray, a marker on the table.
+_LOOSE = frozenset({"beam", "marker", "shaft", "stem", "midline"})
 
 
 def _part(
@@ -112,7 +111,7 @@ def _part(
 ) -> tuple[int, int, int, int]:
     """Return left, top, right, bottom of the part that holds the points with a margin."""
     low, high = points.min(axis=0), points.max(axis=0)
-    margin = 0.10 * float(np.max(high - low))
+    margin = 0.08 * float(np.max(high - low))
     centre = (low + high) / 2
     width, height = high - low + 2 * margin
     width, height = max(width, height * aspect), max(height, width / aspect)
@@ -175,25 +174,40 @@ def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Meas
 
 
 def _draw(axes: Axes, path: np.ndarray, line: style.Line) -> None:
+    """Draw a line over a dark one: dashes too then stand on a ground of their own."""
     from matplotlib import patheffects
 
-    casing = [
-        patheffects.Stroke(
-            linewidth=line.width + 2 * style.CASING_PT, foreground=style.CASING, alpha=0.65
-        ),
-        patheffects.Normal(),
-    ]
+    x, y = path.T
+    if line.marker:
+        casing = patheffects.withStroke(
+            linewidth=line.width + 2 * style.CASING_PT, foreground=style.CASING, alpha=0.7
+        )
+        axes.plot(
+            x,
+            y,
+            line.marker,
+            color=line.colour,
+            markersize=7,
+            markeredgewidth=line.width,
+            path_effects=[casing],
+        )
+        return
     axes.plot(
-        path[:, 0],
-        path[:, 1],
+        x,
+        y,
+        color=style.CASING,
+        alpha=0.55,
+        linewidth=line.width + 2 * style.CASING_PT,
+        solid_capstyle="butt",
+    )
+    axes.plot(
+        x,
+        y,
         color=line.colour,
         linewidth=line.width,
         linestyle=(0, line.dash) if line.dash else "-",
-        marker=line.marker,
-        markersize=7,
-        markeredgewidth=line.width,
-        path_effects=casing,
         solid_capstyle="butt",
+        dash_capstyle="butt",
     )
 
 
@@ -256,7 +270,7 @@ def _draw_scale_bar(
         fontsize=_LABEL_PT - 0.5,
         ha="left",
         va="bottom",
-        path_effects=[patheffects.withStroke(linewidth=2.0, foreground=style.CASING)],
+        path_effects=[patheffects.withStroke(linewidth=1.4, foreground=style.CASING)],
     )
     return [(x, y - 0.08 * height, x + max(length, 0.3 * width), top + height)]
 
@@ -270,15 +284,13 @@ class _Label:
 
 def _labels(shown: ShownFilm, measurements: Measurements) -> list[_Label]:
     """Return one label for each drawing that shows something with a value of its own."""
-    said: set[tuple[str, str | None]] = set()
     labels = []
     for drawing in measurements.drawings:
-        lines = []
-        for name in drawing.names:
-            row = measurements.primary(name, drawing.side)
-            if name in _LABELS and row is not None and (name, row.side) not in said:
-                said.add((name, row.side))
-                lines.append(f"{_LABELS[name]} {words.value_text(row)}")
+        rows = [
+            (text, measurements.primary(name, drawing.side))
+            for name, text in _LABELS.get(drawing.kind, {}).items()
+        ]
+        lines = [f"{text} {words.value_text(row)}" for text, row in rows if row]
         if lines:
             anchor = shown.to_shown(np.array([drawing.anchor]))[0]
             labels.append(_Label("\n".join(lines), style.LINES[drawing.kind].colour, anchor))

@@ -10,6 +10,7 @@ Box = tuple[float, float, float, float]
 """Left, top, right, bottom."""
 
 _ANGLES = np.radians(np.arange(0, 360, 22.5))
+_ALONG = np.linspace(0.0, 1.0, 12)
 _STEPS = np.array([0.0, 0.5, 1.0, 1.6, 2.4, 3.4, 4.6, 6.0, 8.0])
 
 
@@ -39,10 +40,11 @@ def place_labels(
     -------
     list of (x, y)
         In order; each takes the cheapest free place around its anchor: close to it, covering
-        little of what is drawn. A label for which no free place is left takes the one where it
-        covers least.
+        little of what is drawn, its leader across no other label. Where no free place is left, a
+        label takes the one where it covers least.
     """
     boxes = [np.array(box, dtype=float) for box in taken]
+    lines = np.reshape(lines, (-1, 2))
     centres = []
     for anchor, (width, height) in zip(anchors, sizes, strict=True):
         # Labels are wide: the ring of candidates is an ellipse that just clears the anchor.
@@ -55,10 +57,15 @@ def place_labels(
         candidates = np.clip(candidates, low, high)
         cost = np.hypot(*((candidates - anchor) / height).T)
         cost += 1.5 * _covered(candidates, half, lines)
+        leaders = anchor + _ALONG[:, None, None] * (candidates - anchor)
         for box in boxes:
             cost += 1e4 * _overlap(candidates, half, box) / (width * height)
-        best = candidates[int(np.argmin(cost))]
+            crossed = np.all((leaders > box[:2]) & (leaders < box[2:]), axis=-1)
+            cost += 10.0 * crossed.sum(axis=0)
+        chosen = int(np.argmin(cost))
+        best = candidates[chosen]
         boxes.append(np.concatenate([best - half, best + half]))
+        lines = np.concatenate([lines, leaders[:, chosen]])
         centres.append((float(best[0]), float(best[1])))
     return centres
 

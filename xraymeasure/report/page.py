@@ -25,18 +25,19 @@ from xraymeasure.report.sheet import (
 
 _FOOT_MM = HEIGHT_MM - 19.0
 _PLOT_MM = 78.0
-_BOTTOM_MM = 80.0
+_BOTTOM_MM = 77.0
 
 # Left edges of the columns of the first page's table, mm from the left margin, and its right edge.
 _COLUMNS = {
     "label": 0.0,
-    "planned": 48.0,
-    "recorded": 67.0,
-    "measured": 89.0,
-    "difference": 116.0,
-    "tolerance": 143.0,
-    "verdict": 166.0,
+    "planned": 47.0,
+    "recorded": 65.0,
+    "measured": 87.0,
+    "difference": 112.0,
+    "tolerance": 137.0,
+    "verdict": 163.5,
 }
+_WHISKER_MM = 14.0
 _HEADS = {
     "planned": "planned",
     "recorded": "recorded in theatre",
@@ -117,15 +118,40 @@ def _first_page(
         y = sheet.paragraph(
             MARGIN_MM + (6 if glyph else 0), y, TEXT_MM - 6, text, 11.5, colour=colour, bold=True
         )
-    y = _table(sheet, y + 1.5, content)
+    y = _table(sheet, y + 4.5, content)
     y = sheet.paragraph(MARGIN_MM, y + 1.2, TEXT_MM, content.remarks[0], 6.8, colour=style.GREY)
     top = y + 1.8
     bottom = _FOOT_MM - _BOTTOM_MM
+    key = _key_to_lines(sheet, bottom, measurements)
+    bottom -= key
     shown = show_film(film, measurements.drawings, TEXT_MM / (bottom - top))
     draw_film(sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top), shown, reading, measurements)
-    _plot(sheet, bottom + 2, measurements, comparison)
-    _beside_the_plot(sheet, bottom + 2.5, content)
+    _plot(sheet, bottom + key + 3, measurements, comparison)
+    _beside_the_plot(sheet, bottom + key + 3, content)
     return sheet
+
+
+def _key_to_lines(sheet: Sheet, bottom: float, measurements: Measurements) -> float:
+    """Write what the lines on the film are, above `bottom`; return how high it is."""
+    kinds = {drawing.kind for drawing in measurements.drawings}
+    rows: list[list[style.Line]] = [[]]
+    x = 0.0
+    for kind, line in style.LINES.items():
+        if kind in kinds:
+            width = 12 + text_width(line.title, 6.8)
+            if x + width > TEXT_MM:
+                rows.append([])
+                x = 0.0
+            rows[-1].append(line)
+            x += width
+    height = 4.0 * len(rows) + 1.0 if kinds else 0.0
+    for number, row in enumerate(rows):
+        x, y = MARGIN_MM, bottom - height + 1.2 + 4.0 * number
+        for line in row:
+            sheet.stroke(x, y + 1.3, 7.0, line)
+            sheet.text(x + 8.2, y + 0.1, line.title, 6.8)
+            x += 12 + text_width(line.title, 6.8)
+    return height
 
 
 def _table(sheet: Sheet, y: float, content: Content) -> float:
@@ -176,13 +202,13 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
     sheet.text(at("measured"), y + 4.4, line.measured_interval, 6.8, colour=style.GREY)
     sheet.text(at("difference"), y + 0.4, line.difference, 9)
     sheet.text(at("difference"), y + 4.4, line.difference_interval, 6.8, colour=style.GREY)
-    sheet.text(at("tolerance"), y + 0.4, line.tolerance, 9)
+    sheet.text(at("tolerance"), y + 2.0, line.tolerance, 8)
     if line.whisker:
-        _whisker(sheet, at("tolerance"), y + 6.0, 20.0, line)
+        _whisker(sheet, at("verdict") - _WHISKER_MM - 2, y + 3.7, _WHISKER_MM, line)
     if line.verdict:
         glyph, word, colour = style.VERDICTS[line.verdict]
-        sheet.text(at("verdict"), y + 1.4, glyph, 10, colour=colour)
-        sheet.text(at("verdict") + 4.4, y + 1.6, word, 9, bold=True, colour=colour)
+        sheet.text(at("verdict"), y + 1.8, glyph, 9.5, colour=colour)
+        sheet.text(at("verdict") + 4.2, y + 2.0, word, 8.5, bold=True, colour=colour)
         return y + 8.2
     # Without a verdict its place, and that of the missing difference, holds the reason.
     start = at("verdict" if line.difference else "difference") if compared else at("planned") + 70
@@ -210,13 +236,12 @@ def _whisker(sheet: Sheet, x: float, y: float, width: float, line: TableLine) ->
 def _plot(
     sheet: Sheet, y: float, measurements: Measurements, comparison: Comparison | None
 ) -> None:
-    axes = sheet.axes(MARGIN_MM + 9, y, _PLOT_MM - 12, 59)
+    axes = sheet.axes(MARGIN_MM + 9, y, _PLOT_MM - 11, 55)
     draw_orientation_plot(axes, measurements, comparison)
     axes.tick_params(labelsize=7, length=2, colors=style.GREY)
     for label in (axes.xaxis.label, axes.yaxis.label):
         label.set_fontsize(7.2)
         label.set_color(style.INK)
-    axes.set_anchor("NW")
     handles, labels = axes.get_legend_handles_labels()
     if handles:
         sheet.figure.legend(

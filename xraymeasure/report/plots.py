@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from xraymeasure.measurements import Measurement, Measurements
 from xraymeasure.plan import Comparison
-from xraymeasure.report import style
+from xraymeasure.report import style, words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,7 +30,7 @@ def draw_orientation_plot(
         Drawn over; its limits and labels are set.
     measurements : Measurements
         The primary angles are drawn with their 95 % intervals, the other pose that gives the same
-        outline faintly.
+        outline faintly or, if it lies far off, in words.
     comparison : Comparison, optional
         The planned point, the tolerance about it and the recorded point, all in radiographic
         angles to the film's coronal plane: only there is the tolerance a box.
@@ -77,15 +76,6 @@ def draw_orientation_plot(
             seen.append(tuple(recorded))
     seen += _draw_cup(
         axes,
-        measurements.by_method(_INCLINATION, "perspective_other"),
-        measurements.by_method(_ANTEVERSION, "perspective_other"),
-        marker="s",
-        colour=style.FAINT,
-        width=0.8,
-        label="other pose, same outline",
-    )
-    seen += _draw_cup(
-        axes,
         measurements.primary(_INCLINATION),
         measurements.primary(_ANTEVERSION),
         marker="o",
@@ -94,6 +84,11 @@ def draw_orientation_plot(
         label="measured, 95 % interval",
     )
     _frame(axes, seen)
+    other = [
+        measurements.by_method(name, "perspective_other") for name in (_INCLINATION, _ANTEVERSION)
+    ]
+    if all(other):
+        _draw_other_pose(axes, *other)
 
 
 def _draw_cup(
@@ -128,20 +123,61 @@ def _draw_cup(
     return [(inclination.low, anteversion.low), (inclination.high, anteversion.high)]
 
 
+def _draw_other_pose(axes: Axes, inclination: Measurement, anteversion: Measurement) -> None:
+    """Draw the other pose faintly; where it lies off the plot, say so at the edge."""
+    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    if left <= inclination.value <= right and bottom <= anteversion.value <= top:
+        _draw_cup(
+            axes,
+            inclination,
+            anteversion,
+            marker="s",
+            colour=style.FAINT,
+            width=0.8,
+            label="other pose, same outline",
+        )
+        return
+    below = anteversion.value < bottom
+    axes.text(
+        0.98,
+        0.02 if below else 0.98,
+        f"{'↓' if below else '↑'} other pose, same outline: "
+        f"{words.number(inclination.value)}/{words.number(anteversion.value)}",
+        transform=axes.transAxes,
+        ha="right",
+        va="bottom" if below else "top",
+        fontsize=6.8,
+        color=style.GREY,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0},
+    )
+
+
 def _frame(axes: Axes, seen: list[tuple[float, float]]) -> None:
-    limits = []
+    from matplotlib.ticker import MultipleLocator
+
+    spans = []
     for index, (least_low, least_high) in enumerate((_LEAST_INCLINATION, _LEAST_ANTEVERSION)):
         values = [point[index] for point in seen]
         low = min([least_low, *(value - _MARGIN_DEG for value in values)])
         high = max([least_high, *(value + _MARGIN_DEG for value in values)])
-        limits.append((5 * math.floor(low / 5), 5 * math.ceil(high / 5)))
-    axes.set_xlim(limits[0])
-    axes.set_ylim(limits[1])
-    if limits[1][0] < 0 < limits[1][1]:
+        spans.append((low, high))
+    # A degree is as long either way, and the plot fills its place.
+    place = axes.get_window_extent()
+    per_degree = min(
+        extent / (high - low)
+        for extent, (low, high) in zip((place.width, place.height), spans, strict=True)
+    )
+    for extent, (low, high), set_limits in zip(
+        (place.width, place.height), spans, (axes.set_xlim, axes.set_ylim), strict=True
+    ):
+        middle, half = (low + high) / 2, extent / per_degree / 2
+        set_limits(middle - half, middle + half)
+    axes.set_aspect("equal")
+    bottom, top = axes.get_ylim()
+    if bottom < 0 < top:
         axes.axhline(0, color=style.FAINT, linewidth=0.7, zorder=0)
-    axes.set_aspect("equal", adjustable="box")
-    axes.set_xticks(range(10 * math.ceil(limits[0][0] / 10), int(limits[0][1]) + 1, 10))
-    axes.set_yticks(range(10 * math.ceil(limits[1][0] / 10), int(limits[1][1]) + 1, 10))
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(MultipleLocator(10))
     axes.grid(color=style.RULE, linewidth=0.4)
     axes.set_axisbelow(True)
     axes.set_xlabel("radiographic inclination, degrees")

@@ -120,6 +120,26 @@ class Sheet:
             )
         )
 
+    def stroke(self, x: float, y: float, width: float, line: style.Line) -> None:
+        """Draw a sample of a line as it looks on a film."""
+        from matplotlib.lines import Line2D
+
+        self.box(x, y - 1.3, width, 2.6, "#303030")
+        inner = [x + 0.8, x + width / 2, x + width - 0.8]
+        self.figure.add_artist(
+            Line2D(
+                [at / WIDTH_MM for at in inner],
+                [1 - y / HEIGHT_MM] * 3,
+                color=line.colour,
+                linewidth=0 if line.marker else line.width,
+                linestyle=(0, line.dash) if line.dash else "-",
+                marker=line.marker,
+                markevery=[1],
+                markersize=5,
+                transform=self.figure.transFigure,
+            )
+        )
+
 
 def line_height(size: float) -> float:
     """Return the distance between lines of a size of type, mm."""

@@ -21,7 +21,7 @@ PLANNED = INK
 
 CASING = "#000000"
 """Drawn below every line on a film, so that it stands on bone, metal and air alike."""
-CASING_PT = 1.4
+CASING_PT = 0.9
 """How far the casing reaches beyond the line on each side, points."""
 
 FONT = "DejaVu Sans"

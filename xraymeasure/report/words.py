@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from xraymeasure.measurements import QUANTITIES, Measurement, Unit
 
-_UNITS: dict[Unit, str] = {"deg": "°", "mm": " mm", "px": " px", "1": ""}
+UNITS: dict[Unit, str] = {"deg": "°", "mm": " mm", "px": " px", "1": ""}
 MINUS = "−"
 
 
@@ -26,7 +26,7 @@ def with_unit(value: float, unit: Unit, decimals: int = 1, signed: bool = False)
     >>> with_unit(41.23, "deg"), with_unit(-2.0, "mm", signed=True)
     ('41.2°', '−2.0 mm')
     """
-    return number(value, decimals, signed) + _UNITS[unit]
+    return number(value, decimals, signed) + UNITS[unit]
 
 
 def interval(low: float, high: float, decimals: int = 1, signed: bool = False) -> str:
