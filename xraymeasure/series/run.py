@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -22,7 +22,7 @@ from xraymeasure import __version__
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.files import write_atomically
 from xraymeasure.landmarks import SIDES
-from xraymeasure.measurements import Measurements
+from xraymeasure.measurements import METHODS, QUANTITIES, Measurements
 from xraymeasure.reading import Reading
 from xraymeasure.series.placing import read_placing
 from xraymeasure.series.readings import Place, StudyReading, study_readings
@@ -280,16 +280,24 @@ def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
 
 def _missing_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
     for key, reason in measured.missing.items():
-        name, _, side = key.rpartition("_")
-        if side not in SIDES:
-            name, side = key, None
+        name, side = _split(key, SIDES)
+        name, method = (name, None) if name in QUANTITIES else _split(name, METHODS)
         yield {
             "side": side,
             "index_side": _is_index(side, measured),
             "measurement": name,
+            "method": method,
             "status": "missing",
             "reason": reason,
         }
+
+
+def _split(key: str, endings: Iterable[str]) -> tuple[str, str | None]:
+    """Return a key without the ending it has, and the ending."""
+    for ending in endings:
+        if key.endswith(f"_{ending}"):
+            return key.removesuffix(f"_{ending}"), ending
+    return key, None
 
 
 def _is_index(side: str | None, measured: Measurements) -> bool | None:

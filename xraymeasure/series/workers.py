@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -115,7 +116,9 @@ def _pool(width: int) -> Iterator[Executor]:
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
     os.environ |= dict.fromkeys(_ONE_THREAD, "1")
     # Fresh processes: a fork would copy the locks of whatever threads run here.
-    executor = ProcessPoolExecutor(width, mp_context=multiprocessing.get_context("spawn"))
+    executor = ProcessPoolExecutor(
+        width, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent
+    )
     try:
         yield executor
     finally:
@@ -125,6 +128,18 @@ def _pool(width: int) -> Iterator[Executor]:
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
+
+
+def _end_with_parent() -> None:
+    """Make sure that a worker does not outlive a run that was killed."""
+
+    def watch() -> None:
+        parent = multiprocessing.parent_process()
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 @contextmanager
