@@ -1,1 +1,78 @@
 """The figure, the page and the tables: what a person, or another program, is given."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.files import write_atomically
+from xraymeasure.report.record import format_measurements, measurements_record, read_measurements
+
+if TYPE_CHECKING:
+    from xraymeasure.film import Film
+    from xraymeasure.measurements import Measurements
+    from xraymeasure.plan import Comparison
+    from xraymeasure.reading import Reading
+
+__all__ = ["measurements_record", "read_measurements", "write_report"]
+
+
+def write_report(
+    film: Film,
+    reading: Reading,
+    measurements: Measurements,
+    comparison: Comparison | None,
+    out_dir: str | os.PathLike[str],
+    stem: str,
+    *,
+    show_date: bool = False,
+) -> list[Path]:
+    """Write the page and the tables of one film.
+
+    Parameters
+    ----------
+    film, reading : Film, Reading
+        What is drawn.
+    measurements : Measurements
+    comparison : Comparison or None
+        None where there is no plan.
+    out_dir : path-like
+        Made if it is not there; files of the same name are replaced.
+    stem : str
+        Name of the PDF and the HTML file.
+    show_date : bool
+        Whether the page says when the film was taken.
+
+    Returns
+    -------
+    list of Path
+        ``stem.pdf``, ``stem.html``, ``measurements.json`` and ``measurements.csv``.
+
+    Raises
+    ------
+    XrayMeasureError
+        If the folder cannot be made or written to.
+    """
+    from xraymeasure.report.html import html_page
+    from xraymeasure.report.page import pdf_pages
+    from xraymeasure.report.tables import format_csv
+
+    folder = Path(out_dir)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise XrayMeasureError(
+            f"{folder}: cannot be made ({error.strerror}); choose a folder you may write to"
+        ) from error
+    subject = film, reading, measurements, comparison, show_date
+    files = {
+        f"{stem}.pdf": pdf_pages(*subject),
+        f"{stem}.html": html_page(*subject),
+        "measurements.json": format_measurements(measurements, comparison),
+        "measurements.csv": format_csv(measurements),
+    }
+    for name, data in files.items():
+        write_atomically(folder / name, data)
+    return [folder / name for name in files]

@@ -105,7 +105,8 @@ class Content:
     table: tuple[TableLine, ...]
     findings: tuple[Finding, ...]
     methods: tuple[str, ...]
-    notes: tuple[str, ...]
+    conversions: tuple[str, ...]
+    provenance: tuple[str, ...]
     remarks: tuple[str, ...]
     details: tuple[DetailLine, ...]
     missing: tuple[tuple[str, str], ...]
@@ -146,7 +147,8 @@ def report_content(
         table=_table(measurements, comparison),
         findings=tuple(sorted(measurements.findings, key=lambda item: _LOUDNESS[item.severity])),
         methods=_methods(measurements),
-        notes=(*(comparison.notes if comparison else ()), *measurements.notes),
+        conversions=comparison.notes if comparison else (),
+        provenance=measurements.notes,
         remarks=(LENGTHS_REMARK, ZONE_REMARK, CT_REMARK),
         details=tuple(_detail(row) for row in measurements.rows),
         missing=tuple(

@@ -138,7 +138,7 @@ def _key_to_lines(sheet: Sheet, bottom: float, measurements: Measurements) -> fl
     x = 0.0
     for kind, line in style.LINES.items():
         if kind in kinds:
-            width = 12 + text_width(line.title, 6.8)
+            width = 10.5 + text_width(line.title, 6.8)
             if x + width > TEXT_MM:
                 rows.append([])
                 x = 0.0
@@ -148,9 +148,9 @@ def _key_to_lines(sheet: Sheet, bottom: float, measurements: Measurements) -> fl
     for number, row in enumerate(rows):
         x, y = MARGIN_MM, bottom - height + 1.2 + 4.0 * number
         for line in row:
-            sheet.stroke(x, y + 1.3, 7.0, line)
-            sheet.text(x + 8.2, y + 0.1, line.title, 6.8)
-            x += 12 + text_width(line.title, 6.8)
+            sheet.stroke(x, y + 1.3, 6.0, line)
+            sheet.text(x + 7.0, y + 0.1, line.title, 6.8)
+            x += 10.5 + text_width(line.title, 6.8)
     return height
 
 
@@ -211,7 +211,7 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
         sheet.text(at("verdict") + 4.2, y + 2.0, word, 8.5, bold=True, colour=colour)
         return y + 8.2
     # Without a verdict its place, and that of the missing difference, holds the reason.
-    start = at("verdict" if line.difference else "difference") if compared else at("planned") + 70
+    start = at("tolerance" if line.difference else "difference") if compared else at("difference")
     end = MARGIN_MM + TEXT_MM
     below = sheet.paragraph(start, y + 0.9, end - start, line.reason, 6.8, colour=style.GREY)
     return max(y + (8.2 if line.measured_interval or line.beside else 5.2), below + 0.6)
@@ -265,8 +265,8 @@ def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> None:
     end = _FOOT_MM + 1
     blocks = [("Before you rely on it", finding_lines(content))] if content.findings else []
     blocks.append(("How it was measured", [("", style.INK, text) for text in content.methods]))
-    if content.notes:
-        blocks.append(("", [("", style.INK, text) for text in content.notes]))
+    if content.conversions:
+        blocks.append(("Converted first", [("", style.INK, text) for text in content.conversions]))
     blocks.append(("", [("", style.GREY, content.remarks[1])]))
     for heading, lines in blocks:
         if heading:
@@ -337,7 +337,7 @@ def _further_pages(content: Content) -> Iterator[Sheet]:
         ("Taken to be so", [("·", style.GREY, text) for text in content.assumptions]),
         (
             "Where scale, spacing and geometry came from",
-            [("·", style.GREY, text) for text in content.notes],
+            [("·", style.GREY, text) for text in (*content.provenance, *content.conversions)],
         ),
         (
             "How the numbers mislead",
@@ -354,11 +354,8 @@ def _further_pages(content: Content) -> Iterator[Sheet]:
     yield from flow.sheets
 
 
-_DETAIL = {"label": 0.0, "side": 50.0, "value": 62.0, "interval": 80.0, "method": 106.0}
-_SHARES_MM = 150.0
-
-# Light to dark in the order of `SOURCES`, told apart in grey too.
-_SHARES = dict(zip(SOURCES, ("#0072B2", "#E69F00", "#56B4E9", "#222222", "#CC79A7"), strict=True))
+_DETAIL = {"label": 0.0, "side": 46.0, "value": 56.0, "interval": 75.0, "method": 100.0}
+_SHARES_MM = 160.0
 
 
 def _key_to_shares(flow: _Flow) -> None:
@@ -368,14 +365,14 @@ def _key_to_shares(flow: _Flow) -> None:
     for key, title in SOURCES.items():
         if x + 5 + text_width(title, 7) > MARGIN_MM + TEXT_MM:
             x, flow.y = MARGIN_MM, flow.y + line_height(7)
-        flow.sheet.box(x, flow.y + 0.7, 2.6, 1.9, _SHARES[key])
+        flow.sheet.box(x, flow.y + 0.7, 2.6, 1.9, style.SHARES[key])
         flow.sheet.text(x + 3.4, flow.y, title, 7)
         x += text_width(title, 7) + 7
     flow.y += line_height(7) + 1.5
 
 
 def _detail_line(flow: _Flow, line: DetailLine, names: bool) -> None:
-    method = wrapped(line.method, _SHARES_MM - _DETAIL["method"] - 2, 6.6)
+    method = wrapped(line.method, _SHARES_MM - _DETAIL["method"] - 1, 6.6)
     label = wrapped(line.label, _DETAIL["side"] - 2, 7.6, line.primary) if names else []
     height = max(len(method) * line_height(6.6), len(label) * line_height(7.6), 3.6) + 0.9
     flow.room_for(height)
@@ -400,6 +397,6 @@ def _detail_line(flow: _Flow, line: DetailLine, names: bool) -> None:
         sheet.text(MARGIN_MM + _DETAIL["method"], at, text, 6.6, colour=colour)
     start, width = MARGIN_MM + _SHARES_MM, TEXT_MM - _SHARES_MM
     for key, share in line.shares:
-        sheet.box(start, y + 1.2, width * share, 2.0, _SHARES[key])
+        sheet.box(start, y + 1.2, width * share, 2.0, style.SHARES[key])
         start += width * share
     flow.y += height

@@ -112,12 +112,18 @@ def _draw_cup(
         anteversion.value,
         xerr=reach[0],
         yerr=reach[1],
-        fmt=marker,
-        color=colour,
-        markerfacecolor=colour if marker == "o" else "none",
-        markersize=5,
+        fmt="none",
+        ecolor=colour,
         elinewidth=width,
         capsize=2.5,
+    )
+    axes.plot(
+        inclination.value,
+        anteversion.value,
+        marker,
+        color=colour,
+        markerfacecolor=colour if marker == "o" else "white",
+        markersize=5.5,
         label=label,
     )
     return [(inclination.low, anteversion.low), (inclination.high, anteversion.high)]

@@ -41,6 +41,16 @@ SEVERITIES: dict[str, tuple[str, str]] = {
 """For each severity of a finding: shape and colour."""
 
 
+SHARES: dict[str, str] = {
+    "placing": "#0072B2",
+    "diameter": "#E69F00",
+    "geometry": "#56B4E9",
+    "depth": "#222222",
+    "rotation": "#CC79A7",
+}
+"""For each source of uncertainty; neighbours differ in lightness, too."""
+
+
 @dataclass(frozen=True)
 class Line:
     """How one kind of drawing looks on a film.
@@ -70,22 +80,22 @@ _BLUE, _ORANGE, _GREEN = "#6CC5F5", "#FFB000", "#3DDC97"
 _YELLOW, _PINK, _WHITE = "#F5EA4D", "#F29BC8", "#F4F4F4"
 
 LINES: dict[str, Line] = {
-    "head": Line(_BLUE, 1.1, (), "", "head, of known diameter"),
+    "head": Line(_BLUE, 1.1, (), "", "head"),
     "native_head": Line(_BLUE, 0.9, (4, 2), "", "native head"),
     "marker": Line(_BLUE, 0.9, (1, 2), "", "calibration sphere"),
     "hip_centre": Line(_BLUE, 1.0, (), "+", "hip centre"),
     "rim": Line(_ORANGE, 1.2, (), "", "cup rim"),
-    "rim_axis": Line(_ORANGE, 0.8, (5, 2), "", "long axis of the rim"),
+    "rim_axis": Line(_ORANGE, 0.8, (5, 2), "", "rim axis"),
     "cup_axis": Line(_ORANGE, 0.8, (1, 1.5), "", "cup axis"),
     "shell": Line(_ORANGE, 0.8, (2, 2), "", "cup shell"),
     "reference": Line(_WHITE, 1.0, (), "", "reference line"),
-    "alternative_reference": Line(_WHITE, 0.7, (4, 3), "", "other reference line"),
+    "alternative_reference": Line(_WHITE, 0.7, (4, 3), "", "other line"),
     "midline": Line(_WHITE, 0.7, (1, 2), "", "midline"),
     "leg_length": Line(_GREEN, 1.3, (), "", "leg length"),
     "offset": Line(_YELLOW, 1.3, (), "", "offset"),
-    "shaft": Line(_PINK, 0.9, (6, 2), "", "axis of the shaft"),
-    "stem": Line(_PINK, 0.9, (), "", "axis of the stem"),
-    "neck": Line(_PINK, 0.9, (2, 2), "", "axis of the neck"),
-    "beam": Line(_WHITE, 0.9, (), "x", "foot of the central ray"),
+    "shaft": Line(_PINK, 0.9, (6, 2), "", "femoral shaft"),
+    "stem": Line(_PINK, 0.9, (), "", "stem"),
+    "neck": Line(_PINK, 0.9, (2, 2), "", "neck"),
+    "beam": Line(_WHITE, 0.9, (), "x", "central ray"),
 }
 """The look of each `Drawing.kind`; the order is that of the key."""

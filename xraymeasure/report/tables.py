@@ -1,0 +1,74 @@
+"""Measurements as a table for a spreadsheet: one line each, every column of one kind."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.landmarks import SIDES
+from xraymeasure.measurements import QUANTITIES, Measurements
+from xraymeasure.report.content import missing_label
+
+CSV_COLUMNS = (
+    "name",
+    "label",
+    "side",
+    "value",
+    "unit",
+    "low",
+    "high",
+    "standard_uncertainty",
+    "method",
+    "primary",
+    "reference",
+    "missing_because",
+    "film",
+    "reader",
+    "read_at",
+    "operated_side",
+    "caution",
+)
+
+
+def format_csv(measurements: Measurements) -> str:
+    """Return one line for each measurement, and one for each that is missing, with the reason."""
+    common = {
+        "film": measurements.film.pixel_sha256 or measurements.film.sop_instance_uid or "",
+        "reader": measurements.reader,
+        "read_at": measurements.read_at,
+        "operated_side": measurements.operated_side,
+        "caution": CAUTION,
+    }
+    stream = io.StringIO()
+    table = csv.DictWriter(stream, CSV_COLUMNS, restval="", lineterminator="\n")
+    table.writeheader()
+    for row in measurements.rows:
+        table.writerow(
+            common
+            | {
+                "name": row.name,
+                "label": QUANTITIES[row.name].label,
+                "side": row.side or "",
+                "value": repr(row.value),
+                "unit": row.unit,
+                "low": repr(row.low),
+                "high": repr(row.high),
+                "standard_uncertainty": repr(row.standard_uncertainty),
+                "method": row.method,
+                "primary": "yes" if row.primary else "no",
+                "reference": row.reference or "",
+            }
+        )
+    for key, why in measurements.missing.items():
+        side = next((side for side in SIDES if key.endswith(f"_{side}")), "")
+        table.writerow(
+            common
+            | {
+                "name": key.removesuffix(f"_{side}"),
+                "label": missing_label(key),
+                "side": side,
+                "missing_because": why,
+            }
+        )
+    return stream.getvalue()
