@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from xraymeasure import __version__
 from xraymeasure.caution import CAUTION
+from xraymeasure.change import why_missing
 from xraymeasure.film import Film
-from xraymeasure.landmarks import SIDES, other_side
+from xraymeasure.landmarks import LANDMARKS, SIDES, other_side
 from xraymeasure.measurements import (
     METHODS,
     QUANTITIES,
@@ -152,7 +154,8 @@ def report_content(
         remarks=(LENGTHS_REMARK, ZONE_REMARK, CT_REMARK),
         details=tuple(_detail(row) for row in measurements.rows),
         missing=tuple(
-            (missing_label(key), _sentence(why)) for key, why in measurements.missing.items()
+            (missing_label(key), _sentence(in_words(why)))
+            for key, why in measurements.missing.items()
         ),
         assumptions=tuple(
             dict.fromkeys(_sentence(text) for row in primary for text in row.assumptions)
@@ -228,7 +231,7 @@ def _compared_line(measurements: Measurements, row: ComparisonRow) -> TableLine:
         tolerance="" if row.tolerance is None else f"±{row.tolerance:g}{words.UNITS[row.unit]}",
         whisker=_whisker(row) if compared and row.tolerance is not None else None,
         verdict=row.verdict,
-        reason=row.reason,
+        reason=in_words(row.reason),
     )
 
 
@@ -254,8 +257,7 @@ def _measured_lines(measurements: Measurements, names: tuple[str, ...]) -> list[
         row = measurements.primary(name)
         if row is None and name == "global_offset":
             continue
-        side = measurements.operated_side
-        why = measurements.missing.get(f"{name}_{side}", measurements.missing.get(name, ""))
+        why = "" if row else in_words(why_missing(measurements, name))
         lines.append(
             TableLine(
                 label=LABELS.get(name, QUANTITIES[name].label),
@@ -316,6 +318,24 @@ def missing_label(key: str) -> str:
     side = next((side for side in SIDES if rest == side or rest.endswith(f"_{side}")), "")
     method = rest.removesuffix(side).strip("_")
     return ", ".join(part for part in (QUANTITIES[name].label, METHODS.get(method), side) if part)
+
+
+def in_words(text: str) -> str:
+    """Return a reason in which landmarks are called as a person calls them.
+
+    >>> in_words("cup_rim_left is not placed")
+    'left cup rim outline is not placed'
+    """
+    return _LANDMARK.sub(lambda found: _called(found[0]), text)
+
+
+_LANDMARK = re.compile(rf"\b({'|'.join(sorted(LANDMARKS, key=len, reverse=True))})\b")
+
+
+def _called(name: str) -> str:
+    landmark = LANDMARKS[name]
+    title = landmark.kind.title.lower()
+    return f"{landmark.side} {title}" if landmark.side else title
 
 
 def _sentence(text: str) -> str:

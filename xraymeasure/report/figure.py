@@ -255,8 +255,6 @@ def _draw_scale_bar(
     """Draw a bar of known length; without a scale there is none."""
     if mm_per_px is None:
         return []
-    from matplotlib import patheffects
-
     (left, top), (width, height) = shown.origin, shown.size
     # The scale is the geometric mean of both directions; the bar lies along the shown rows.
     length = _BAR_MM / mm_per_px * shown.pixel_aspect**0.5
@@ -264,15 +262,25 @@ def _draw_scale_bar(
     _draw(axes, np.array([[x, y], [x + length, y]]), style.Line("#ffffff", 2.0, (), "", ""))
     axes.text(
         x,
-        y - 0.015 * height,
+        y - 0.03 * height,
         f"{_BAR_MM:.0f} mm in the plane of the hip centre",
         color="white",
         fontsize=_LABEL_PT - 0.5,
         ha="left",
         va="bottom",
-        path_effects=[patheffects.withStroke(linewidth=1.4, foreground=style.CASING)],
+        bbox=_ground("none"),
     )
     return [(x, y - 0.08 * height, x + max(length, 0.3 * width), top + height)]
+
+
+def _ground(edge: str) -> dict[str, object]:
+    """Return the dark ground that writing stands on, over bone and metal alike."""
+    return {
+        "boxstyle": "round,pad=0.25",
+        "facecolor": (0, 0, 0, 0.78),
+        "edgecolor": edge,
+        "linewidth": 0.6,
+    }
 
 
 @dataclass(frozen=True)
@@ -335,13 +343,7 @@ def _draw_labels(
             fontsize=_LABEL_PT,
             color=label.colour,
             linespacing=1.15,
-            bbox={
-                "boxstyle": "round,pad=0.25",
-                "facecolor": "black",
-                "alpha": 0.78,
-                "edgecolor": label.colour,
-                "linewidth": 0.6,
-            },
+            bbox=_ground(label.colour),
             arrowprops={"arrowstyle": "-", "color": label.colour, "linewidth": 0.6},
         )
 

@@ -25,7 +25,7 @@ from xraymeasure.report.sheet import (
 
 _FOOT_MM = HEIGHT_MM - 19.0
 _PLOT_MM = 78.0
-_BOTTOM_MM = 77.0
+_BOTTOM_MM = 73.0
 
 # Left edges of the columns of the first page's table, mm from the left margin, and its right edge.
 _COLUMNS = {
@@ -178,14 +178,14 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
     def at(key: str) -> float:
         return MARGIN_MM + _COLUMNS[key]
 
-    sheet.text(at("label"), y + 0.4, line.label, 9, bold=True)
+    sheet.text(at("label"), y + 0.2, line.label, 9, bold=True)
     for beside in line.beside:
-        sheet.text(at("label"), y + 4.4, beside, 6.8, colour=style.GREY)
+        sheet.text(at("label"), y + 4.1, beside, 6.8, colour=style.GREY)
     for key, text in (("planned", line.planned), ("recorded", line.recorded)):
         absent = text.startswith("not ")
         sheet.text(
             at(key),
-            y + (0.9 if absent else 0.4),
+            y + (0.7 if absent else 0.2),
             text,
             7 if absent else 9,
             colour=style.GREY if absent else style.INK,
@@ -193,28 +193,28 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
     absent = not line.measured_interval
     sheet.text(
         at("measured"),
-        y + (0.9 if absent else 0.4),
+        y + (0.7 if absent else 0.2),
         line.measured,
         7 if absent else 9,
         bold=not absent,
         colour=style.GREY if absent else style.MEASURED,
     )
-    sheet.text(at("measured"), y + 4.4, line.measured_interval, 6.8, colour=style.GREY)
-    sheet.text(at("difference"), y + 0.4, line.difference, 9)
-    sheet.text(at("difference"), y + 4.4, line.difference_interval, 6.8, colour=style.GREY)
-    sheet.text(at("tolerance"), y + 2.0, line.tolerance, 8)
+    sheet.text(at("measured"), y + 4.1, line.measured_interval, 6.8, colour=style.GREY)
+    sheet.text(at("difference"), y + 0.2, line.difference, 9)
+    sheet.text(at("difference"), y + 4.1, line.difference_interval, 6.8, colour=style.GREY)
     if line.whisker:
-        _whisker(sheet, at("verdict") - _WHISKER_MM - 2, y + 3.7, _WHISKER_MM, line)
+        _whisker(sheet, at("verdict") - _WHISKER_MM - 2, y + 3.3, _WHISKER_MM, line)
     if line.verdict:
         glyph, word, colour = style.VERDICTS[line.verdict]
-        sheet.text(at("verdict"), y + 1.8, glyph, 9.5, colour=colour)
-        sheet.text(at("verdict") + 4.2, y + 2.0, word, 8.5, bold=True, colour=colour)
-        return y + 8.2
+        sheet.text(at("tolerance"), y + 1.6, line.tolerance, 8)
+        sheet.text(at("verdict"), y + 1.4, glyph, 9.5, colour=colour)
+        sheet.text(at("verdict") + 4.2, y + 1.6, word, 8.5, bold=True, colour=colour)
+        return y + 7.4
     # Without a verdict its place, and that of the missing difference, holds the reason.
     start = at("tolerance" if line.difference else "difference") if compared else at("difference")
     end = MARGIN_MM + TEXT_MM
     below = sheet.paragraph(start, y + 0.9, end - start, line.reason, 6.8, colour=style.GREY)
-    return max(y + (8.2 if line.measured_interval or line.beside else 5.2), below + 0.6)
+    return max(y + (7.4 if line.measured_interval or line.beside else 5.2), below + 0.6)
 
 
 def _whisker(sheet: Sheet, x: float, y: float, width: float, line: TableLine) -> None:
@@ -236,7 +236,7 @@ def _whisker(sheet: Sheet, x: float, y: float, width: float, line: TableLine) ->
 def _plot(
     sheet: Sheet, y: float, measurements: Measurements, comparison: Comparison | None
 ) -> None:
-    axes = sheet.axes(MARGIN_MM + 9, y, _PLOT_MM - 11, 55)
+    axes = sheet.axes(MARGIN_MM + 9, y, _PLOT_MM - 11, 53)
     draw_orientation_plot(axes, measurements, comparison)
     axes.tick_params(labelsize=7, length=2, colors=style.GREY)
     for label in (axes.xaxis.label, axes.yaxis.label):
@@ -266,7 +266,9 @@ def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> None:
     blocks = [("Before you rely on it", finding_lines(content))] if content.findings else []
     blocks.append(("How it was measured", [("", style.INK, text) for text in content.methods]))
     if content.conversions:
-        blocks.append(("Converted first", [("", style.INK, text) for text in content.conversions]))
+        blocks.append(
+            ("Before it was compared", [("", style.INK, text) for text in content.conversions])
+        )
     blocks.append(("", [("", style.GREY, content.remarks[1])]))
     for heading, lines in blocks:
         if heading:
