@@ -129,7 +129,7 @@ class Keeper:
         notice = ""
         if _text(self._path) != self._last:
             taken = self._path
-            self._path, self._last = _free_name(taken), None
+            self._path, self._last = free_name(taken), None
             notice = (
                 f"{taken.name} was written by someone else, or by another window, since it was "
                 f"last seen here. It was left alone; this reading is now kept in {self._path.name}."
@@ -141,11 +141,10 @@ class Keeper:
         return Saved(self._path, notice)
 
     def _save_elsewhere(self, reading: Reading, reason: str) -> Saved:
-        elsewhere = _free_name(self._fallback / self._path.name)
+        elsewhere = free_name(self._fallback / self._path.name)
         try:
-            self._fallback.mkdir(parents=True, exist_ok=True)
             self._write(reading, elsewhere)
-        except (OSError, XrayMeasureError) as error:
+        except XrayMeasureError as error:
             return Saved(
                 None, f"NOT SAVED. {reason}. The folder {self._fallback} failed too: {error}"
             )
@@ -153,6 +152,10 @@ class Keeper:
         return Saved(elsewhere, f"{reason}. This reading is kept in {elsewhere} instead.")
 
     def _write(self, reading: Reading, path: Path) -> None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise XrayMeasureError(f"{path.parent}: cannot be made ({error.strerror})") from error
         save_reading(reading, path)
         written = _text(path)
         if written is None or read_reading(path) != reading:
@@ -168,7 +171,7 @@ def _text(path: Path) -> bytes | None:
         return None
 
 
-def _free_name(path: Path) -> Path:
+def free_name(path: Path) -> Path:
     """Return `path`, or the first ``STEM.2``, ``STEM.3`` ... that no file has."""
     stem = path.name.removesuffix(SUFFIX)
     stem = re.sub(r"\.\d+$", "", stem) if path.exists() else stem

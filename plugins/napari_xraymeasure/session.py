@@ -15,7 +15,15 @@ from typing import Any
 
 import numpy as np
 
-from napari_xraymeasure.autosave import Beside, Found, Keeper, Saved, find_readings, reading_path
+from napari_xraymeasure.autosave import (
+    Beside,
+    Found,
+    Keeper,
+    Saved,
+    find_readings,
+    free_name,
+    reading_path,
+)
 from napari_xraymeasure.guide import (
     Hips,
     Step,
@@ -30,7 +38,7 @@ from napari_xraymeasure.guide import (
 from napari_xraymeasure.history import History
 from napari_xraymeasure.userdata import user_folder
 from xraymeasure.film import Film
-from xraymeasure.landmarks import LANDMARKS
+from xraymeasure.landmarks import LANDMARKS, Side
 from xraymeasure.reading import FilmBinding, Point, Reading
 
 NUDGE_PX = 0.25
@@ -276,6 +284,15 @@ class Session:
         """Set attributes of the reading other than its landmarks, as one edit."""
         self._commit(replace(self.reading, **facts))
 
+    def set_operated(self, side: Side) -> None:
+        """Say which hip is the index; what the two hips are goes with it."""
+        if side != self.reading.operated_side:
+            if not any(self.reading.landmarks.values()):
+                self.hips = Hips(self.hips.right, self.hips.left)
+            self.armed = self.question = None
+            self._commit(replace(self.reading, operated_side=side))
+        self._rearm()
+
     def set_hips(self, hips: Hips) -> None:
         """Say which hips are replaced or not on the film."""
         self.hips = hips
@@ -298,6 +315,15 @@ class Session:
         else:
             self._tell("armed")
 
+    def release(self) -> None:
+        """Drop a questioned click, or else let go of the selected point."""
+        self.question, self.selected = None, None if self.question is None else self.selected
+        self._tell("armed")
+
+    def save_again(self) -> None:
+        """Try once more to save what could not be saved."""
+        self._keep()
+
     def _keep(self) -> None:
         self.saved = self.keeper.save(self.history.present)
         self._tell("edit")
@@ -307,7 +333,7 @@ class Session:
             listener(what)
 
 
-def new_reading(film: Film, reader: str, operated_side: str = "left") -> Reading:
+def new_reading(film: Film, reader: str, operated_side: Side = "left") -> Reading:
     """Return an empty reading bound to a film, by a reader, made now."""
     return Reading(
         reader=reader,
@@ -324,6 +350,7 @@ def open_session(
     *,
     keep_in: Path | None = None,
     blinded: bool = False,
+    afresh: bool = False,
 ) -> Session:
     """Start, or take up again, a reader's reading of a film.
 
@@ -337,15 +364,21 @@ def open_session(
         A folder for the reading, other than the film's own.
     blinded : bool
         Whether plan and other readings stay hidden.
+    afresh : bool
+        Whether to start an empty reading beside those that there are.
     """
     fallback = user_folder() / "readings"
     home = keep_in or film_path.parent
     found = find_readings(film, film_path, reader, (home, film_path.parent, fallback))
+    if afresh:
+        earlier = (found.own,) if found.own else ()
+        found = Found(None, earlier + found.others, ())
     if found.own:
         reading = found.own.reading
         keeper = Keeper(found.own.path, fallback, found.own)
     else:
-        side = found.others[0].reading.operated_side if found.others else "left"
-        reading = new_reading(film, reader, side)
-        keeper = Keeper(home / reading_path(film_path, reader).name, fallback)
+        earlier = [] if blinded else [other.reading.operated_side for other in found.others]
+        reading = new_reading(film, reader, earlier[0] if earlier else "left")
+        path = home / reading_path(film_path, reader).name
+        keeper = Keeper(free_name(path) if afresh else path, fallback)
     return Session(film, film_path, reading, keeper, found, blinded=blinded)

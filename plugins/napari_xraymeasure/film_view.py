@@ -1,0 +1,110 @@
+"""A film on napari's canvas: its layer, its keys and mouse, what lies over it, and the camera."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+
+from napari_xraymeasure import guide
+from napari_xraymeasure.canvas import listen
+from napari_xraymeasure.film_layer import scale_and_units
+from napari_xraymeasure.overlay import over_film
+from napari_xraymeasure.session import Session
+from napari_xraymeasure.shapes import Scene
+from napari_xraymeasure.shortcuts import install
+
+_ZOOM_STEP = 1.25
+
+
+class FilmView:
+    """What belongs to one film's layer, from when it is taken up until it is let go.
+
+    Parameters
+    ----------
+    viewer, layer
+        Where the film is shown.
+    actions : mapping of str to callable
+        What the keys do, see `shortcuts.install`.
+    labels : bool
+        Whether labels are drawn.
+    """
+
+    def __init__(
+        self, viewer: Any, layer: Any, actions: Mapping[str, Callable[[], None]], labels: bool
+    ) -> None:
+        self._viewer = viewer
+        self.layer = layer
+        self.labels = labels
+        self.overlay = over_film(viewer, layer)
+        self.overlay.show_labels(labels)
+        install(layer, actions)
+        self._zoom_callbacks = self._stop_double_click_zoom()
+
+    def _stop_double_click_zoom(self) -> list[Callable]:
+        """Quick clicks along an outline are clicks, not a wish to zoom."""
+        callbacks = self._viewer.mouse_double_click_callbacks
+        stopped = [
+            each for each in callbacks if getattr(each, "__name__", "") == "double_click_to_zoom"
+        ]
+        for each in stopped:
+            callbacks.remove(each)
+        return stopped
+
+    def let_go(self) -> None:
+        """Take everything away that was put on the canvas."""
+        self.overlay.remove()
+        self._viewer.mouse_double_click_callbacks.extend(self._zoom_callbacks)
+        self._viewer.canvas.overlays.scale_bar.visible = False
+
+    def listen(self, session: Session) -> None:
+        """Hand mouse events to a session, and to no other."""
+        self.layer.mouse_drag_callbacks.clear()
+        self.layer.mouse_double_click_callbacks.clear()
+        listen(self.layer, session)
+
+    def draw(self, scene: Scene, *, moving: bool) -> None:
+        """Draw a scene over the film."""
+        self.overlay.show_scene(scene, moving=moving)
+
+    def toggle_labels(self) -> None:
+        """Draw labels, or leave them out."""
+        self.labels = not self.labels
+        self.overlay.show_labels(self.labels)
+
+    def zoom_in(self) -> None:
+        """Show less of the film, larger."""
+        self._viewer.scene.camera.zoom *= _ZOOM_STEP
+
+    def zoom_out(self) -> None:
+        """Show more of the film, smaller."""
+        self._viewer.scene.camera.zoom /= _ZOOM_STEP
+
+    def zoom_to_film(self) -> None:
+        """Show the whole film."""
+        self._viewer.reset_view()
+
+    def zoom_to_landmark(self, session: Session) -> None:
+        """Show where the armed landmark lies, or is to be expected."""
+        if session.armed is None:
+            return
+        centre, rows = guide.region(session.reading, session.film, session.armed)
+        camera = self._viewer.scene.camera
+        camera.center = tuple(np.asarray(self.layer.data_to_world(centre), dtype=float)[-2:])
+        camera.zoom = min(self._viewer.canvas.size) / (float(self.layer.scale[-2]) * rows)
+
+    def show_scale(self, session: Session, mm_per_px: float | None) -> None:
+        """Give the layer its scale in mm once calibrated, without moving the picture."""
+        wanted = scale_and_units(session.film, mm_per_px)
+        camera = self._viewer.scene.camera
+        ratio = wanted["scale"][-1] / float(self.layer.scale[-1])
+        if abs(ratio - 1.0) > 1e-6:
+            centre, zoom = np.asarray(camera.center, dtype=float), camera.zoom
+            self.layer.scale, self.layer.units = wanted["scale"], wanted["units"]
+            camera.center = tuple(centre * ratio)
+            camera.zoom = zoom / ratio
+        bar = self._viewer.canvas.overlays.scale_bar
+        if bar.visible != (mm_per_px is not None):
+            bar.visible = mm_per_px is not None
+            bar.box = True

@@ -1,0 +1,34 @@
+"""The one place that reaches behind napari's public face.
+
+napari gives no public way to its canvas widget, nor to the widget that takes dropped files. Each
+function returns None where the private names have moved, and its caller does without.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from qtpy.QtWidgets import QWidget
+
+
+def canvas_widget(viewer: Any) -> QWidget | None:
+    """Return the widget on which napari draws."""
+    try:
+        native = _qt_viewer(viewer).canvas.native
+    except AttributeError:
+        return None
+    return native if isinstance(native, QWidget) else None
+
+
+def drop_widget(viewer: Any) -> QWidget | None:
+    """Return the widget on which files are dropped."""
+    try:
+        widget = _qt_viewer(viewer)
+    except AttributeError:
+        return None
+    return widget if isinstance(widget, QWidget) else None
+
+
+def _qt_viewer(viewer: Any) -> Any:
+    # A dock widget holds a proxy of the viewer that warns of private attributes.
+    return getattr(viewer, "__wrapped__", viewer).window._qt_viewer
