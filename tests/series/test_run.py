@@ -193,11 +193,10 @@ def wait_until_gone(group):
     raise AssertionError("workers outlived the run that was killed")
 
 
-@pytest.mark.skipif(not hasattr(os, "killpg"), reason="needs process groups")
 def test_killed_twenty_times_and_rerun_the_table_is_that_of_an_undisturbed_run(
     make_study, tmp_path
 ):
-    study = make_study(films=40)
+    study = make_study(films=24)
     script = tmp_path / "run.py"
     script.write_text(_RUN)
     results = study.folder / "results"
@@ -207,7 +206,7 @@ def test_killed_twenty_times_and_rerun_the_table_is_that_of_an_undisturbed_run(
     whole = time.monotonic() - begun
     undisturbed = {p.name: p.read_bytes() for p in results.glob("measurements.*")}
     kept = list((results / "cache").glob("*.json"))
-    assert len(undisturbed) == 2 and len(kept) == 40
+    assert len(undisturbed) == 2 and len(kept) == 24
     for path in [*kept, *results.glob("measurements.*")]:
         path.unlink()
 
@@ -215,14 +214,14 @@ def test_killed_twenty_times_and_rerun_the_table_is_that_of_an_undisturbed_run(
     part_way = 0
     for _ in range(20):
         process = start_run(script, study)
-        time.sleep(rng.uniform(0.3 * whole, whole))
+        time.sleep(rng.uniform(0.4 * whole, whole))
         process.kill()
         process.wait()
         wait_until_gone(process.pid)
         done = len(list((results / "cache").glob("[!.]*.json")))
-        part_way += 0 < done < 40
+        part_way += 0 < done < 24
         # Some of what was done is undone, so that the later kills too hit a run at work.
-        for path in list((results / "cache").glob("[!.]*.json"))[: rng.randrange(20, 40)]:
+        for path in list((results / "cache").glob("[!.]*.json"))[: rng.randrange(12, 24)]:
             path.unlink()
         for path in results.glob("measurements.*"):
             assert path.read_bytes() == undisturbed[path.name]

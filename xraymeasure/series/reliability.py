@@ -9,7 +9,7 @@ index hip of a film enters, because the two hips of one person are not independe
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, TypeVar
@@ -225,7 +225,7 @@ def _compare(label: str, columns: tuple[Column, ...], values: Values) -> Compari
         _or_reason(reliability, table),
         tuple(
             (
-                f"{_column_name(columns, i)} − {_column_name(columns, j)}",
+                _pair_name(columns[i], columns[j]),
                 _or_reason(limits_of_agreement, table[:, i], table[:, j]),
             )
             for i, j in combinations(range(len(columns)), 2)
@@ -233,9 +233,10 @@ def _compare(label: str, columns: tuple[Column, ...], values: Values) -> Compari
     )
 
 
-def _column_name(columns: Sequence[Column], position: int) -> str:
-    reader, occasion = columns[position]
-    return reader if columns[0][1] == columns[-1][1] else f"{reader}{occasion}"
+def _pair_name(first: Column, second: Column) -> str:
+    if first[0] == second[0]:
+        return f"{first[0]}, occasion {first[1]} − {second[1]}"
+    return f"{first[0]} − {second[0]}"
 
 
 def _or_reason(function: Callable[..., Result], *tables: np.ndarray) -> Result | str:
@@ -267,7 +268,8 @@ def _repeats(films: Iterable[list], summary: RunSummary) -> Iterable[Repeats]:
 def _notes(films: int, subjects: int) -> tuple[str, ...]:
     notes = [
         "Between readers each reader's first occasion counts. Only films with all readings that "
-        "are compared enter (complete cases); n says how many.",
+        "are compared enter (complete cases); n says how many, and in brackets how many films with "
+        "some of the readings were left out.",
         "ICC(2,1): two-way random effects, absolute agreement, single reading. ICC(3,1): two-way "
         "mixed effects, consistency, single reading (Shrout and Fleiss 1979; intervals after "
         "McGraw and Wong 1996). A coefficient depends on how much the films differ: it does not "

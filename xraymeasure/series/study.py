@@ -198,6 +198,7 @@ class _Comparable(BaseModel):
     pelvic_rotation_mm: PositiveFloat | None = None
     obturator_ratio: PositiveFloat | None = None
     femoral_rotation_deg: PositiveFloat | None = None
+    centring_mm: PositiveFloat | None = None
 
 
 class _Record(BaseModel):

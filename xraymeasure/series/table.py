@@ -32,6 +32,7 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "warnings": ("text", "codes of the findings that touch it, separated by spaces"),
     "status": ("text", "measured, missing (this number), failed or excluded (the whole reading)"),
     "reason": ("text", "why it is missing, failed or excluded"),
+    "caution": ("text", "what the numbers are for, and what not"),
 }
 """Column, kind of its values, meaning."""
 
@@ -48,11 +49,9 @@ def write_tables(rows: Iterable[Row], csv_path: Path, parquet_path: Path) -> int
     import pyarrow.parquet as pq
 
     kinds = {"text": pa.string(), "whole": pa.int64(), "number": pa.float64(), "truth": pa.bool_()}
-    schema = pa.schema(
-        [(name, kinds[kind]) for name, (kind, _) in COLUMNS.items()],
-        metadata={"caution": CAUTION},
-    )
+    schema = pa.schema([(name, kinds[kind]) for name, (kind, _) in COLUMNS.items()])
     count = 0
+    rows = ({**row, "caution": CAUTION} for row in rows)
     with (
         _replacing(csv_path) as csv_part,
         _replacing(parquet_path) as parquet_part,

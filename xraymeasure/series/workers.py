@@ -146,7 +146,7 @@ def _end_with_parent() -> None:
 def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
     distributed = _import_distributed()
     try:
-        client = distributed.Client(address, timeout="10s", set_as_default=False)
+        client = distributed.Client(address, timeout="5s", set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         raise StudyError(
             f"{address}: no Dask scheduler answers there ({error}); check address and port"
