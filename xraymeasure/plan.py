@@ -257,7 +257,7 @@ def _to_film(
     if tilted:
         tilts = tilt_deg + _NORMAL_95 * PELVIC_TILT_SD_DEG * np.array([0.0, -1.0, 1.0])
         note += (
-            f" to the anterior pelvic plane, with {tilt_deg:g} degrees of "
+            f" to the anterior pelvic plane, with {abs(tilt_deg):g} degrees of "
             f"{'posterior' if tilt_deg >= 0 else 'anterior'} pelvic tilt (uncertain by "
             f"{PELVIC_TILT_SD_DEG:g}, one standard deviation)"
         )

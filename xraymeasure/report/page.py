@@ -72,16 +72,29 @@ def pdf_pages(
     content = report_content(film, measurements, comparison, show_date)
     stream = io.BytesIO()
     metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": content.title}
-    with rc_context({"font.family": style.FONT, "pdf.fonttype": 42, "axes.unicode_minus": True}):
-        sheets = [
-            _first_page(content, film, reading, measurements, comparison),
-            *_further_pages(content),
-        ]
+    with rc_context({"font.family": style.FONT, "pdf.fonttype": 42}):
+        sheets = report_sheets(content, film, reading, measurements, comparison)
         with PdfPages(stream, metadata=metadata) as pages:
-            for number, sheet in enumerate(sheets, start=1):
-                _foot(sheet, content, number, len(sheets))
+            for sheet in sheets:
                 pages.savefig(sheet.figure)
     return stream.getvalue()
+
+
+def report_sheets(
+    content: Content,
+    film: Film,
+    reading: Reading,
+    measurements: Measurements,
+    comparison: Comparison | None = None,
+) -> list[Sheet]:
+    """Return the pages of a report: one for the notes, and those with all the rest."""
+    sheets = [
+        _first_page(content, film, reading, measurements, comparison),
+        *_further_pages(content),
+    ]
+    for number, sheet in enumerate(sheets, start=1):
+        _foot(sheet, content, number, len(sheets))
+    return sheets
 
 
 def _head(sheet: Sheet, content: Content) -> float:
