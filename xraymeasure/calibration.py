@@ -26,7 +26,7 @@ HEAD_TOLERANCE_MM = 0.06
 (tolerance from memory, unverified)."""
 
 CUP_TOLERANCE_MM = 0.3
-"""Standard uncertainty of a cup's outer diameter; coatings add to it. Working default, no source."""
+"""Standard uncertainty of a cup's outer diameter; coatings add to it. Working default."""
 
 NATIVE_HEAD_TOLERANCE_MM = 0.5
 """Standard uncertainty of a native head's measured diameter; no sphere. Working default."""
@@ -73,8 +73,10 @@ class Scale:
 
 
 def choose_scale(scales: Sequence[Scale], operated: Side) -> Scale | None:
-    """Return the scale that stands for the film: the index hip's implants, then native heads,
-    the other hip, a marker, the film's own calibration.
+    """Return the scale that stands for the film.
+
+    The index hip's head, cup or native head, then those of the other hip, a marker, the film's
+    own calibration.
 
     Examples
     --------
@@ -94,8 +96,9 @@ def choose_scale(scales: Sequence[Scale], operated: Side) -> Scale | None:
 
 
 def scale_disagreements(chosen: Scale, scales: Sequence[Scale]) -> list[Finding]:
-    """Return a warning for every scale that differs from the chosen one by more than the two
-    uncertainties explain (95 %), naming both values.
+    """Return a warning, naming both values, for every scale that differs from the chosen one.
+
+    It differs when the two uncertainties do not explain it (95 %).
     """
     findings = []
     for scale in scales:

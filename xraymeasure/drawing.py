@@ -74,7 +74,7 @@ def _hip(setting: Setting, hip: Hip) -> Iterator[Drawing]:
     if hip.shell is not None:
         yield _circle(setting, "shell", hip.side, hip.shell.parameters, ("magnification",))
     if hip.rim is not None:
-        x, y, a, b, angle = hip.rim.parameters
+        x, y, a, _, angle = hip.rim.parameters
         centre, along = np.array([x, y]), np.array([np.cos(angle), np.sin(angle)])
         across = np.array([-along[1], along[0]])
         outward = across * (1.0 if hip.lateral_sign * across[0] + across[1] >= 0 else -1.0)

@@ -11,8 +11,9 @@ import numpy as np
 
 
 def signed_distance(point: np.ndarray, on_line: np.ndarray, direction: np.ndarray) -> np.ndarray:
-    """Return the distance of a point from a line, positive to the right hand of its direction
-    as seen with x to the right and y down.
+    """Return the distance of a point from a line.
+
+    Positive to the right hand of its direction, as seen with x to the right and y down.
     """
     dx, dy = point - on_line
     return direction[0] * dy - direction[1] * dx
@@ -46,8 +47,9 @@ def femoral_offset_mm(
 def neutral_leg_length_mm(
     hip_centre: np.ndarray, trochanter: np.ndarray, shaft: np.ndarray
 ) -> np.ndarray:
-    """Return how far caudal of the reference line the lesser trochanter lies once the femur is
-    turned about the hip centre until its shaft stands perpendicular to the line.
+    """Return how far caudal of the reference line the lesser trochanter of a neutral femur lies.
+
+    Neutral: turned about the hip centre until its shaft stands perpendicular to the line.
 
     A femur abducted by alpha carries its trochanter up by about e sin(alpha), e being the
     trochanter's distance from the axis through the hip centre (references: 1.1 mm at 2 degrees).

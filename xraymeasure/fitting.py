@@ -82,6 +82,11 @@ def fit_circle(points: np.ndarray) -> Fit:
     return fit
 
 
+_CLOSE = 0.02
+"""A fit that leaves no point further off than this, relative to the extent, is the right one; a
+worse one may be stuck, and other starts are tried."""
+
+
 def fit_ellipse(points: np.ndarray) -> Fit:
     """Return the ellipse nearest to the points; through them where there are five.
 
@@ -97,6 +102,7 @@ def fit_ellipse(points: np.ndarray) -> Fit:
         If there are too few points, they lie on a line, or no ellipse passes near them.
     """
     points = _checked(points, 5, "an ellipse")
+    extent = np.ptp(points, axis=0).max()
     best, reason = None, "the points do not lie on an ellipse; check them one by one"
     for start in _ellipse_starts(points):
         try:
@@ -106,13 +112,10 @@ def fit_ellipse(points: np.ndarray) -> Fit:
             continue
         if best is None or fit.residuals @ fit.residuals < best.residuals @ best.residuals:
             best = fit
-        if np.abs(best.residuals).max() < 1e-3 * best.parameters[2]:
+        if np.abs(best.residuals).max() < _CLOSE * extent:
             break
-    if best is None:
+    if best is None or best.parameters[2] > 20.0 * extent:
         raise MeasureError(reason)
-    extent = np.ptp(points, axis=0).max()
-    if best.parameters[2] > 20.0 * extent:
-        raise MeasureError("the points do not lie on an ellipse; check them one by one")
     return best
 
 
@@ -311,13 +314,14 @@ def converge(model: Model, points: np.ndarray, start: np.ndarray) -> Fit:
         If the points leave the curve undetermined.
     """
     copies = points[:, :, None]
-    p = _descend(model, copies, start.astype(float)[:, None], steps=200, tolerance=1e-11)
+    p = _descend(model, copies, start.astype(float)[:, None], steps=200, tolerance=1e-8)
     if model is _ellipse_model:
         p = ordered_axes(p)
     residual, jacobian = model(copies, p)
     jacobian = jacobian[:, :, 0]
     normal = jacobian @ jacobian.T
-    if not np.isfinite(p).all() or np.linalg.cond(normal) > 1e18:
+    curvature = np.linalg.eigvalsh(normal)
+    if not np.isfinite(p).all() or curvature[0] < 1e-18 * curvature[-1]:
         raise MeasureError("the points do not determine the curve; spread them along the outline")
     return Fit(p[:, 0], residual[:, 0], np.linalg.inv(normal))
 
@@ -376,6 +380,8 @@ def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     order of magnitude faster than a stack of separate solves.
     """
     size = len(right)
+    if right.shape[1] < 64:
+        return np.linalg.solve(np.moveaxis(matrix, -1, 0), right.T[:, :, None])[:, :, 0].T
     lower = np.zeros_like(matrix)
     for i in range(size):
         for j in range(i + 1):

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from xraymeasure.cup import FlatRim, flat_rim
 from xraymeasure.drawing import draw
 from xraymeasure.errors import ReadingError
-from xraymeasure.evaluate import evaluate, input_terms
+from xraymeasure.evaluate import evaluate
+from xraymeasure.inputs import input_terms
 from xraymeasure.landmarks import SIDES, Side, landmark_name
 from xraymeasure.measurements import QUANTITIES, Measurement, Measurements
 from xraymeasure.quality import Thresholds, find

@@ -116,8 +116,10 @@ def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: i
     l3, l2, l1 = np.moveaxis(values, -1, 0)
     e3, _, e1 = np.moveaxis(vectors, -1, 0)
     e3, e1 = np.moveaxis(e3, -1, 0), np.moveaxis(e1, -1, 0)
-    along1 = np.sqrt(np.maximum(l1 - l2, 0.0) / (l1 - l3))
-    along3 = np.sqrt((l2 - l3) / (l1 - l3))
+    # Rays that miss (an outline that is no ellipse) end as NaN, which the callers expect.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        along1 = np.sqrt(np.maximum(l1 - l2, 0.0) / (l1 - l3))
+        along3 = np.sqrt((l2 - l3) / (l1 - l3))
     axes, centres, facings = [], [], []
     for sign in (1.0, -1.0):
         axis = sign * along1 * e1 + along3 * e3
@@ -149,8 +151,10 @@ def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: i
 
 
 def _sphere_model(height: np.ndarray):
-    """Return the model of a sphere's outline: x, y of its axis on the detector, tangent of the
-    half-angle under which it is seen, scaled to mm on the detector.
+    """Return the model of a sphere's outline.
+
+    Parameters: x, y of its axis on the detector; tangent of the half-angle under which it is
+    seen, scaled to mm on the detector.
     """
 
     def model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

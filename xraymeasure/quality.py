@@ -1,4 +1,4 @@
-"""Is this film fit to measure: findings, each from a number with a threshold that can be changed."""
+"""Is this film fit to measure: findings, each from a number with a changeable threshold."""
 
 from __future__ import annotations
 
@@ -194,7 +194,7 @@ def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
 
 
 def _on_one_arc(ellipse: np.ndarray, points: np.ndarray) -> bool:
-    x, y, a, b, angle = ellipse
+    x, y, _, b, angle = ellipse
     dx, dy = points[:, 0] - x, points[:, 1] - y
     across = np.cos(angle) * dy - np.sin(angle) * dx
     return bool((across > -0.25 * b).all() or (across < 0.25 * b).all())

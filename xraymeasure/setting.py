@@ -1,5 +1,6 @@
-"""What of a measurement is fixed before anything is varied: the film's frame, the curves that
-were fitted, the scale that was chosen, the geometry that is known.
+"""What of a measurement is fixed before anything is varied.
+
+The film's frame, the curves that were fitted, the scale that was chosen, the known geometry.
 """
 
 from __future__ import annotations

@@ -88,20 +88,24 @@ def first_order(model: Model, terms: list[Term]) -> dict[Key, Interval]:
     The interval is centred where the model puts the number when every input has its mean; that
     need not be the number as read, where a method is biased.
     """
-    sources = np.repeat([term.source for term in terms], [len(term.mean) for term in terms])
-    size, step = len(sources), 1e-3
+    counts = [len(term.mean) for term in terms]
+    size, step = sum(counts), 1e-3
+    of_source = np.array([[term.source == source for term in terms] for source in SOURCES])
+    of_source = np.repeat(of_source, counts, axis=1)
     deviations = np.zeros((size, size + 1))
     deviations[np.arange(size), np.arange(size) + 1] = step
+    numbers = model(_unpack(terms, deviations))
+    table = np.stack(list(numbers.values()))
+    parts = ((table[:, 1:] - table[:, :1]) / step) ** 2
+    by_source = parts @ of_source.T
     intervals = {}
-    for key, values in model(_unpack(terms, deviations)).items():
-        parts = ((values[1:] - values[0]) / step) ** 2
-        variance = float(parts.sum())
+    for key, middle, shares in zip(numbers, table[:, 0].tolist(), by_source, strict=True):
+        variance = float(shares.sum())
         u = variance**0.5
-        shares = {
-            source: float(parts[sources == source].sum()) / variance if variance > 0 else 0.0
-            for source in SOURCES
-        }
-        intervals[key] = Interval(values[0] - COVERAGE * u, values[0] + COVERAGE * u, u, shares)
+        shares = (shares / variance if variance > 0 else shares).tolist()
+        intervals[key] = Interval(
+            middle - COVERAGE * u, middle + COVERAGE * u, u, dict(zip(SOURCES, shares, strict=True))
+        )
     return intervals
 
 

@@ -1,0 +1,208 @@
+"""The command line as a person calls it: results on standard output, one line for an error."""
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from xraymeasure import cli
+from xraymeasure.caution import CAUTION
+from xraymeasure.samples import sample_folder, sample_names
+
+SAMPLES = sample_folder()
+FILM = SAMPLES / "well_placed.dcm"
+READING = SAMPLES / "well_placed.reading.json"
+PLAN = SAMPLES / "well_placed.plan.toml"
+
+
+@pytest.fixture
+def run(monkeypatch, capsys):
+    """Call the command line in this process; returns exit code, standard output and error."""
+
+    def call(*arguments):
+        monkeypatch.setattr(sys, "argv", ["xraymeasure", *map(str, arguments)])
+        with pytest.raises(SystemExit) as stopped:
+            cli.main()
+        captured = capsys.readouterr()
+        return stopped.value.code, captured.out, captured.err
+
+    return call
+
+
+def test_a_film_is_measured_and_compared_on_standard_output(run):
+    code, out, err = run("measure", FILM, "--reading", READING, "--plan", PLAN)
+    assert (code, err) == (0, "")
+    assert "Cup inclination" in out and "within" in out
+    assert CAUTION in out
+
+
+def test_json_is_the_only_thing_on_standard_output(run, tmp_path):
+    code, out, err = run(
+        "measure", FILM, "--reading", READING, "--plan", PLAN, "--json", "--out", tmp_path
+    )
+    record = json.loads(out)
+    assert code == 0
+    assert record["format"] == "xraymeasure-measurements" and record["version"] == 1
+    assert record == json.loads((tmp_path / "measurements.json").read_text("utf-8"))
+    assert err.count("written:") == 4
+    assert {path.name for path in tmp_path.iterdir()} == {
+        "well_placed.pdf",
+        "well_placed.html",
+        "measurements.json",
+        "measurements.csv",
+    }
+
+
+def test_the_same_film_may_be_measured_again_into_the_same_folder_another_may_not(run, tmp_path):
+    assert run("measure", FILM, "--reading", READING, "--out", tmp_path)[0] == 0
+    assert run("measure", FILM, "--reading", READING, "--out", tmp_path)[0] == 0
+    other = SAMPLES / "long_leg.dcm", "--reading", SAMPLES / "long_leg.reading.json"
+    code, _, err = run("measure", *other, "--out", tmp_path)
+    assert code == 2 and "--force" in err
+    assert run("measure", *other, "--out", tmp_path, "--force")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "strict", "code"),
+    [("off_plan_cup", False, 0), ("off_plan_cup", True, 3), ("well_placed", False, 0)],
+)
+def test_strict_exits_3_where_something_is_not_within(run, name, strict, code):
+    arguments = [
+        "measure", SAMPLES / f"{name}.dcm", "--reading", SAMPLES / f"{name}.reading.json",
+        "--plan", SAMPLES / f"{name}.plan.toml", *(["--strict"] if strict else []),
+    ]  # fmt: skip
+    assert run(*arguments)[0] == code
+
+
+def test_strict_exits_0_where_everything_compared_is_within(run, tmp_path):
+    plan = tmp_path / "wide.plan.toml"
+    plan.write_text(
+        'operated_side = "left"\n[cup]\ninclination_deg = 41\nanteversion_deg = 17\n'
+        "[tolerance]\ninclination_deg = 10\nanteversion_deg = 10\n"
+    )
+    assert run("measure", FILM, "--reading", READING, "--plan", plan, "--strict")[0] == 0
+
+
+def test_an_earlier_film_gives_the_changes(run):
+    code, out, _ = run(
+        "measure", SAMPLES / "long_leg.dcm", "--reading", SAMPLES / "long_leg.reading.json",
+        "--plan", SAMPLES / "long_leg.plan.toml",
+        "--before", SAMPLES / "before.dcm", SAMPLES / "before.reading.json",
+    )  # fmt: skip
+    assert code == 0
+    assert "Leg-length change" in out
+
+
+def _wrong_calls(folder: Path):
+    text = READING.read_text("utf-8")
+    plan = PLAN.read_text("utf-8")
+    record = json.loads(text)
+    rim = next(name for name in record["landmarks"] if name.startswith("cup_rim"))
+
+    def reading(name, content):
+        path = folder / f"{name}.reading.json"
+        path.write_text(content if isinstance(content, str) else json.dumps(content), "utf-8")
+        return ["measure", FILM, "--reading", path]
+
+    def landmarks(**changed):
+        return {**record, "landmarks": {**record["landmarks"], **changed}}
+
+    def toml(name, content):
+        path = folder / f"{name}.plan.toml"
+        path.write_text(content, "utf-8")
+        return ["measure", FILM, "--reading", READING, "--plan", path]
+
+    yield (
+        "another film",
+        ["measure", SAMPLES / "long_leg.dcm", "--reading", READING],
+        "belongs to the film",
+    )
+    yield "unknown landmark", reading("a", landmarks(elbow_left=[[1, 2]])), "elbow_left"
+    yield "too few points", reading("b", landmarks(**{rim: [[1, 2], [3, 4]]})), "too few points"
+    line = [[100.0, 100.0 + i] for i in range(6)]
+    yield "points on a line", reading("c", landmarks(**{rim: line})), "lie on a line"
+    yield (
+        "not a number",
+        reading("d", text.replace('"head_diameter_mm": 36.0', '"head_diameter_mm": NaN')),
+        "head_diameter_mm",
+    )
+    yield "newer version", reading("e", {**record, "version": 2}), "version 2"
+    yield "unknown key", reading("f", {**record, "colour": "red"}), "colour"
+    yield "broken JSON", reading("g", text[: len(text) // 2]), "broken JSON"
+    yield "broken TOML", toml("h", plan + "\n[cup"), "h.plan.toml"
+    yield "unknown plan key", toml("i", plan + "\n[stem]\nsize = 3\n"), "stem"
+    yield "other side", toml("j", 'operated_side = "right"\n'), "operated_side"
+    yield "other head", toml("k", 'operated_side = "left"\n[femur]\nhead_diameter_mm = 28\n'), "28"
+    yield "a directory", ["measure", folder, "--reading", READING], "directory"
+    empty = folder / "empty.dcm"
+    empty.touch()
+    yield "an empty file", ["measure", empty, "--reading", READING], "empty"
+    yield "no such file", ["measure", folder / "none.dcm", "--reading", READING], "none.dcm"
+    yield "no reading", ["measure", FILM, "--reading", folder / "none.json"], "none.json"
+    yield "not a film", ["measure", PLAN, "--reading", READING], "well_placed.plan.toml"
+    yield "no option", ["measure", FILM], "--reading"
+    yield "no command", ["guess"], "guess"
+
+
+def test_each_wrong_input_has_a_line_of_its_own_and_exit_code_2(run, tmp_path):
+    seen = {}
+    for what, call, word in _wrong_calls(tmp_path):
+        code, out, err = run(*call)
+        assert (code, out) == (2, ""), what
+        assert err.count("\n") == 1 and err.startswith("xraymeasure: "), f"{what}: {err}"
+        assert word in err, f"{what}: {err}"
+        seen[err] = what
+    assert len(seen) == len(list(_wrong_calls(tmp_path)))
+
+
+def test_a_folder_that_cannot_be_written_to_is_one_line(run, tmp_path):
+    blocked = tmp_path / "file"
+    blocked.touch()
+    code, _, err = run("measure", FILM, "--reading", READING, "--out", blocked / "below")
+    assert code == 2 and err.count("\n") == 1
+
+
+def test_the_demo_measures_every_sample_and_says_where_the_pages_are(run, tmp_path):
+    code, out, err = run("demo", "--out", tmp_path / "demo")
+    assert (code, err) == (0, "")
+    for name in sample_names():
+        assert name in out
+        assert (tmp_path / "demo" / name / f"{name}.pdf").read_bytes().startswith(b"%PDF")
+        assert (tmp_path / "demo" / name / f"{name}.html").exists()
+    assert CAUTION in out and str(tmp_path / "demo") in out
+
+
+def test_info_names_versions_and_a_decoder_for_every_compression(run):
+    code, out, _ = run("info")
+    assert code == 0
+    assert "pydicom" in out and "JPEG 2000" in out
+    assert "no decoder" not in out
+
+
+def test_phantom_makes_the_same_small_films_twice(run, tmp_path):
+    for folder in ("one", "two"):
+        assert run("phantom", "--out", tmp_path / folder, "--seed", 5, "--small")[0] == 0
+    one, two = (sorted((tmp_path / folder).iterdir()) for folder in ("one", "two"))
+    assert [path.name for path in one] == [path.name for path in two]
+    assert all(a.read_bytes() == b.read_bytes() for a, b in zip(one, two, strict=True))
+
+
+def test_help_loads_nothing_heavy():
+    script = (
+        "import sys; from xraymeasure import cli\n"
+        "heavy = {'numpy', 'scipy', 'pydicom', 'matplotlib', 'skimage', 'pandas', 'napari', 'rich'}\n"
+        "print(heavy & set(sys.modules))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "set()"
+
+
+def test_the_installed_command_is_there():
+    command = shutil.which("xraymeasure", path=str(Path(sys.executable).parent))
+    done = subprocess.run([command, "--help"], capture_output=True, text=True, check=True)
+    assert all(name in done.stdout for name in ("measure", "demo", "view", "series", "phantom"))

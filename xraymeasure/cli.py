@@ -1,0 +1,311 @@
+"""The command line: parse, call, print. Results go to standard output, everything else to error."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from typer.exceptions import TyperException
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.errors import XrayMeasureError
+
+if TYPE_CHECKING:
+    from xraymeasure.measurements import Measurements
+    from xraymeasure.plan import Comparison
+
+DONE, WRONG, OUTSIDE = 0, 2, 3
+"""Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict)."""
+
+app = typer.Typer(
+    name="xraymeasure",
+    help=(
+        "Measure a post-operative AP pelvis radiograph from the landmarks placed on it, with the "
+        f"uncertainty of every number, and hold it against the plan. {CAUTION}"
+    ),
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    no_args_is_help=True,
+)
+series = typer.Typer(
+    help="Many films: a study folder, its batch runner, agreement and follow-up.",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+)
+app.add_typer(series, name="series")
+
+FilmPath = Annotated[Path, typer.Argument(metavar="FILM", help="DICOM, PNG, TIFF or JPEG.")]
+StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="A study folder.")]
+OutFolder = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where files go.")]
+Scheduler = Annotated[
+    str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler, tcp://host:port.")
+]
+
+
+def main() -> None:
+    """Run the command line; every error that a user can cause is one line and exit code 2."""
+    try:
+        code = app(standalone_mode=False)
+    except TyperException as error:
+        _complain(error.format_message() if hasattr(error, "format_message") else str(error))
+        code = WRONG
+    except XrayMeasureError as error:
+        _complain(str(error))
+        code = WRONG
+    except (KeyboardInterrupt, typer.Abort):
+        _complain("stopped")
+        code = 130
+    except BrokenPipeError:
+        # The reader of our output has seen enough; that is no fault.
+        sys.stderr.close()
+        code = DONE
+    sys.exit(code or DONE)
+
+
+def _complain(message: str) -> None:
+    print(f"xraymeasure: {' '.join(message.split())}", file=sys.stderr)
+
+
+def _tell(message: str) -> None:
+    print(message, file=sys.stderr)
+
+
+@app.command()
+def measure(
+    film: FilmPath,
+    reading: Annotated[Path, typer.Option(metavar="R", help="The landmarks (*.reading.json).")],
+    plan: Annotated[Path | None, typer.Option(metavar="P", help="The plan (*.plan.toml).")] = None,
+    before: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option(metavar="FILM R", help="An earlier film of the same hips, and its reading."),
+    ] = None,
+    out: OutFolder = None,
+    json: Annotated[bool, typer.Option("--json", help="Print measurements.json.")] = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit 3 unless all that is compared is within.")
+    ] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Overwrite the measurements of another film.")
+    ] = False,
+) -> int:
+    """Measure one film and, with a plan, compare."""
+    from xraymeasure.report.record import format_measurements
+
+    shown, placed, measured, comparison = _measured(film, reading, plan, before)
+    if out is not None:
+        _refuse_to_overwrite(out, measured, force)
+        from xraymeasure.report import write_report
+
+        for path in write_report(shown, placed, measured, comparison, out, film.stem):
+            _tell(f"written: {path}")
+    if json:
+        print(format_measurements(measured, comparison), end="")
+    else:
+        _print(measured, comparison)
+    within = comparison is None or all(row.verdict in ("within", None) for row in comparison.rows)
+    return OUTSIDE if strict and not within else DONE
+
+
+def _measured(film: Path, reading: Path, plan: Path | None, before: tuple[Path, Path] | None):
+    from xraymeasure.film import read_film
+    from xraymeasure.measure import measure as measure_film
+    from xraymeasure.plan import check_plan_against_reading, compare
+    from xraymeasure.plan_file import read_plan
+    from xraymeasure.reading_file import read_reading
+
+    # The small files first: a slip in one of them is told before a large film is decoded.
+    placed = read_reading(reading)
+    planned = read_plan(plan) if plan else None
+    if planned is not None:
+        check_plan_against_reading(planned, placed)
+    shown = read_film(film)
+    measured = _named(reading, lambda: measure_film(shown, placed))
+    earlier = None
+    if before is not None:
+        earlier_film, earlier_placed = read_film(before[0]), read_reading(before[1])
+        earlier = _named(before[1], lambda: measure_film(earlier_film, earlier_placed))
+    comparison = None
+    if planned is not None:
+        comparison = compare(measured, planned, earlier)
+    return shown, placed, measured, comparison
+
+
+def _named(path: Path, call):
+    """Call, and put the file's name before what is wrong with it."""
+    try:
+        return call()
+    except XrayMeasureError as error:
+        raise type(error)(f"{path}: {error}") from None
+
+
+def _refuse_to_overwrite(out: Path, measured: Measurements, force: bool) -> None:
+    """Refuse to replace the measurements of another film, reader or side."""
+    from xraymeasure.report.record import read_measurements
+
+    old = out / "measurements.json"
+    if force or not old.exists():
+        return
+    try:
+        there = read_measurements(old)
+    except XrayMeasureError as error:
+        raise XrayMeasureError(f"{error}; use --force to overwrite it") from None
+    if (there.film, there.reader, there.operated_side) != (
+        measured.film,
+        measured.reader,
+        measured.operated_side,
+    ):
+        raise XrayMeasureError(
+            f"{old}: holds the measurements of another film or reader; choose another folder or "
+            "use --force"
+        )
+
+
+def _print(measured: Measurements, comparison: Comparison | None) -> None:
+    from xraymeasure.console import comparison_text, measurements_text
+
+    if comparison is not None:
+        print(comparison_text(comparison))
+    print(measurements_text(measured))
+    print(CAUTION)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the pages go.")] = Path(
+        "xraymeasure-demo"
+    ),
+) -> None:
+    """Measure the sample films, print the comparison, write the pages and say where."""
+    from xraymeasure.console import comparison_text
+    from xraymeasure.report import write_report
+    from xraymeasure.samples import earlier_sample, sample_folder, sample_names
+
+    folder = sample_folder()
+    print("Synthetic films of invented patients, read by a simulated reader.\n")
+    for name in sample_names():
+        plan = folder / f"{name}.plan.toml"
+        earlier = earlier_sample(name)
+        before = None
+        if earlier:
+            before = folder / f"{earlier}.dcm", folder / f"{earlier}.reading.json"
+        shown, placed, measured, comparison = _measured(
+            folder / f"{name}.dcm",
+            folder / f"{name}.reading.json",
+            plan if plan.exists() else None,
+            before,
+        )
+        print(f"{name} ({placed.operated_side} hip)")
+        if comparison is not None:
+            print(comparison_text(comparison))
+        for finding in measured.findings:
+            if finding.severity != "note":
+                print(f"  ! {finding.text}")
+        print()
+        write_report(shown, placed, measured, comparison, out / name, name)
+    print(CAUTION)
+    print(f"\nThe pages are in {out}{'/' if out.name else ''}NAME/NAME.pdf and .html")
+
+
+@app.command()
+def view(
+    film: Annotated[Path | None, typer.Argument(metavar="[FILM]", help="A film to open.")] = None,
+) -> None:
+    """Open the window for placing landmarks (needs the extra napari)."""
+    try:
+        # The one command that opens the window may know of it.
+        from napari_xraymeasure.window import open_window
+    except ImportError as error:
+        raise XrayMeasureError(
+            f"the window needs the optional part napari ({error.name} is not installed); "
+            'install it with: pip install "xraymeasure[napari]"'
+        ) from None
+    open_window(film)
+
+
+@app.command()
+def phantom(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the films go.")],
+    seed: Annotated[int | None, typer.Option(metavar="N", help="Draws tissue and noise.")] = None,
+    source_detector_mm: Annotated[
+        float | None, typer.Option(min=800.0, max=2000.0, help="Distance from tube to detector.")
+    ] = None,
+    pitch_mm: Annotated[
+        float | None, typer.Option(min=0.1, max=3.0, help="Pixel pitch; the field stays.")
+    ] = None,
+    small: Annotated[bool, typer.Option("--small", help="Coarse films, in a second each.")] = False,
+) -> None:
+    """Make synthetic films with exactly known truth, their readings and plans."""
+    from xraymeasure.phantom.write import SEED, write_samples
+
+    names = write_samples(
+        out,
+        SEED if seed is None else seed,
+        lambda name, number, count: _tell(f"{number} of {count}: {name}"),
+        source_detector_mm=source_detector_mm,
+        pitch_mm=pitch_mm,
+        small=small,
+    )
+    for name in names:
+        print(out / f"{name}.dcm")
+
+
+@app.command()
+def info() -> None:
+    """Print versions and decoders, for a report of a fault."""
+    from xraymeasure.about import about
+
+    print(about())
+
+
+@series.command("new")
+def series_new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of films.")],
+) -> None:
+    """Make a study from a folder of films: pseudonymous subjects, dates as intervals."""
+    from xraymeasure.series.new_study import new_study
+
+    print(new_study(folder))
+
+
+@series.command("run")
+def series_run(
+    study: StudyPath,
+    scheduler: Scheduler = None,
+    workers: Annotated[int | None, typer.Option(min=1, help="Processes here.")] = None,
+) -> None:
+    """Measure every film that has a reading; a rerun does only what changed."""
+    from xraymeasure.series.progress import ProgressLine
+    from xraymeasure.series.run import run_study
+    from xraymeasure.series.study import read_study
+
+    with ProgressLine() as progress:
+        summary = run_study(
+            read_study(study), workers=workers, scheduler=scheduler, progress=progress
+        )
+    print(summary)
+
+
+@series.command("agreement")
+def series_agreement(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
+    """Say how far readers agree with themselves and with each other."""
+    from xraymeasure.series.agreement_page import write_agreement
+    from xraymeasure.series.reliability import agreement_of
+    from xraymeasure.series.study import read_study
+
+    opened = read_study(study)
+    report = agreement_of(opened, scheduler=scheduler)
+    for path in write_agreement(report, out or opened.folder / "agreement"):
+        print(path)
+
+
+@series.command("followup")
+def series_followup(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
+    """Follow each hip over its films, and the cohort against its plans."""
+    raise NotImplementedError
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,88 @@
+"""What the command line prints: tables of a width that a terminal has."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from xraymeasure.measurements import METHODS, QUANTITIES, Measurements
+from xraymeasure.plan import LABELS, Comparison, ComparisonRow
+from xraymeasure.report.words import interval, interval_text, is_signed, value_text, with_unit
+
+_NOTHING = "-"
+
+
+def _table(rows: Sequence[Sequence[str]], right: Sequence[int]) -> str:
+    """Return rows as columns, the first row as their heads; columns in `right` are right-aligned."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = [
+        "  ".join(
+            cell.rjust(width) if i in right else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+    return "\n".join("  " + line for line in lines)
+
+
+def comparison_text(comparison: Comparison) -> str:
+    """Return the comparison with the plan as a table, with why a cell is empty below it."""
+    head = ("", "planned", "recorded", "on film", "difference", "95 %", "tolerance", "verdict")
+    rows = [head, *(_compared(row) for row in comparison.rows)]
+    lines = [_table(rows, right=range(1, 7))]
+    lines += [f"  {LABELS[row.name]}: {row.reason}." for row in comparison.rows if row.reason]
+    lines += [
+        textwrap.fill(note, 100, initial_indent="  ", subsequent_indent="  ")
+        for note in comparison.notes
+    ]
+    return "\n".join(lines)
+
+
+def _compared(row: ComparisonRow) -> tuple[str, ...]:
+    signed = is_signed(row.name)
+
+    def value(number: float | None, plus: bool = signed) -> str:
+        return _NOTHING if number is None else with_unit(number, row.unit, signed=plus)
+
+    return (
+        LABELS[row.name],
+        value(row.planned),
+        value(row.recorded),
+        value(row.achieved),
+        value(row.difference, plus=True),
+        _NOTHING if row.low is None else interval(row.low, row.high, signed=True),
+        _NOTHING if row.tolerance is None else f"±{value(row.tolerance, plus=False)}",
+        row.verdict or _NOTHING,
+    )
+
+
+def measurements_text(measured: Measurements) -> str:
+    """Return every measurement with its interval and method, what is missing, and the warnings."""
+    rows = [("", "side", "value", "95 %", "method")]
+    for row in measured.rows:
+        rows.append(
+            (
+                QUANTITIES[row.name].label,
+                row.side or "",
+                value_text(row),
+                interval_text(row),
+                METHODS[row.method] + ("" if row.primary else " (for comparison)"),
+            )
+        )
+    lines = [_table(rows, right=(2, 3))]
+    if measured.missing:
+        lines.append("\n  Not measured:")
+        lines += [f"  {name}: {reason}" for name, reason in measured.missing.items()]
+    if measured.findings:
+        lines.append("")
+    for finding in measured.findings:
+        mark = "note" if finding.severity == "note" else "WARNING"
+        lines.append(
+            textwrap.fill(
+                f"{mark} ({finding.code}): {finding.text}",
+                100,
+                initial_indent="  ",
+                subsequent_indent="  ",
+            )
+        )
+    return "\n".join(lines) + "\n"
