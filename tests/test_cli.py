@@ -193,7 +193,7 @@ def test_phantom_makes_the_same_small_films_twice(run, tmp_path):
 def test_help_loads_nothing_heavy():
     script = (
         "import sys; from xraymeasure import cli\n"
-        "heavy = {'numpy', 'scipy', 'pydicom', 'matplotlib', 'skimage', 'pandas', 'napari', 'rich'}\n"
+        "heavy = {'numpy', 'scipy', 'pydicom', 'matplotlib', 'skimage', 'pandas', 'napari'}\n"
         "print(heavy & set(sys.modules))"
     )
     done = subprocess.run(

@@ -13,7 +13,7 @@ _NOTHING = "-"
 
 
 def _table(rows: Sequence[Sequence[str]], right: Sequence[int]) -> str:
-    """Return rows as columns, the first row as their heads; columns in `right` are right-aligned."""
+    """Return rows as columns, the first row as heads; columns in `right` are right-aligned."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = [
         "  ".join(

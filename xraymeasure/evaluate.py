@@ -18,9 +18,9 @@ from xraymeasure.cup import FlatRim, ellipse_angles, pose_angles
 from xraymeasure.fitting import fit_line, refit_circle, refit_ellipse
 from xraymeasure.landmarks import SIDES, Side, landmark_name, other_side
 from xraymeasure.orientation import radiographic_to_anatomical, radiographic_to_operative
-from xraymeasure.projection import circle_poses, sphere_centre_mm
+from xraymeasure.projection import Poses, circle_poses, sphere_centre_mm
 from xraymeasure.scene import Inputs, Scene, build_scene
-from xraymeasure.setting import REFERENCE_LANDMARKS, Setting
+from xraymeasure.setting import REFERENCE_LANDMARKS, Hip, Setting
 from xraymeasure.uncertainty import Key
 
 Numbers = dict[Key, np.ndarray]

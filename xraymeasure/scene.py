@@ -74,6 +74,7 @@ class Scene:
 
 
 def build_scene(setting: Setting, inputs: Inputs, as_read: bool) -> Scene:
+    """Return where everything lies; see `xraymeasure.evaluate.evaluate` for `as_read`."""
     draws = next(iter(inputs.values())).shape[1]
     units = {
         name: setting.units(inputs[name].reshape(-1, 2, draws))
