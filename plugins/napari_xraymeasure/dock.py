@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QEvent, Qt, QTimer
+from qtpy.QtCore import QEvent, QSize, Qt, QTimer
 from qtpy.QtWidgets import (
     QComboBox,
     QScrollArea,
@@ -110,7 +110,7 @@ class Dock(QWidget):
             (self.practice, "Practice", "On a sample film: how far off the reading was"),
             (self.keep, "Keep", "Where the reading is kept, the page, and the keys"),
         ):
-            index = self.tabs.addTab(_scrolled(panel), title)
+            index = self.tabs.addTab(_Scrolled(panel), title)
             self.tabs.setTabToolTip(index, tip)
         for part in (self.tabs, self.tabs.tabBar()):
             named(part, "Panels", "Place, Explain, Plan, Practice and Keep")
@@ -135,7 +135,7 @@ class Dock(QWidget):
         column.addWidget(self.films)
         column.addWidget(halves, 1)
         self.stack = QStackedWidget()
-        self.stack.addWidget(_scrolled(self.first))
+        self.stack.addWidget(_Scrolled(self.first))
         self.stack.addWidget(work)
         outer = QVBoxLayout(self)
         outer.setContentsMargins(2, 2, 2, 2)
@@ -147,12 +147,14 @@ class Dock(QWidget):
         self.first.sample_chosen.connect(self.open_sample)
         self.films.activated.connect(self._choose_film)
         self.placing.asked.connect(self.act)
+        self.placing.refused.connect(lambda text: self.notices.say("message", text))
         self.numbers.chosen.connect(self._explain)
         self.explain.closed.connect(self.numbers.choose_none)
         self.compare.plan_changed.connect(self.set_plan)
         self.compare.plan_file.connect(self.open_path)
         self.compare.second_changed.connect(self.lay_over)
         self.practice.again.connect(self._read_afresh)
+        self.practice.revealed.connect(self.lay_over)
         self.keep.reader_changed.connect(self._change_reader)
         self.keep.save_again.connect(self._save_again)
         self.keep.export_to.connect(self.export)
@@ -479,16 +481,18 @@ class Dock(QWidget):
         super().closeEvent(event)
 
 
-def _scrolled(widget: QWidget) -> QScrollArea:
-    """Return a widget in an area that scrolls where the screen is small."""
-    area = QScrollArea()
-    area.setWidgetResizable(True)
-    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    area.setFrameShape(QScrollArea.Shape.NoFrame)
-    area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-    area.setWidget(widget)
-    # A scroll area would shrink below what its content needs in width.
-    area.setMinimumWidth(
-        widget.minimumSizeHint().width() + area.verticalScrollBar().sizeHint().width()
-    )
-    return area
+class _Scrolled(QScrollArea):
+    """A widget that scrolls down where the screen is low, and is never cut off at the side."""
+
+    def __init__(self, widget: QWidget) -> None:
+        super().__init__()
+        self.setWidgetResizable(True)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setFrameShape(QScrollArea.Shape.NoFrame)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setWidget(widget)
+
+    def minimumSizeHint(self) -> QSize:
+        """Return room for the content's width and for a few of its lines."""
+        bar = self.verticalScrollBar().sizeHint().width()
+        return QSize(self.widget().minimumSizeHint().width() + bar + 4, 60)

@@ -23,7 +23,7 @@ from napari_xraymeasure.guide import HIP_STATES, HipState
 from napari_xraymeasure.session import Session
 from napari_xraymeasure.shapes import spread_in_words
 from napari_xraymeasure.shortcuts import keys_of
-from napari_xraymeasure.widgets import button, named, number_field, paragraph, set_value, value_of
+from napari_xraymeasure.widgets import NumberEdit, button, named, paragraph
 from xraymeasure.landmarks import LANDMARKS, SIDES, Side, other_side
 
 _PICTURE_HEIGHT = 132
@@ -41,9 +41,12 @@ class PlacingPanel(QWidget):
     -------
     asked : str
         The name of an action of the shortcuts' table.
+    refused : str
+        Why a size that was entered was not taken.
     """
 
     asked = Signal(str)
+    refused = Signal(str)
 
     def __init__(self) -> None:
         super().__init__()
@@ -79,7 +82,7 @@ class PlacingPanel(QWidget):
         )
         grid.addWidget(QLabel("Operated hip"), 0, 0)
         grid.addWidget(self.side, 0, 1)
-        for column, title in ((2, "head"), (3, "cup"), (4, "neck-shaft")):
+        for column, title in ((2, "head"), (3, "cup"), (4, "angle")):
             head = QLabel(title)
             head.setAlignment(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom)
             grid.addWidget(head, 0, column)
@@ -92,32 +95,36 @@ class PlacingPanel(QWidget):
             states = QComboBox()
             for state in HIP_STATES:
                 states.addItem(_HIP_WORDS[state], state)
+            states.setMinimumContentsLength(5)
+            states.setSizeAdjustPolicy(
+                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+            )
             named(states, f"What the {side} hip is", f"Is the {side} hip replaced, or on the film?")
             states.activated.connect(lambda _index, side=side: self._set_state(side))
             self.states[side] = states
-            self.heads[side] = number_field(
+            self.heads[side] = NumberEdit(
                 10,
                 80,
-                "",
+                "mm",
                 f"Head diameter, {side}, mm",
                 f"Known diameter of the {side} head in mm, from the implant record: it sets the "
-                "scale. A dash: not known",
+                "scale. Empty: not known",
             )
-            self.cups[side] = number_field(
+            self.cups[side] = NumberEdit(
                 30,
                 90,
-                "",
+                "mm",
                 f"Cup diameter, {side}, mm",
-                f"Known outer diameter of the {side} cup in mm: a check of the scale. "
-                "A dash: not known",
+                f"Known outer diameter of the {side} cup in mm: a check of the scale. Empty: not "
+                "known",
             )
-            self.angles[side] = number_field(
-                91,
-                179,
-                "°",
+            self.angles[side] = NumberEdit(
+                100,
+                170,
+                "degrees",
                 f"Neck-shaft angle of the stem, {side}, degrees",
-                f"Known neck-shaft angle of the {side} stem: shows how far the femur is turned. "
-                "A dash: not known",
+                f"Known neck-shaft angle of the {side} stem in degrees: shows how far the femur "
+                "is turned. Empty: not known",
             )
             grid.addWidget(states, row, 1)
             for column, field in (
@@ -125,11 +132,8 @@ class PlacingPanel(QWidget):
                 (3, self.cups[side]),
                 (4, self.angles[side]),
             ):
-                field.setButtonSymbols(field.ButtonSymbols.NoButtons)
-                # The window's own style leaves room for buttons that are not there.
-                field.setStyleSheet("QDoubleSpinBox { padding: 1px 4px; min-width: 40px; }")
-                field.setFixedWidth(field.fontMetrics().horizontalAdvance("135.0°") + 16)
-                field.valueChanged.connect(lambda _value, side=side: self._record_sizes(side))
+                field.changed.connect(lambda side=side: self._record_sizes(side))
+                field.refused.connect(self.refused)
                 grid.addWidget(field, row, column)
         grid.setColumnStretch(1, 1)
         return grid
@@ -220,14 +224,12 @@ class PlacingPanel(QWidget):
             kept = {key: kept for key, kept in values.items() if key != side}
             return kept if value is None else kept | {side: value}
 
-        reading, head = session.reading, value_of(self.heads[side])
+        reading, head = session.reading, self.heads[side].value
         session.record(
             head_diameter_mm=with_side(reading.head_diameter_mm, None if native else head),
             native_head_mm=with_side(reading.native_head_mm, head if native else None),
-            cup_diameter_mm=with_side(reading.cup_diameter_mm, value_of(self.cups[side])),
-            neck_shaft_angle_deg=with_side(
-                reading.neck_shaft_angle_deg, value_of(self.angles[side])
-            ),
+            cup_diameter_mm=with_side(reading.cup_diameter_mm, self.cups[side].value),
+            neck_shaft_angle_deg=with_side(reading.neck_shaft_angle_deg, self.angles[side].value),
         )
 
     # --- what it shows
@@ -261,9 +263,9 @@ class PlacingPanel(QWidget):
             self._hip_labels[side].setText(f"<b>{side}</b>" if operated else side)
             self.states[side].setCurrentIndex(self.states[side].findData(state))
             known = reading.head_diameter_mm if state == "replaced" else reading.native_head_mm
-            set_value(self.heads[side], known.get(side))
-            set_value(self.cups[side], reading.cup_diameter_mm.get(side))
-            set_value(self.angles[side], reading.neck_shaft_angle_deg.get(side))
+            self.heads[side].show_value(known.get(side))
+            self.cups[side].show_value(reading.cup_diameter_mm.get(side))
+            self.angles[side].show_value(reading.neck_shaft_angle_deg.get(side))
             self.heads[side].setEnabled(state != "not shown")
             self.cups[side].setEnabled(state == "replaced")
             self.angles[side].setEnabled(state == "replaced")

@@ -18,6 +18,7 @@ from napari_xraymeasure.practice import (
     placing_errors,
     read_truth,
     summaries,
+    true_reading,
 )
 from napari_xraymeasure.session import Session
 from napari_xraymeasure.widgets import button, named, paragraph
@@ -34,9 +35,12 @@ class PracticePanel(QWidget):
     -------
     again : no arguments
         The reader wants to read this film afresh.
+    revealed : object
+        The truth as a `Reading`, to be laid over the reader's own.
     """
 
     again = Signal()
+    revealed = Signal(object)
 
     def __init__(self) -> None:
         super().__init__()
@@ -54,7 +58,7 @@ class PracticePanel(QWidget):
         )
         layout.addWidget(self.show_truth)
         self.result = QTextBrowser()
-        self.result.setMinimumHeight(300)
+        self.result.setMinimumHeight(120)
         named(self.result, "Practice result", "How far each placing and each number was off")
         layout.addWidget(self.result, 1)
         self.restart = button(
@@ -101,6 +105,7 @@ class PracticePanel(QWidget):
             self.state.setText(str(error))
             return
         scale = result.measurements.mm_per_px if result.measurements else None
+        self.revealed.emit(true_reading(session.reading, truth))
         self.result.setHtml(
             _placings_table(placings, scale)
             + _numbers_table(measured)

@@ -4,8 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QDoubleSpinBox, QFrame, QLabel, QPushButton, QSizePolicy, QWidget
+from qtpy.QtCore import Qt, Signal
+from qtpy.QtWidgets import (
+    QDoubleSpinBox,
+    QFrame,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QSizePolicy,
+    QWidget,
+)
 
 
 def named(widget: QWidget, name: str, tip: str) -> QWidget:
@@ -57,6 +65,59 @@ def set_value(field: QDoubleSpinBox, value: float | None) -> None:
     blocked = field.blockSignals(True)
     field.setValue(field.minimum() if value is None else value)
     field.blockSignals(blocked)
+
+
+class NumberEdit(QLineEdit):
+    """A narrow field for a number that may be left empty.
+
+    Signals
+    -------
+    changed : no arguments
+        A person entered another number, or emptied the field.
+    refused : str
+        What was entered is no number, or out of range; the field shows the one before.
+    """
+
+    changed = Signal()
+    refused = Signal(str)
+
+    def __init__(self, low: float, high: float, unit: str, name: str, tip: str) -> None:
+        super().__init__()
+        self._low, self._high, self._unit = low, high, unit
+        self._value: float | None = None
+        self.setPlaceholderText("–")
+        self.setAlignment(Qt.AlignmentFlag.AlignHCenter)
+        self.setFixedWidth(self.fontMetrics().horizontalAdvance("135.0") + 16)
+        named(self, name, tip)
+        self.editingFinished.connect(self._finish)
+
+    @property
+    def value(self) -> float | None:
+        """The number, None where the field is empty."""
+        return self._value
+
+    def show_value(self, value: float | None) -> None:
+        """Show a number without telling anyone; not while someone types another."""
+        self._value = value
+        if not self.isModified() or not self.hasFocus():
+            self.setText("" if value is None else f"{value:g}")
+
+    def _finish(self) -> None:
+        self.setModified(False)
+        text = self.text().strip().replace(",", ".")
+        try:
+            value = float(text) if text else None
+        except ValueError:
+            value = float("nan")
+        if value is not None and not self._low <= value <= self._high:
+            self.refused.emit(
+                f"{self.accessibleName()}: “{self.text()}” is not a number from {self._low:g} to "
+                f"{self._high:g} {self._unit}"
+            )
+            self.show_value(self._value)
+        elif value != self._value:
+            self._value = value
+            self.changed.emit()
 
 
 def paragraph(text: str = "", name: str = "") -> QLabel:
