@@ -343,4 +343,6 @@ def _notes(film: Film, setting: Setting) -> tuple[str, ...]:
         notes.append(
             f"Scale from {setting.scale.text}: {setting.scale.mm_per_px:.4f} mm per pixel."
         )
+    if setting.reading.posture:
+        notes.append(f"The film was taken {setting.reading.posture}, as the reader states.")
     return tuple(note for note in (*notes, *film.notes) if note)

@@ -83,6 +83,7 @@ def find(
     thresholds: Thresholds,
 ) -> Iterator[Finding]:
     """Yield what there is to say of film and reading, the gravest subjects first."""
+    yield from _view(film)
     yield from _sides(setting)
     yield from _scale(film, setting, values)
     yield from _outlines(setting, thresholds)
@@ -93,6 +94,17 @@ def find(
     yield from _femora(setting, values, thresholds)
     yield from _concentric(setting, values, intervals, thresholds)
     yield from _edges(film, setting, thresholds)
+
+
+def _view(film: Film) -> Iterator[Finding]:
+    if film.view not in (None, "", "AP"):
+        yield Finding(
+            "view_not_ap",
+            f"The film says that its view is {film.view}. Everything here is for an AP film: on "
+            "another one the sign of anteversion and the place of the tube are wrong.",
+            (),
+            "strong",
+        )
 
 
 def _sides(setting: Setting) -> Iterator[Finding]:

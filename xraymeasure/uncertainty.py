@@ -115,12 +115,15 @@ def monte_carlo(
     """Return 95 % intervals from draws of all inputs at once; the same seed gives the same.
 
     Draws that the model cannot answer (an outline so noisy that no ellipse passes near it) are
-    left out.
+    left out; a number that fewer than half of the draws answer has no interval of its own here.
     """
     rng = np.random.Generator(np.random.SFC64(seed))
     size = sum(len(term.mean) for term in terms)
     numbers = model(_unpack(terms, rng.standard_normal((size, draws))))
     table = np.stack(list(numbers.values()))
-    whole = np.isfinite(table).all(axis=0)
-    low, high = np.quantile(table[:, whole], [0.025, 0.975], axis=1)
-    return {key: (float(low[i]), float(high[i])) for i, key in enumerate(numbers)}
+    answered = np.isfinite(table)
+    known = answered.mean(axis=1) >= 0.5
+    whole = answered[known].all(axis=0)
+    low, high = np.quantile(table[known][:, whole], [0.025, 0.975], axis=1)
+    keys = [key for key, one in zip(numbers, known, strict=True) if one]
+    return dict(zip(keys, zip(low.tolist(), high.tolist(), strict=True), strict=True))
