@@ -125,10 +125,10 @@ def test_every_verdict_has_its_word_and_its_shape(film, reading, measurements):
         assert word in said
 
 
-def test_findings_that_do_not_fit_stand_on_the_next_page(film, reading, measurements):
+def test_findings_that_do_not_fit_stand_on_a_further_page(film, reading, measurements):
     loud = replace(measurements, findings=LOUD)
     first, *rest = sheets(film, reading, loud)
-    assert "more on the next page" in words(first)
+    assert "more on a further page" in words(first)
     assert "Finding number 13" not in words(first)
     assert any("Finding number 13" in words(page) for page in rest)
 

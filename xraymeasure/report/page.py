@@ -23,6 +23,9 @@ from xraymeasure.report.sheet import (
     wrapped,
 )
 
+Line = tuple[str, str, str]
+"""Glyph, colour and text."""
+
 _FOOT_MM = HEIGHT_MM - 19.0
 _PLOT_MM = 78.0
 _BOTTOM_MM = 73.0
@@ -88,10 +91,8 @@ def report_sheets(
     comparison: Comparison | None = None,
 ) -> list[Sheet]:
     """Return the pages of a report: one for the notes, and those with all the rest."""
-    sheets = [
-        _first_page(content, film, reading, measurements, comparison),
-        *_further_pages(content),
-    ]
+    first, left_over = _first_page(content, film, reading, measurements, comparison)
+    sheets = [first, *_further_pages(content, left_over)]
     for number, sheet in enumerate(sheets, start=1):
         _foot(sheet, content, number, len(sheets))
     return sheets
@@ -121,7 +122,8 @@ def _first_page(
     reading: Reading,
     measurements: Measurements,
     comparison: Comparison | None,
-) -> Sheet:
+) -> tuple[Sheet, list[Line]]:
+    """Return the page for the notes, and the findings that had no room on it."""
     sheet = Sheet()
     y = _head(sheet, content)
     for verdict, text in content.headlines:
@@ -140,8 +142,7 @@ def _first_page(
     shown = show_film(film, measurements.drawings, TEXT_MM / (bottom - top))
     draw_film(sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top), shown, reading, measurements)
     _plot(sheet, bottom + key + 3, measurements, comparison)
-    _beside_the_plot(sheet, bottom + key + 3, content)
-    return sheet
+    return sheet, _beside_the_plot(sheet, bottom + key + 3, content)
 
 
 def _key_to_lines(sheet: Sheet, bottom: float, measurements: Measurements) -> float:
@@ -272,17 +273,19 @@ def _plot(
         )
 
 
-def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> None:
+def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:
+    """Write findings, methods and conversions; return the findings that had no room."""
     x = MARGIN_MM + _PLOT_MM + 4
     width = TEXT_MM - _PLOT_MM - 4
     end = _FOOT_MM + 1
-    blocks = [("Before you rely on it", finding_lines(content))] if content.findings else []
-    blocks.append(("How it was measured", [("", style.INK, text) for text in content.methods]))
+    findings = [(*style.SEVERITIES[each.severity], each.text) for each in content.findings]
+    blocks = [("Before you rely on it", findings)] if findings else []
+    if content.methods:
+        blocks.append(("How it was measured", [("", style.INK, " ".join(content.methods))]))
     if content.conversions:
         blocks.append(
             ("Before it was compared", [("", style.INK, text) for text in content.conversions])
         )
-    blocks.append(("", [("", style.GREY, content.remarks[1])]))
     for heading, lines in blocks:
         if heading:
             y = sheet.paragraph(x, y, width, heading, 9, bold=True) + 0.6
@@ -291,19 +294,19 @@ def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> None:
             need = len(wrapped(text, width - indent, 7.2)) * line_height(7.2)
             # One line is kept for saying that there is more.
             if y + need > end - line_height(7.2):
-                rest = len(lines) - number
-                sheet.text(x, y, f"{rest} more on the next page", 7.2, colour=style.GREY)
-                return
+                rest = lines[number:]
+                sheet.text(x, y, f"{len(rest)} more on a further page", 7.2, colour=style.GREY)
+                return rest if rest[0] in findings else []
             if glyph:
                 sheet.text(x, y, glyph, 7.2, colour=colour)
             ink = style.INK if glyph else colour
             y = sheet.paragraph(x + indent, y, width - indent, text, 7.2, colour=ink) + 0.7
         y += 1.2
-
-
-def finding_lines(content: Content) -> list[tuple[str, str, str]]:
-    """Return glyph, colour and text of each finding."""
-    return [(*style.SEVERITIES[finding.severity], finding.text) for finding in content.findings]
+    # It stands on a further page too, and may give way here.
+    remark = content.remarks[1]
+    if y + len(wrapped(remark, width, 6.8)) * line_height(6.8) <= end:
+        sheet.paragraph(x, y, width, remark, 6.8, colour=style.GREY)
+    return []
 
 
 class _Flow:
@@ -338,7 +341,7 @@ class _Flow:
         self.y = self.sheet.paragraph(MARGIN_MM + indent, self.y, TEXT_MM - indent, text, 7.8) + 0.5
 
 
-def _further_pages(content: Content) -> Iterator[Sheet]:
+def _further_pages(content: Content, findings: list[Line]) -> Iterator[Sheet]:
     flow = _Flow(content)
     flow.heading("Everything that was measured, with 95 % intervals")
     _key_to_shares(flow)
@@ -347,7 +350,7 @@ def _further_pages(content: Content) -> Iterator[Sheet]:
         _detail_line(flow, line, line.label != named)
         named = line.label
     for heading, items in (
-        ("Before you rely on it", finding_lines(content)),
+        ("Before you rely on it, continued", findings),
         ("Not measured", [("·", style.GREY, f"{label}: {why}") for label, why in content.missing]),
         ("Taken to be so", [("·", style.GREY, text) for text in content.assumptions]),
         (
@@ -358,7 +361,7 @@ def _further_pages(content: Content) -> Iterator[Sheet]:
             "How the numbers mislead",
             [
                 *[("·", style.GREY, f"{label}. {text}") for label, text in content.pitfalls],
-                *[("·", style.GREY, text) for text in content.remarks],
+                *[("·", style.GREY, text) for text in content.remarks[1:]],
             ],
         ),
     ):
@@ -369,8 +372,8 @@ def _further_pages(content: Content) -> Iterator[Sheet]:
     yield from flow.sheets
 
 
-_DETAIL = {"label": 0.0, "side": 46.0, "value": 56.0, "interval": 75.0, "method": 100.0}
-_SHARES_MM = 160.0
+_DETAIL = {"label": 0.0, "side": 46.0, "value": 55.0, "interval": 74.0, "method": 97.5}
+_SHARES_MM = 162.0
 
 
 def _key_to_shares(flow: _Flow) -> None:
@@ -389,7 +392,7 @@ def _key_to_shares(flow: _Flow) -> None:
 def _detail_line(flow: _Flow, line: DetailLine, names: bool) -> None:
     method = wrapped(line.method, _SHARES_MM - _DETAIL["method"] - 1, 6.6)
     label = wrapped(line.label, _DETAIL["side"] - 2, 7.6, line.primary) if names else []
-    height = max(len(method) * line_height(6.6), len(label) * line_height(7.6), 3.6) + 0.9
+    height = max(len(method) * line_height(6.6), len(label) * line_height(7.6), 3.4) + 0.7
     flow.room_for(height)
     sheet, y = flow.sheet, flow.y
     if names:
