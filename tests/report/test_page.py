@@ -5,11 +5,15 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from xraymeasure.caution import CAUTION
+from xraymeasure.film import read_film
+from xraymeasure.measure import measure
 from xraymeasure.measurements import Finding
-from xraymeasure.plan import Plan, compare, parse_plan
+from xraymeasure.plan import Plan, compare, parse_plan, read_plan
+from xraymeasure.reading_file import read_reading
 from xraymeasure.report.content import report_content
 from xraymeasure.report.page import pdf_pages, report_sheets
 from xraymeasure.report.sheet import MARGIN_MM, WIDTH_MM, text_width, wrapped
+from xraymeasure.samples import sample_folder, sample_names
 
 LOUD = tuple(
     Finding(f"finding_{number}", f"Finding number {number}: " + "something to know, " * 9)
@@ -70,24 +74,32 @@ def case(request, film, reading, measurements, comparison):
     return film, reading, blind, compare(blind, parse_plan(LONG_PLAN), measurements)
 
 
+def assert_nothing_is_clipped(page):
+    scale = page.figure.dpi / 25.4
+    right = (WIDTH_MM - MARGIN_MM + 0.5) * scale
+    for text in page.figure.texts:
+        box = text.get_window_extent()
+        assert box.x0 >= (MARGIN_MM - 0.5) * scale, text.get_text()
+        assert box.x1 <= right, text.get_text()
+        assert box.y0 >= 4 * scale, text.get_text()
+
+
+def assert_no_writing_stands_on_other(page):
+    texts = [text for text in page.figure.texts if text.get_text()]
+    boxes = [text.get_window_extent().padded(-1.5) for text in texts]
+    for number, box in enumerate(boxes):
+        for other, text in zip(boxes[number + 1 :], texts[number + 1 :], strict=True):
+            assert not box.overlaps(other), (texts[number].get_text(), text.get_text())
+
+
 def test_nothing_is_clipped_by_the_edge_of_the_paper(case):
     for page in sheets(*case):
-        scale = page.figure.dpi / 25.4
-        right = (WIDTH_MM - MARGIN_MM + 0.5) * scale
-        for text in page.figure.texts:
-            box = text.get_window_extent()
-            assert box.x0 >= (MARGIN_MM - 0.5) * scale, text.get_text()
-            assert box.x1 <= right, text.get_text()
-            assert box.y0 >= 4 * scale, text.get_text()
+        assert_nothing_is_clipped(page)
 
 
 def test_no_writing_stands_on_other_writing(case):
     for page in sheets(*case):
-        texts = [text for text in page.figure.texts if text.get_text()]
-        boxes = [text.get_window_extent().padded(-1.5) for text in texts]
-        for number, box in enumerate(boxes):
-            for other, text in zip(boxes[number + 1 :], texts[number + 1 :], strict=True):
-                assert not box.overlaps(other), (texts[number].get_text(), text.get_text())
+        assert_no_writing_stands_on_other(page)
 
 
 def test_no_type_is_smaller_than_print_allows(case):
@@ -149,6 +161,20 @@ def test_a_plan_without_anything_in_it_gives_no_verdict(film, reading, measureme
     said = words(sheets(film, reading, measurements, compare(measurements, Plan("left")))[0])
     assert "No verdict" in said
     assert "not planned" in said
+
+
+@pytest.mark.parametrize("name", sample_names())
+def test_the_sample_films_fit_their_pages(name):
+    folder = sample_folder()
+    film = read_film(folder / f"{name}.dcm")
+    reading = read_reading(folder / f"{name}.reading.json")
+    measurements = measure(film, reading, draws=0)
+    comparison = compare(measurements, read_plan(folder / f"{name}.plan.toml"))
+    pages = sheets(film, reading, measurements, comparison)
+    assert len(pages) <= 3
+    for page in pages:
+        assert_nothing_is_clipped(page)
+        assert_no_writing_stands_on_other(page)
 
 
 def test_the_same_input_gives_the_same_bytes(film, reading, measurements, comparison):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from itertools import groupby
 
 from xraymeasure.film import Film
 from xraymeasure.measurements import SOURCES, Measurements
@@ -345,10 +346,8 @@ def _further_pages(content: Content, findings: list[Line]) -> Iterator[Sheet]:
     flow = _Flow(content)
     flow.heading("Everything that was measured, with 95 % intervals")
     _key_to_shares(flow)
-    named = ""
-    for line in content.details:
-        _detail_line(flow, line, line.label != named)
-        named = line.label
+    for label, lines in groupby(content.details, key=lambda line: line.label):
+        _detail_group(flow, label, list(lines))
     for heading, items in (
         ("Before you rely on it, continued", findings),
         ("Not measured", [("·", style.GREY, f"{label}: {why}") for label, why in content.missing]),
@@ -389,24 +388,28 @@ def _key_to_shares(flow: _Flow) -> None:
     flow.y += line_height(7) + 1.5
 
 
-def _detail_line(flow: _Flow, line: DetailLine, names: bool) -> None:
-    method = wrapped(line.method, _SHARES_MM - _DETAIL["method"] - 1, 6.6)
-    label = wrapped(line.label, _DETAIL["side"] - 2, 7.6, line.primary) if names else []
-    height = max(len(method) * line_height(6.6), len(label) * line_height(7.6), 3.4) + 0.7
+def _detail_group(flow: _Flow, label: str, lines: list[DetailLine]) -> None:
+    """Write every value of one name; they stay together on a page."""
+    methods = [wrapped(line.method, _SHARES_MM - _DETAIL["method"] - 1, 6.6) for line in lines]
+    heights = [max(len(method) * line_height(6.6), 3.4) + 0.7 for method in methods]
+    primary = any(line.primary for line in lines)
+    name = wrapped(label, _DETAIL["side"] - 2, 7.6, primary)
+    height = max(sum(heights), len(name) * line_height(7.6) + 0.7)
     flow.room_for(height)
-    sheet, y = flow.sheet, flow.y
-    if names:
-        sheet.rule(y, pt=0.4)
+    sheet = flow.sheet
+    sheet.rule(flow.y, pt=0.4)
+    for step, text in enumerate(name):
+        at = flow.y + 0.5 + step * line_height(7.6)
+        sheet.text(MARGIN_MM, at, text, 7.6, bold=primary)
+    y = flow.y
+    for line, method, taken in zip(lines, methods, heights, strict=True):
+        _detail_line(sheet, y, line, method)
+        y += taken
+    flow.y += height
+
+
+def _detail_line(sheet: Sheet, y: float, line: DetailLine, method: list[str]) -> None:
     colour = style.INK if line.primary else style.GREY
-    for step, text in enumerate(label):
-        sheet.text(
-            MARGIN_MM,
-            y + 0.5 + step * line_height(7.6),
-            text,
-            7.6,
-            bold=line.primary,
-            colour=colour,
-        )
     for key, text in (("side", line.side), ("value", line.value), ("interval", line.interval)):
         bold = line.primary and key == "value"
         sheet.text(MARGIN_MM + _DETAIL[key], y + 0.5, text, 7.6, colour=colour, bold=bold)
@@ -417,4 +420,3 @@ def _detail_line(flow: _Flow, line: DetailLine, names: bool) -> None:
     for key, share in line.shares:
         sheet.box(start, y + 1.2, width * share, 2.0, style.SHARES[key])
         start += width * share
-    flow.y += height
