@@ -1,8 +1,8 @@
 """Synthetic frontal films of pelvis and hips with exactly known truth.
 
 Made to teach and to test with; no line of it is shared with the measuring code, which never
-imports it. `make_film` renders one film; `truth` and `simulate_reading` say what is true of one, and
-what a reader would place on it, in about a millisecond and without rendering.
+imports it. `make_film` renders one film; `truth` and `simulate_reading` say what is true of one,
+and what a reader would place on it, in about a millisecond and without rendering.
 """
 
 from xraymeasure.phantom.reader import READER_SD_MM, simulate_reading

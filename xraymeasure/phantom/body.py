@@ -34,14 +34,14 @@ def tissue(scenario: Scenario, geometry: Geometry) -> np.ndarray:
     y = (np.arange(geometry.rows) - row) * geometry.pitch_mm * shrink - pelvis.centre_mm[1]
     x, y = np.meshgrid(x / scenario.body_scale, y / scenario.body_scale)
     waist = 158.0 + 26.0 / (1.0 + np.exp(-(y + 45.0) / 26.0))
-    trunk_end = 1.0 / (1.0 + np.exp((y - 66.0 - 0.0011 * x**2) / 5.0))
+    trunk_end = 1.0 / (1.0 + np.exp((y - 50.0 - 0.0009 * x**2) / 11.0))
     trunk = 205.0 * _round_profile(x, waist) * (0.9 + 0.1 * np.tanh((y + 60) / 60.0)) * trunk_end
     thighs = np.zeros_like(x)
     for side in (-1.0, 1.0):
         middle = side * (93.0 + 0.02 * (y - 60.0))
         half = 89.0 - 0.075 * (y - 60.0)
         thighs = np.maximum(thighs, 172.0 * _round_profile(x - middle, half))
-    thighs *= 1.0 / (1.0 + np.exp(-(y - 28.0) / 12.0))
+    thighs *= 1.0 / (1.0 + np.exp(-(y - 20.0) / 20.0))
     water = (trunk**5 + thighs**5) ** 0.2
     water = gaussian_filter(water, 2.0 / (geometry.pitch_mm * shrink))
     # Fat between the muscles, and the organs: slow hills. Gas: a few rounded bowel loops.
@@ -55,7 +55,7 @@ def tissue(scenario: Scenario, geometry: Geometry) -> np.ndarray:
         water += 9.0 * inside * gluteus
     gas = np.zeros_like(x)
     for _ in range(13):
-        cx, cy = random.normal(0.0, 62.0), random.uniform(-150.0, -62.0)
+        cx, cy = random.uniform(-95.0, 95.0), random.uniform(-150.0, -62.0)
         if random.random() < 0.3:
             cx, cy = random.normal(4.0, 14.0), random.uniform(-50.0, 5.0)
         big, small = random.uniform(8.0, 19.0), random.uniform(6.0, 11.0)
@@ -63,5 +63,5 @@ def tissue(scenario: Scenario, geometry: Geometry) -> np.ndarray:
         u = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
         v = (y - cy) * np.cos(turn) - (x - cx) * np.sin(turn)
         loop = np.sqrt(np.clip(1.0 - (u / big) ** 2 - (v / small) ** 2, 0.0, 1.0))
-        gas = np.maximum(gas, small * loop * random.uniform(0.5, 1.1))
+        gas = np.maximum(gas, small * loop * random.uniform(0.8, 2.0))
     return np.maximum(water - gaussian_filter(gas, 1.2 / pixel), 0.0)

@@ -1,4 +1,4 @@
-"""Pelvis and femora as implicit shapes of our own drawing; no mesh and no patient stands behind them.
+"""Pelvis and femora as implicit shapes of our own drawing, no mesh or patient behind them.
 
 The pelvis' frame: origin midway between the hip centres, x to the left, y caudal, z anterior. The
 femur's frame: origin in the head's centre, x lateral, y distal, z anterior, the neck in z = 0.
@@ -30,7 +30,7 @@ SOCKET_RADIUS_MM = 28.0
 SHAFT_RADIUS_MM = 14.5
 SYMPHYSIS_MM = (0.0, 13.0, 43.0)
 SACROCOCCYGEAL_MM = (0.0, -22.0, -86.0)
-FORAMEN_MM = (44.0, 36.0, 18.0)
+FORAMEN_MM = (43.0, 23.0, 20.0)
 
 Box = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 
@@ -60,9 +60,10 @@ class Part:
 # --- hip bone ------------------------------------------------------------------------------------
 
 _WING_OUTLINE = [
-    (117, -20), (113, -34), (117, -50), (124, -66), (131, -80), (140, -98), (141, -116),
-    (130, -134), (112, -144), (92, -143), (73, -131), (57, -114), (46, -100), (44, -84),
-    (46, -66), (47, -53), (56, -52), (65, -43), (68, -28), (72, -12), (95, -5),
+    (119, -18), (116, -28), (118, -37), (114, -46), (117, -58), (126, -70), (134, -80),
+    (140, -97), (141, -114), (131, -133), (112, -144), (92, -144), (73, -132), (57, -114),
+    (46, -100), (43, -84), (44, -66), (45, -52), (55, -50), (64, -42), (66, -28), (68, -12),
+    (95, -5),
 ]  # fmt: skip
 _WING_MIDDLE = [
     (131, -80, 48), (117, -46, 30), (116, -24, 14), (141, -108, 24), (128, -136, -4),
@@ -79,27 +80,25 @@ _WING_THICKNESS = [
 
 
 def _hip_bone(grid: Grid) -> np.ndarray:
-    x, y, z = grid
-    centre = np.array(NATIVE_CENTRE_MM)
-    wing = sheet(grid, _WING_OUTLINE, _WING_MIDDLE, _WING_THICKNESS, 6.0)
-    block = ball(grid, centre + [-2.0, -3.0, 0.0], 37.0)
-    block = meet(block, plane(grid, centre + [7.0, 7.0, 2.0], (0.66, 0.66, 0.30)), 4.0)
-    block = meet(block, plane(grid, (61.0, 0.0, 0.0), (-1.0, -0.10, 0.10)), 8.0)
-    result = join(wing, block, 14.0)
+    wing = sheet(grid, _WING_OUTLINE, _WING_MIDDLE, _WING_THICKNESS, 4.0)
+    block = ball(grid, (88.0, -3.0, 0.0), 38.0)
+    block = meet(block, plane(grid, (97.0, 7.0, 2.0), (0.66, 0.66, 0.30)), 4.0)
+    block = meet(block, plane(grid, (58.8, 0.0, 0.0), (-1.0, -0.16, 0.06)), 6.0)
+    result = join(wing, block, 10.0)
     ischium = tube(
-        grid, (86, 8, -30, 13), (78, 26, -38, 12.5), (68, 42, -42, 13), (61, 50, -42, 13.5)
+        grid, (86, 2, -28, 15), (78, 20, -36, 15), (70, 35, -42, 15), (61, 43, -42, 15.5)
     )
-    spine = tube(grid, (72, 4, -44, 8), (58, 12, -56, 3))
-    result = join(join(result, ischium, 12.0), spine, 6.0)
-    upper = tube(grid, (84, -14, 24, 13), (66, 3, 33, 9), (45, 12, 40, 7.5), (22, 18, 43, 8.5))
-    result = join(result, upper, 12.0)
-    body = ellipsoid(grid, (15, 30, 38), (14, 19, 8.5), 18.0)
-    lower = tube(grid, (14, 42, 34, 7.5), (28, 50, 18, 6.2), (42, 54, -8, 6.2), (58, 52, -34, 10))
-    result = join(join(result, body, 8.0), lower, 8.0)
+    spine = tube(grid, (72, 0, -44, 8), (57, 6, -58, 3))
+    result = join(join(result, ischium, 8.0), spine, 6.0)
+    upper = tube(grid, (82, -24, 20, 15), (63, -11, 32, 11.5), (44, 3, 39, 9), (22, 14, 43, 9))
+    result = join(result, upper, 8.0)
+    body = ellipsoid(grid, (14, 25, 40), (14, 17, 9), 20.0)
+    lower = tube(grid, (14, 31, 36, 10), (29, 41, 18, 9.2), (44, 47, -10, 9.8), (58, 45, -36, 14))
+    result = join(join(result, body, 8.0), lower, 14.0)
     # The rami end at the symphysis, and the socket is hollowed out last.
-    result = meet(result, plane(grid, (2.6, 0.0, 0.0), (-1.0, 0.0, 0.0)), 2.0)
-    result = meet(result, -ball(grid, centre, SOCKET_RADIUS_MM), 2.0)
-    fossa = ellipsoid(grid, centre + [-19.0, 8.0, 0.0], (12.5, 17.0, 11.0), -20.0)
+    result = meet(result, plane(grid, (2.4, 0.0, 0.0), (-1.0, 0.0, 0.0)), 2.0)
+    result = meet(result, -ball(grid, NATIVE_CENTRE_MM, SOCKET_RADIUS_MM), 2.0)
+    fossa = ellipsoid(grid, (73.0, 8.0, 0.0), (11.0, 17.0, 11.0), -20.0)
     return meet(result, -fossa, 2.0)
 
 
@@ -107,20 +106,28 @@ def _teardrop(grid: Grid) -> np.ndarray:
     x, y, z = grid
     profile = outline(
         x[..., 0], y[..., 0],
-        [(60.5, 12.0), (56.8, 9.2), (55.8, 3.0), (57.4, -7.0), (59.4, -18.0), (61.4, -18.0),
-         (62.2, -7.0), (64.0, 3.0), (63.8, 9.2)],
+        [(60.6, 12.0), (57.8, 9.4), (56.9, 3.0), (58.4, -8.0), (61.0, -22.0), (63.6, -36.0),
+         (64.6, -36.0), (63.4, -22.0), (62.6, -8.0), (63.6, 3.0), (63.4, 9.4)],
     )  # fmt: skip
-    along = np.abs(z - 12.0) - 11.0
+    along = np.abs(z - 12.0) - 8.0
     return meet(profile[..., None] + np.zeros_like(along), along, 2.0)
 
 
-HIP_BONE = Part(
-    ((-1, 150), (-152, 70), (-110, 66)),
-    _hip_bone,
-    lambda grid: 1.5 + 1.3 * np.exp(-((ball(grid, NATIVE_CENTRE_MM, SOCKET_RADIUS_MM) / 4.0) ** 2)),
-    lambda grid: 0.20 + 0.12 * np.exp(-((ball(grid, NATIVE_CENTRE_MM, 34.0) / 16.0) ** 2)),
-)
-TEARDROP = Part(((50, 70), (-24, 18), (-4, 28)), _teardrop, lambda grid: 1.5, lambda grid: 0.1)
+def _hip_cortex(grid: Grid) -> np.ndarray:
+    roof = 1.5 * np.exp(-((ball(grid, NATIVE_CENTRE_MM, SOCKET_RADIUS_MM) / 4.0) ** 2))
+    # The pelvic brim and the iliac crest are stout.
+    brim = tube(grid, (46, -58, -74, 0), (62, -42, -48, 0), (64, -10, 28, 0), (24, 12, 44, 0))
+    crest = np.clip((-112.0 - grid[1]) / 25.0, 0.0, 1.0)
+    return 1.3 + roof + 1.6 * np.exp(-((brim / 9.0) ** 2)) + 1.3 * crest
+
+
+def _hip_marrow(grid: Grid) -> np.ndarray:
+    near = np.exp(-((ball(grid, NATIVE_CENTRE_MM, 32.0) / 14.0) ** 2))
+    return 0.16 + 0.16 * near
+
+
+HIP_BONE = Part(((-1, 150), (-152, 70), (-110, 66)), _hip_bone, _hip_cortex, _hip_marrow)
+TEARDROP = Part(((50, 70), (-42, 18), (2, 24)), _teardrop, lambda grid: 1.5, lambda grid: 0.1)
 
 # --- sacrum, coccyx, lower lumbar spine ----------------------------------------------------------
 
@@ -148,9 +155,14 @@ _SACRUM_THICKNESS = _both(
 def _sacrum(grid: Grid) -> np.ndarray:
     result = sheet(grid, _SACRUM_OUTLINE, _SACRUM_MIDDLE, _SACRUM_THICKNESS, 5.0)
     for sx in (-1, 1):
-        for hx, hy, radius in ((20, -82, 4.2), (19, -68, 4.0), (17, -55, 3.6), (14, -42, 3.2)):
-            hole = tube(grid, (sx * hx, hy - 4, -120, radius), (sx * (hx + 3), hy + 4, -30, radius))
-            result = meet(result, -hole, 3.0)
+        for hx, hy, radius in ((21, -80, 5.2), (19, -66, 4.8), (16.5, -53, 4.2), (13, -41, 3.4)):
+            # From the canal outward and forward, so that the film shows an arch above each.
+            hole = tube(
+                grid,
+                (sx * (hx - 7), hy - 5, -100, 0.6 * radius),
+                (sx * (hx + 5), hy + 7, -40, radius),
+            )
+            result = meet(result, -hole, 5.0)
     for y, z in ((-84, -92), (-70, -104), (-56, -108)):
         result = join(result, ellipsoid(grid, (0, y, z), (3.0, 6.0, 7.0)), 3.0)
     return result
@@ -177,7 +189,7 @@ def _vertebra(grid: Grid, top: float, bottom: float, z: float, width: float) -> 
             grid, (sx * 0.64 * width, high, z - 10, 6.5), (sx * 0.66 * width, high, z - 38, 6.0)
         )
         process = tube(
-            grid, (sx * 0.70 * width, high, z - 28, 5.0), (sx * 1.75 * width, high - 4, z - 34, 3.0)
+            grid, (sx * 0.70 * width, high, z - 28, 6.0), (sx * 1.5 * width, high - 6, z - 40, 3.4)
         )
         facet = tube(
             grid,
@@ -192,7 +204,7 @@ def _vertebra(grid: Grid, top: float, bottom: float, z: float, width: float) -> 
 
 
 SACRUM = Part(((-62, 62), (-108, -18), (-122, -24)), _sacrum, lambda grid: 1.2, lambda grid: 0.16)
-COCCYX = Part(((-14, 14), (-24, 8), (-92, -62)), _coccyx, lambda grid: 1.2, lambda grid: 0.22)
+COCCYX = Part(((-14, 14), (-24, 8), (-92, -62)), _coccyx, lambda grid: 1.5, lambda grid: 0.4)
 VERTEBRAE = tuple(
     Part(
         ((-50, 50), (top - 14, bottom + 22), (z - 80, z + 26)),
@@ -235,12 +247,15 @@ NECK_CUT_MM = (20.0, 33.0, 0.0)
 
 
 def _resected_femur(grid: Grid) -> np.ndarray:
-    return meet(_femur(grid), plane(grid, NECK_CUT_MM, (-0.70, -0.71, 0.0)), 1.0)
+    """Saw the neck off square to its axis, and leave the greater trochanter."""
+    above = plane(grid, NECK_CUT_MM, (-0.70, -0.71, 0.0))
+    beside = plane(grid, (43.0, 0.0, 0.0), (-1.0, 0.0, 0.0))
+    return meet(_femur(grid), join(above, beside, 0.0), 1.5)
 
 
 def _femur_cortex(grid: Grid) -> np.ndarray:
     x, y, z = grid
-    shaft = 1.3 + 5.2 * np.clip((y - 42.0) / 62.0, 0.0, 1.0) ** 1.2
+    shaft = 1.3 + 5.6 * np.clip((y - 42.0) / 66.0, 0.0, 1.0) ** 1.2
     calcar = 2.2 * np.exp(-(((x - 16) / 16) ** 2) - ((y - 34) / 18) ** 2)
     return shaft + calcar + 0.0 * z
 

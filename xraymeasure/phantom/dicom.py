@@ -1,4 +1,4 @@
-"""The film as a DX image for presentation, openly synthetic, its identifiers drawn from its name."""
+"""The film as a DX image for presentation, openly synthetic, its identifiers from its name."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from xraymeasure.caution import CAUTION
 from xraymeasure.phantom.scene import Scenario
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def film_dataset(scenario: Scenario, pixels: np.ndarray) -> Dataset:
 
     inverted = scenario.photometric == "MONOCHROME1"
     stored = (4095 - pixels if inverted else pixels).astype("<u2")
-    low, high = np.percentile(stored, [3.0, 97.0])
+    low, high = np.percentile(stored, [1.5, 92.0] if inverted else [8.0, 98.5])
     made = Dataset()
     made.file_meta = FileMetaDataset()
     made.file_meta.MediaStorageSOPClassUID = DX_FOR_PRESENTATION
@@ -82,7 +83,7 @@ def film_dataset(scenario: Scenario, pixels: np.ndarray) -> Dataset:
     made.StudyID = ""
     made.SeriesNumber = made.InstanceNumber = 1
     made.BurnedInAnnotation = "NO"
-    made.ImageComments = "SYNTHETIC film of a phantom, no patient. Research, teaching and audit; not a medical device."
+    made.ImageComments = f"SYNTHETIC film of a phantom, no patient. {CAUTION}"
     made.SamplesPerPixel = 1
     made.PhotometricInterpretation = scenario.photometric
     made.Rows, made.Columns = stored.shape

@@ -1,13 +1,14 @@
 """Metal in closed form: how long each ray runs inside a prosthesis.
 
-A convex solid meets a ray in one interval; a shell is one interval less another inside it; a stem is
-the union of the intervals of its convex pieces.
+A convex solid meets a ray in one interval; a shell is one interval less another inside it; a stem
+is the union of the intervals of its convex pieces.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -157,50 +158,76 @@ def screw_length(
     return length(through_cone(rays, begin, begin + 27.0 * way, 2.9, 2.3))
 
 
-# Each piece of the stem: its outline in the coronal plane about the crossing of neck and stem axis
-# (lateral, distal), clockwise as seen on the film, and half its depth at its top and bottom.
+# The stem's body about the crossing of neck and stem axis, in its coronal plane (lateral, distal):
+# one straight lateral flank, a medial flank in three steps, an upper edge square to the neck.
 _SHOULDER = (9.5, -12.5)
-
-
-def _stem_pieces(stem: Stem) -> list[tuple[list[tuple[float, float]], tuple[float, float]]]:
-    end = stem.length_mm - 12.5
-    return [
-        ([(-4.0, -16.6), _SHOULDER, (8.6, 34.0), (-9.2, 34.0), (-16.8, -2.4)], (7.5, 6.6)),
-        ([(-11.4, 24.0), (8.9, 24.0), (7.4, 68.0), (-6.6, 68.0)], (6.9, 5.6)),
-        ([(-7.3, 60.0), (7.7, 60.0), (5.0, end), (-4.6, end)], (5.8, 4.4)),
-    ]
+_UPPER_EDGE = ((-4.0, -16.6), (-16.8, -2.4))
+_MEDIAL = ((-16.8, -2.4), (-9.4, 33.0))
+_TIP_RADIUS = 4.2
+_HALF_DEPTH_AT_TOP, _DEPTH_FALL = 7.4, 0.026
+_EDGE_HALF_DEPTH = 1.4
+"""Half the depth that a flank keeps between its two bevels."""
 
 
 def through_stem(rays: Rays, stem: Stem) -> list[Interval]:
-    """Intervals inside stem body, tip and neck; rays in the stem's frame."""
+    """Intervals inside the convex pieces of stem body and neck; rays in the stem's frame."""
     crossing = neck_crossing(stem)
-    intervals = []
-    for corners, (top, bottom) in _stem_pieces(stem):
-        flat = np.array(corners)
-        faces = []
-        for a, b in zip(flat, np.roll(flat, -1, axis=0), strict=True):
-            edge = b - a
-            normal = np.array([edge[1], -edge[0], 0.0]) / np.hypot(*edge)
-            point = crossing + [a[0], a[1], 0.0]
-            faces.append(behind_plane(rays, point, normal))
-            for way in (-1.0, 1.0):
-                # A bevel along the edge: no prosthesis has sharp ones.
-                bevel = np.array([normal[0], normal[1], way * 0.8])
-                at = point + [0.0, 0.0, way * 0.35 * bottom]
-                faces.append(behind_plane(rays, at, bevel))
-        high, low = flat[:, 1].min(), flat[:, 1].max()
-        fall = (bottom - top) / (low - high)
+    end = stem.length_mm - 12.5 - _TIP_RADIUS
+    knee = _MEDIAL[-1]
+    halfway = (
+        -_TIP_RADIUS + 0.4 * (knee[0] + _TIP_RADIUS),
+        knee[1] + 0.45 * (end - knee[1]),
+    )
+    medial = [*_MEDIAL, halfway, (-_TIP_RADIUS, end)]
+    lateral = [_SHOULDER, (_TIP_RADIUS, end)]
+
+    def flank(upper: tuple[float, float], lower: tuple[float, float], sense: float) -> Interval:
+        edge = np.subtract(lower, upper)
+        normal = sense * np.array([edge[1], -edge[0]]) / np.hypot(*edge)
+        point = crossing + np.array([*upper, 0.0])
+        bevels = [
+            behind_plane(
+                rays,
+                point + np.array([0.0, 0.0, way * _EDGE_HALF_DEPTH]),
+                np.array([*normal, 0.7 * way]),
+            )
+            for way in (-1.0, 1.0)
+        ]
+        return within(behind_plane(rays, point, np.array([*normal, 0.0])), *bevels)
+
+    top = crossing + np.array([0.0, _UPPER_EDGE[0][1], 0.0])
+    shared = [flank(lateral[0], lateral[1], 1.0)]
+    for way in (-1.0, 1.0):
+        normal = np.array([0.0, _DEPTH_FALL, way])
+        shared.append(
+            behind_plane(rays, top + np.array([0.0, 0.0, way * _HALF_DEPTH_AT_TOP]), normal)
+        )
+    bottom = crossing + np.array([0.0, end, 0.0])
+    for angle in np.radians([0.0, 20.0, 40.0, 60.0]):
         for way in (-1.0, 1.0):
-            normal = np.array([0.0, -fall, way])
-            faces.append(behind_plane(rays, crossing + [0.0, high, way * top], normal))
-        intervals.append(within(*faces))
-    end = crossing + [0.2, stem.length_mm - 12.5, 0.0]
-    intervals.append(through_cone(rays, end - [0, 2, 0], end + [0, 8.0, 0], 4.6, 4.2))
-    intervals.append(through_ball(rays, end + [0, 8.0, 0], 4.2))
-    intervals.append(through_cone(rays, np.zeros(3), crossing, 5.6, 7.6))
-    return intervals
+            for sideways in ((way, 0.0), (0.0, way)):
+                normal = np.array(
+                    [sideways[0] * np.sin(angle), np.cos(angle), sideways[1] * np.sin(angle)]
+                )
+                shared.append(behind_plane(rays, bottom + _TIP_RADIUS * normal, normal))
+    shared.append(flank(_UPPER_EDGE[0], _UPPER_EDGE[1], -1.0))
+    shared.append(flank(_SHOULDER, _UPPER_EDGE[0], -1.0))
+    body = within(*shared)
+    # The medial flank is hollow: each of its steps ends where the next begins.
+    pieces = []
+    for upper, lower in pairwise(medial):
+        low = behind_plane(
+            rays, crossing + np.array([0.0, lower[1], 0.0]), np.array([0.0, 1.0, 0.0])
+        )
+        high = behind_plane(
+            rays, crossing + np.array([0.0, upper[1] - 14.0, 0.0]), np.array([0.0, -1.0, 0.0])
+        )
+        last = lower == medial[-1]
+        step = flank(upper, lower, -1.0)
+        pieces.append(within(body, step, high) if last else within(body, step, high, low))
+    return [*pieces, through_cone(rays, np.zeros(3), crossing, 5.6, 7.6)]
 
 
 def shoulder_point(stem: Stem) -> np.ndarray:
     """Lateral shoulder, in the stem's frame."""
-    return neck_crossing(stem) + [*_SHOULDER, 0.0]
+    return neck_crossing(stem) + np.array([*_SHOULDER, 0.0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -24,10 +25,13 @@ from xraymeasure.phantom.scene import (
 def _across(axis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Two unit vectors square to `axis` and to each other."""
     unit = axis / np.linalg.norm(axis)
-    helper = np.eye(3)[np.argmin(np.abs(unit))]
-    first = np.cross(unit, helper)
-    first /= np.linalg.norm(first)
-    return first, np.cross(unit, first)
+    x, y, z = unit
+    if abs(z) < 0.9:
+        first = np.array([y, -x, 0.0]) / np.hypot(x, y)
+    else:
+        first = np.array([0.0, z, -y]) / np.hypot(y, z)
+    a, b, c = first
+    return first, np.array([y * c - z * b, z * a - x * c, x * b - y * a])
 
 
 def rim_points(centre: np.ndarray, axis: np.ndarray, radius: float, count: int) -> np.ndarray:
@@ -56,16 +60,35 @@ def sphere_diameter_px(geometry: Geometry, centre: np.ndarray, radius: float) ->
 
 # --- bone ----------------------------------------------------------------------------------------
 
-_PATCHES: dict[str, tuple[tuple[Callable, ...], bones.Box, float]] = {
-    "teardrop": ((bones.TEARDROP.shape,), ((52, 68), (4, 15), (-2, 26)), 0.6),
-    "ischium": ((bones.HIP_BONE.shape,), ((46, 88), (48, 74), (-66, -14)), 1.0),
-    "foramen": (
-        (bones.HIP_BONE.shape, bones.TEARDROP.shape),
-        ((6, 86), (4, 66), (-64, 58)),
-        1.5,
+
+@dataclass(frozen=True)
+class _Patch:
+    """The piece of bone where a landmark may lie, and which way its surface then faces."""
+
+    shapes: tuple[Callable, ...]
+    box: bones.Box
+    step: float
+    facing: tuple[float, float, float] | None
+    """Unit vector in the bone's own frame; None is toward the middle of the obturator foramen."""
+
+
+_LEAST_FACING = 0.55
+_PATCHES = {
+    "teardrop": _Patch(
+        (bones.TEARDROP.shape,), ((52, 68), (4, 15), (-2, 26)), 0.6, (0.0, 1.0, 0.0)
     ),
-    "lesser_trochanter": ((bones.FEMUR.shape,), ((10, 36), (44, 76), (-30, 4)), 0.8),
-    "greater_trochanter": ((bones.FEMUR.shape,), ((42, 74), (-16, 16), (-34, 14)), 0.8),
+    "ischium": _Patch(
+        (bones.HIP_BONE.shape,), ((46, 82), (46, 66), (-64, -18)), 1.0, (0.0, 1.0, 0.0)
+    ),
+    "foramen": _Patch(
+        (bones.HIP_BONE.shape, bones.TEARDROP.shape), ((6, 86), (-4, 60), (-64, 58)), 1.8, None
+    ),
+    "lesser_trochanter": _Patch(
+        (bones.FEMUR.shape,), ((10, 36), (44, 76), (-30, 4)), 0.8, (-1.0, 0.0, 0.0)
+    ),
+    "greater_trochanter": _Patch(
+        (bones.FEMUR.shape,), ((42, 74), (-16, 16), (-34, 14)), 0.8, (0.0, -1.0, 0.0)
+    ),
 }
 
 
@@ -74,20 +97,27 @@ def surface(name: str) -> np.ndarray:
     """Points on the surface of a left bone near a landmark, in the bone's own frame, (n, 3)."""
     from skimage.measure import marching_cubes
 
-    shapes, box, step = _PATCHES[name]
-    axes = [np.arange(low, high + step, step) for low, high in box]
+    patch = _PATCHES[name]
+    axes = [np.arange(low, high + patch.step, patch.step) for low, high in patch.box]
     grid = np.meshgrid(*axes, indexing="ij", sparse=True)
-    origin = np.array([low for low, _ in box], dtype=float)
+    origin = np.array([low for low, _ in patch.box], dtype=float)
     found = []
-    for shape in shapes:
+    for shape in patch.shapes:
         field = np.asarray(shape(grid), dtype=np.float32)
-        if field.min() < 0 < field.max():
-            found.append(marching_cubes(field, 0.0, spacing=(step,) * 3)[0] + origin)
+        points, _, normals, _ = marching_cubes(field, 0.0, spacing=(patch.step,) * 3)
+        points, outward = points + origin, -normals
+        if patch.facing is None:
+            toward = (np.array(bones.FORAMEN_MM) - points)[:, :2]
+            toward /= np.linalg.norm(toward, axis=1, keepdims=True)
+            faces = np.sum(toward * outward[:, :2], axis=1)
+        else:
+            faces = outward @ np.array(patch.facing)
+        found.append(points[faces > _LEAST_FACING])
     return np.concatenate(found)
 
 
 def _foremost(points: np.ndarray, seen: np.ndarray, way: Sequence[float]) -> np.ndarray:
-    """The point that lies farthest along `way` (rows, columns) on the film."""
+    """Return the point that lies farthest along `way` (rows, columns) on the film."""
     return points[np.argmax(seen @ np.asarray(way, dtype=float))]
 
 

@@ -57,16 +57,26 @@ def _placed_points(
         pick = (np.arange(head) + rng.uniform(0.2, 0.8)) / head * len(free)
         points[f"femoral_head_{side}"] = free[pick.astype(int)]
         if f"cup_rim_{side}" in points:
-            pick = (np.arange(rim) + rng.uniform()) / rim * 120
-            points[f"cup_rim_{side}"] = points[f"cup_rim_{side}"][pick.astype(int) % 120]
+            edge = points[f"cup_rim_{side}"]
+            if scenario.hips[side].head.material == "metal":
+                edge = edge[_outside(edge, outline)]
+            pick = (np.arange(rim) + rng.uniform()) / rim * len(edge)
+            points[f"cup_rim_{side}"] = edge[pick.astype(int) % len(edge)]
             points[f"cup_shell_{side}"] = points[f"cup_shell_{side}"][1::2][:shell]
     if "marker_sphere" in points:
         points["marker_sphere"] = points["marker_sphere"][:: 120 // head][:head]
     return points
 
 
+def _outside(points: np.ndarray, outline: np.ndarray) -> np.ndarray:
+    """Which points lie outside a round outline."""
+    centre = outline.mean(axis=0)
+    radius = np.linalg.norm(outline - centre, axis=1).min()
+    return np.linalg.norm(points - centre, axis=1) > radius
+
+
 def _neck_way(scenario: Scenario, side: str) -> np.ndarray:
-    """Unit vector on the film from the head along the neck."""
+    """Return the unit vector on the film from the head along the neck."""
     placed = place_hip(scenario, side)
     along = np.array([30.0, 26.0, 0.0])
     first, second = scenario.geometry.project(placed.stem(np.array([[0, 0, 0], along])))

@@ -13,14 +13,15 @@ from xraymeasure.phantom.volume import bone_volume, project
 
 # Effective attenuation per mm behind the grid, hardened beam; round values, from memory.
 WATER = 0.0195
-BONE = 0.046
-TITANIUM = 0.17
-COBALT = 0.42
+BONE = 0.056
+TITANIUM = 0.12
+HEAD = {"metal": 0.42, "ceramic": 0.075}
+STEEL = 0.40
 POLYETHYLENE = -0.0015
 """Less than the water it displaces."""
 
 FOCAL_SPOT_MM = 0.6
-DETECTOR_BLUR_MM = 0.09
+DETECTOR_BLUR_MM = 0.05
 SCATTER = 0.11
 PHOTONS = 9.0e5
 """Reaching a pixel of 0.3 mm without a patient."""
@@ -92,7 +93,7 @@ def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -
             pieces = implants.through_stem(own, hip.stem)
             in_head = implants.union_length([implants.within(piece, ball) for piece in pieces])
             metal = implants.union_length(pieces) - in_head
-            return TITANIUM * metal + COBALT * implants.length(ball)
+            return TITANIUM * metal + HEAD[hip.head.material] * implants.length(ball)
 
         reach = 1.3 * hip.cup.outer_diameter_mm
         cover(placed.cup_centre[None], reach, cup)
@@ -106,7 +107,7 @@ def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -
             centre[None],
             sphere.diameter_mm,
             lambda rays: (
-                COBALT
+                STEEL
                 * implants.length(implants.through_ball(rays, centre, 0.5 * sphere.diameter_mm))
             ),
         )
@@ -143,12 +144,7 @@ def picture(scenario: Scenario, *, quick: bool = False) -> np.ndarray:
 
     geometry = scenario.geometry
     mm = 1.0 / geometry.pitch_mm
-    if quick:
-        bone = bone_length(scenario, geometry, 3.0)
-    else:
-        half = geometry.coarser(2)
-        bone = bone_length(scenario, half, 0.8)
-        bone = np.maximum(zoom(bone, 2, order=3, mode="nearest", grid_mode=True), 0.0)
+    bone = bone_length(scenario, geometry, 3.0 if quick else 0.65)
     factor = max(1, round(2.4 / geometry.pitch_mm))
     coarse = geometry.coarser(factor)
     coarse = replace(coarse, rows=coarse.rows + 1, columns=coarse.columns + 1)
@@ -177,8 +173,8 @@ def picture(scenario: Scenario, *, quick: bool = False) -> np.ndarray:
     ]
     shown = density - 0.45 * slow
     if not quick:
-        shown += 0.5 * (density - gaussian_filter(density, 0.9 * mm))
-    low, high = -0.1, 3.4
+        shown += 0.8 * (density - gaussian_filter(density, 0.9 * mm))
+    low, high = 0.0, 4.2
     value = (shown - low) / (high - low)
     lead = _write_lead(scenario, geometry)
     value = np.maximum(value, 0.92 * lead)

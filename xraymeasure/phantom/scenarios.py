@@ -110,7 +110,7 @@ def samples(seed: int) -> tuple[Sample, ...]:
         hips={
             "left": replaced(
                 Cup(43.0, 20.0, 56.0),
-                Head(36.0),
+                Head(36.0, material="metal"),
                 Stem(127.0, 50.0, length_mm=108.0),
                 leg_length_change_mm=9.0,
             ),
@@ -137,7 +137,8 @@ def samples(seed: int) -> tuple[Sample, ...]:
         pelvis=Pelvis(centre_mm=(0.0, 12.0, 155.0)),
         hips={
             "left": replaced(
-                Cup(45.0, 14.0, 52.0), Head(28.0), Stem(135.0, 41.0), leg_length_change_mm=3.0
+                Cup(45.0, 14.0, 52.0), Head(28.0, material="metal"), Stem(135.0, 41.0),
+                leg_length_change_mm=3.0,
             ),
             "right": replaced(
                 Cup(38.0, 22.0, 54.0), Head(32.0), Stem(132.0, 44.0), leg_length_change_mm=4.0,

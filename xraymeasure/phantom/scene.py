@@ -166,6 +166,8 @@ class Head:
     diameter_mm: float = 36.0
     penetration_mm: float = 0.0
     """Cranial, in the patient's coronal plane, since the film without wear."""
+    material: Literal["ceramic", "metal"] = "ceramic"
+    """The rim of the cup is faintly seen through ceramic, and not through metal."""
 
 
 @dataclass(frozen=True)

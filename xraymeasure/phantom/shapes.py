@@ -1,8 +1,9 @@
-"""Implicit shapes: functions of space, in mm, negative inside; near the surface close to a distance."""
+"""Implicit shapes: functions of space in mm, negative inside, near the surface like a distance."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -10,18 +11,24 @@ Grid = tuple[np.ndarray, np.ndarray, np.ndarray]
 """x, y and z, of shapes that broadcast together."""
 
 
-def ball(grid: Grid, centre: Sequence[float], radius: float) -> np.ndarray:
-    """A ball."""
+def _from(grid: Grid, centre: Sequence[float]) -> Grid:
+    """Coordinates from a centre; plain floats, which leave a grid of single precision single."""
     x, y, z = grid
-    return np.sqrt((x - centre[0]) ** 2 + (y - centre[1]) ** 2 + (z - centre[2]) ** 2) - radius
+    return x - float(centre[0]), y - float(centre[1]), z - float(centre[2])
+
+
+def ball(grid: Grid, centre: Sequence[float], radius: float) -> np.ndarray:
+    """Ball."""
+    x, y, z = _from(grid, centre)
+    return np.sqrt(x**2 + y**2 + z**2) - radius
 
 
 def ellipsoid(
     grid: Grid, centre: Sequence[float], axes: Sequence[float], tilt_deg: float = 0.0
 ) -> np.ndarray:
-    """An ellipsoid along x, y, z, turned by `tilt_deg` in the coronal plane (x toward y)."""
-    x, y, z = (value - middle for value, middle in zip(grid, centre, strict=True))
-    cosine, sine = np.cos(np.radians(tilt_deg)), np.sin(np.radians(tilt_deg))
+    """Ellipsoid along x, y, z, turned by `tilt_deg` in the coronal plane (x toward y)."""
+    x, y, z = _from(grid, centre)
+    cosine, sine = float(np.cos(np.radians(tilt_deg))), float(np.sin(np.radians(tilt_deg)))
     u, v = x * cosine + y * sine, y * cosine - x * sine
     inner = np.sqrt((u / axes[0]) ** 2 + (v / axes[1]) ** 2 + (z / axes[2]) ** 2)
     slope = np.sqrt((u / axes[0] ** 2) ** 2 + (v / axes[1] ** 2) ** 2 + (z / axes[2] ** 2) ** 2)
@@ -31,26 +38,21 @@ def ellipsoid(
 def tube(grid: Grid, *knots: Sequence[float]) -> np.ndarray:
     """Round tube through knots (x, y, z, radius), straight and evenly tapered between them."""
     result = None
-    for start, end in zip(knots[:-1], knots[1:], strict=True):
-        a, b = np.array(start[:3]), np.array(end[:3])
-        along = b - a
-        x, y, z = (value - middle for value, middle in zip(grid, a, strict=True))
-        t = np.clip((x * along[0] + y * along[1] + z * along[2]) / (along @ along), 0.0, 1.0)
-        distance = np.sqrt(
-            (x - t * along[0]) ** 2 + (y - t * along[1]) ** 2 + (z - t * along[2]) ** 2
-        )
-        piece = distance - (start[3] + t * (end[3] - start[3]))
+    for start, end in pairwise(knots):
+        ax, ay, az = (float(b - a) for a, b in zip(start[:3], end[:3], strict=True))
+        x, y, z = _from(grid, start)
+        t = np.clip((x * ax + y * ay + z * az) / (ax**2 + ay**2 + az**2), 0.0, 1.0)
+        distance = np.sqrt((x - t * ax) ** 2 + (y - t * ay) ** 2 + (z - t * az) ** 2)
+        piece = distance - (float(start[3]) + t * float(end[3] - start[3]))
         result = piece if result is None else join(result, piece, 3.0)
     return result
 
 
 def plane(grid: Grid, point: Sequence[float], normal: Sequence[float]) -> np.ndarray:
     """Half space behind a plane; `normal` points out of it."""
-    unit = np.asarray(normal, dtype=float) / np.linalg.norm(normal)
-    return sum(
-        (value - middle) * component
-        for value, middle, component in zip(grid, point, unit, strict=True)
-    )
+    x, y, z = _from(grid, point)
+    nx, ny, nz = (float(value) for value in np.asarray(normal) / np.linalg.norm(normal))
+    return x * nx + y * ny + z * nz
 
 
 def join(first: np.ndarray, second: np.ndarray, blend: float) -> np.ndarray:
@@ -83,7 +85,7 @@ def outline(x: np.ndarray, y: np.ndarray, corners: Sequence[Sequence[float]]) ->
         if y0 != y1:
             crosses = ((y0 > y) != (y1 > y)) & (x < x0 + (y - y0) * dx / dy)
             inside ^= crosses
-    return np.where(inside, -np.sqrt(best), np.sqrt(best))
+    return np.where(inside, -np.sqrt(best), np.sqrt(best)).astype(np.float32)
 
 
 def through(x: np.ndarray, y: np.ndarray, knots: Sequence[Sequence[float]]) -> np.ndarray:
@@ -104,7 +106,7 @@ def sheet(
     thicknesses: Sequence[Sequence[float]],
     rounding: float,
 ) -> np.ndarray:
-    """A bent plate: outline in the coronal plane, its middle and its thickness over that plane."""
+    """Bent plate: outline in the coronal plane, its middle and its thickness over that plane."""
     x, y, z = grid
     flat_x, flat_y = x[..., 0], y[..., 0]
     edge = outline(flat_x, flat_y, corners)

@@ -9,6 +9,7 @@ import numpy as np
 
 from xraymeasure.phantom import bones
 from xraymeasure.phantom.scene import Geometry, Pose
+from xraymeasure.phantom.shapes import Grid
 
 
 @dataclass(frozen=True)
@@ -29,10 +30,12 @@ class Volume:
     spacing: float
 
 
+_THICK = 40
+"""Planes filled at a time, so that little memory is touched."""
+
+
 def voxelise(parts: tuple[bones.Part, ...], spacing: float, seed: int) -> Volume:
     """Fill a grid with compact shell and spongy inside; overlapping parts keep the denser value."""
-    from scipy.ndimage import gaussian_filter
-
     low = np.min([[edge[0] for edge in part.box] for part in parts], axis=0)
     high = np.max([[edge[1] for edge in part.box] for part in parts], axis=0)
     shape = np.ceil((high - low) / spacing).astype(int) + 1
@@ -47,27 +50,40 @@ def voxelise(parts: tuple[bones.Part, ...], spacing: float, seed: int) -> Volume
             min(int(np.ceil((edge[1] - start) / spacing)) + 1, size)
             for edge, start, size in zip(part.box, low, shape, strict=True)
         ]
-        axes = [
-            (start + spacing * np.arange(a, b)).astype(np.float32)
-            for start, a, b in zip(low, first, last, strict=True)
-        ]
-        x, y, z = np.meshgrid(*axes, indexing="ij", sparse=True)
-        field = part.shape((x, y, z)).astype(np.float32)
-        slopes = np.gradient(field, spacing)
-        depth = field / np.maximum(np.sqrt(sum(slope**2 for slope in slopes)), 0.35)
-        del slopes
-        width = 1.3 * spacing
-        solid = np.clip(0.5 - depth / width, 0.0, 1.0)
-        inner = np.clip(0.5 - (depth + part.cortex_mm((x, y, z))) / width, 0.0, 1.0)
-        grain = gaussian_filter(
-            random.standard_normal(field.shape, dtype=np.float32), 0.9 / spacing
-        )
-        grain *= 0.5 / max(float(grain.std()), 1e-6)
-        marrow = np.clip(part.marrow((x, y, z)) * (1.0 + grain), 0.0, 1.0)
-        value = solid - (1.0 - marrow) * inner
-        block = density[first[2] : last[2], first[1] : last[1], first[0] : last[0]]
-        np.maximum(block, np.round(255 * value).astype(np.uint8).transpose(2, 1, 0), out=block)
+        for begin in range(first[0], last[0], _THICK):
+            end = min(begin + _THICK, last[0])
+            # One plane more on either side, for the slope.
+            ranges = [(begin - 1, end + 1), (first[1], last[1]), (first[2], last[2])]
+            axes = [
+                (start + spacing * np.arange(a, b)).astype(np.float32)
+                for start, (a, b) in zip(low, ranges, strict=True)
+            ]
+            grid = np.meshgrid(*axes, indexing="ij", sparse=True)
+            value = _density(part, grid, spacing, random)[1:-1].transpose(2, 1, 0)
+            block = density[first[2] : last[2], first[1] : last[1], begin:end]
+            np.maximum(block, np.round(255 * value).astype(np.uint8), out=block)
     return Volume(density, np.asarray(low, dtype=float), spacing)
+
+
+def _density(
+    part: bones.Part, grid: Grid, spacing: float, random: np.random.Generator
+) -> np.ndarray:
+    """Share of compact bone at each point of a grid, 0 outside."""
+    from scipy.ndimage import gaussian_filter
+
+    field = np.asarray(part.shape(grid), dtype=np.float32)
+    near = field < 2.0 * spacing
+    if not near.any():
+        return np.zeros_like(field)
+    slope = np.sqrt(sum(step**2 for step in np.gradient(field, spacing)))
+    depth = field / np.maximum(slope, 0.35)
+    # The edge is a ramp of one voxel; it starts outside, or thin grazed bone would look too small.
+    solid = np.clip(0.75 - depth / spacing, 0.0, 1.0)
+    inner = np.clip(0.5 - (depth + part.cortex_mm(grid)) / spacing, 0.0, 1.0)
+    grain = gaussian_filter(random.standard_normal(field.shape, dtype=np.float32), 0.9 / spacing)
+    grain *= 0.5 / max(float(grain.std()), 1e-6)
+    marrow = np.clip(part.marrow(grid) * (1.0 + grain), 0.0, 1.0)
+    return solid - (1.0 - marrow) * inner
 
 
 @lru_cache(maxsize=8)

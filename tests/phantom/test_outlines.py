@@ -1,0 +1,161 @@
+"""Projected outlines against many projected points, and against the film."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import map_coordinates
+
+from xraymeasure.phantom import Cup, Geometry, Head, Hip, Pelvis, Scenario, Stem, truth
+from xraymeasure.phantom.outlines import dome_outline, horizon, rim_points, sphere_diameter_px
+from xraymeasure.phantom.render import metal_transmission
+from xraymeasure.phantom.scene import place_hip
+
+GEOMETRY = Geometry(source_detector_mm=1150.0, pitch_mm=0.3)
+CENTRE = np.array([95.0, -30.0, 160.0])
+
+
+def _signed_area_inside(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """How far points lie outside a convex outline, in pixels."""
+    step = np.roll(outline, -1, axis=0) - outline
+    normal = np.stack([step[:, 1], -step[:, 0]], axis=1)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    middle = outline.mean(axis=0)
+    normal *= np.sign(np.sum((outline - middle) * normal, axis=1))[:, None]
+    return np.max(np.sum((points[:, None] - outline) * normal, axis=2), axis=1)
+
+
+def test_the_outline_of_a_ball_is_the_hull_of_its_projected_points():
+    random = np.random.default_rng(3)
+    way = random.standard_normal((200_000, 3))
+    points = CENTRE + 18.0 * way / np.linalg.norm(way, axis=1, keepdims=True)
+    outline = GEOMETRY.project(horizon(GEOMETRY.source, CENTRE, 18.0, 360))
+    seen = GEOMETRY.project(points)
+    from scipy.spatial import ConvexHull
+
+    hull = seen[ConvexHull(seen).vertices]
+    beyond = _signed_area_inside(outline, hull)
+    assert beyond.max() < 0.01
+    assert beyond.min() > -0.05
+
+
+def test_the_short_axis_of_a_ball_is_tangential_and_as_published():
+    # Worked value of the point-source geometry: 95 mm off the axis at SID 1150, M about 1.174:
+    # radial 1.1791, tangential 1.1736 (derived twice, independently).
+    height = 1150.0 * (1.0 - 1.0 / 1.1736)
+    centre = np.array([95.0, 0.0, height])
+    outline = GEOMETRY.project(horizon(GEOMETRY.source, centre, 14.0, 7200))
+    radial, tangential = np.ptp(outline[:, 1]), np.ptp(outline[:, 0])
+    assert sphere_diameter_px(GEOMETRY, centre, 14.0) == pytest.approx(tangential, rel=1e-6)
+    assert tangential * 0.3 / 28.0 == pytest.approx(1.1736, abs=3e-4)
+    assert radial * 0.3 / 28.0 == pytest.approx(1.1791, abs=3e-4)
+
+
+def test_the_rim_is_a_circle_of_points_at_one_distance_square_to_the_axis():
+    axis = np.array([0.62, 0.71, 0.33])
+    axis /= np.linalg.norm(axis)
+    points = rim_points(CENTRE, axis, 27.0, 90)
+    np.testing.assert_allclose(np.linalg.norm(points - CENTRE, axis=1), 27.0, rtol=1e-12)
+    np.testing.assert_allclose((points - CENTRE) @ axis, 0.0, atol=1e-12)
+    # Its picture is the place where rays meet the plane of the rim 27 mm from the centre.
+    seen = GEOMETRY.project(points)
+    foot = np.array(GEOMETRY.foot)
+    on_detector = np.zeros((90, 3))
+    on_detector[:, :2] = ((seen - foot) * 0.3)[:, ::-1]
+    ray = on_detector - GEOMETRY.source
+    t = ((CENTRE - GEOMETRY.source) @ axis) / (ray @ axis)
+    met = GEOMETRY.source + t[:, None] * ray
+    np.testing.assert_allclose(np.linalg.norm(met - CENTRE, axis=1), 27.0, rtol=1e-9)
+
+
+def test_the_dome_outline_lies_on_the_dome_in_one_piece():
+    axis = np.array([0.62, 0.71, 0.33])
+    axis /= np.linalg.norm(axis)
+    arc = dome_outline(GEOMETRY.source, CENTRE, axis, 27.0, 37)
+    assert len(arc) == 37
+    assert np.all((arc - CENTRE) @ axis <= 0.0)
+    assert np.linalg.norm(np.diff(arc, axis=0), axis=1).max() < 4.0
+
+
+HIPS = {
+    "left": Hip(Cup(42.0, 18.0), Head(36.0), Stem(), abduction_deg=-3.0),
+    "right": Hip(Cup(50.0, 5.0, 52.0), Head(28.0), Stem()),
+}
+SCENE = Scenario(hips=HIPS, pelvis=Pelvis(centre_mm=(5.0, 12.0, 150.0)))
+
+
+@pytest.fixture(scope="module")
+def metal():
+    return -np.log(metal_transmission(SCENE, SCENE.geometry))
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("kind", ["cup_shell", "femoral_head"])
+def test_edges_of_metal_on_the_film_lie_on_the_true_outline(metal, side, kind):
+    # Near its edge the chord in a ball is sqrt(2 r d): its square falls to nought in a straight
+    # line at the edge, which is found from samples 2 to 5 px inside, where nothing else begins.
+    outline = np.array(truth(SCENE)["landmarks"][f"{kind}_{side}"])
+    placed = place_hip(SCENE, side)
+    middle = SCENE.geometry.project(placed.cup_centre if kind == "cup_shell" else placed.hip_centre)
+    inward = middle - outline
+    inward /= np.linalg.norm(inward, axis=1, keepdims=True)
+    if kind == "cup_shell":
+        outline, inward = outline[6:-6], inward[6:-6]
+    else:
+        # The head stands free on the open side of the cup, away from the neck.
+        neck = SCENE.geometry.project(placed.stem(np.array([30.0, 26.0, 0.0]))) - middle
+        axis = SCENE.geometry.project(placed.cup_centre + 20.0 * placed.axis) - middle
+        free = (-inward @ (axis / np.linalg.norm(axis)) > 0.5) & (
+            -inward @ (neck / np.linalg.norm(neck)) < 0.7
+        )
+        outline, inward = outline[free], inward[free]
+        assert free.sum() >= 4
+    depth = np.arange(2.0, 5.01, 0.25)
+    found = []
+    for point, way in zip(outline, inward, strict=True):
+        line = point[:, None] + way[:, None] * depth
+        square = map_coordinates(metal, line, order=3) ** 2
+        outside = map_coordinates(metal, (point - 3.0 * way)[:, None], order=1)[0]
+        if outside > 1e-6:
+            continue
+        slope, start = np.polyfit(depth, square, 1)
+        found.append(-start / slope)
+    assert len(found) >= 4
+    assert abs(np.median(found)) < 0.1
+    assert np.abs(found).max() < 0.3
+
+
+@pytest.mark.parametrize("tilt", [-8.0, 0.0, 8.0])
+def test_bony_landmarks_lie_at_the_edge_of_the_bone_that_the_film_shows(tilt):
+    from xraymeasure.phantom.render import bone_length
+
+    geometry = replace(GEOMETRY, pitch_mm=0.6, rows=620, columns=700)
+    scene = replace(SCENE, geometry=geometry, hips={"left": Hip(), "right": Hip()})
+    scene = replace(scene, pelvis=replace(scene.pelvis, tilt_deg=tilt))
+    bone = bone_length(scene, geometry, 1.5)
+    known = truth(scene)["landmarks"]
+    for side, lateral in (("left", 1.0), ("right", -1.0)):
+        for name, outward in (
+            ("lesser_trochanter", (0.0, -lateral)),
+            ("greater_trochanter", (-1.0, 0.0)),
+            ("ischium", (1.0, 0.0)),
+        ):
+            point = np.array(known[f"{name}_{side}"][0])
+            beyond = map_coordinates(bone, (point + 4.0 * np.array(outward))[:, None], order=1)[0]
+            within = map_coordinates(bone, (point - 4.0 * np.array(outward))[:, None], order=1)[0]
+            assert beyond < 0.5 < 3.0 < within, (name, side)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_nothing_but_gap_lies_between_the_four_points_of_the_foramen(side):
+    from xraymeasure.phantom.render import bone_length
+
+    geometry = replace(GEOMETRY, pitch_mm=0.6, rows=620, columns=700)
+    scene = replace(SCENE, geometry=geometry)
+    bone = bone_length(scene, geometry, 1.5)
+    lateral, medial, high, low = np.array(truth(scene)["landmarks"][f"obturator_foramen_{side}"])
+    outward = 1.0 if side == "left" else -1.0
+    assert (lateral - medial)[1] * outward > 20.0
+    assert low[0] - high[0] > 15.0
+    middle = 0.25 * (lateral + medial + high + low)
+    assert map_coordinates(bone, middle[:, None], order=1)[0] < 0.5
