@@ -230,7 +230,7 @@ class Dock(QWidget):
         if second is not None and second != self.session.reading:
             self.lay_over(second)
         self.viewer.layers.selection.active = layer
-        self.viewer.reset_view()
+        self.view.zoom_to_film()
 
     def _new_session(self, *, afresh: bool = False) -> Session:
         opened = self.opened

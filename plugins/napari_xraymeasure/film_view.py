@@ -41,6 +41,16 @@ class FilmView:
         self.overlay.show_labels(labels)
         install(layer, actions)
         self._zoom_callbacks = self._stop_double_click_zoom()
+        # The whole film stays in sight until a person zooms or pans, however the window changes.
+        self._whole = True
+        camera = viewer.scene.camera.events
+        self._connections = (
+            (viewer.canvas.events.size, self._on_size),
+            (camera.zoom, self._on_camera),
+            (camera.center, self._on_camera),
+        )
+        for event, listener in self._connections:
+            event.connect(listener)
 
     def _stop_double_click_zoom(self) -> list[Callable]:
         """Quick clicks along an outline are clicks, not a wish to zoom."""
@@ -54,6 +64,8 @@ class FilmView:
 
     def let_go(self) -> None:
         """Take everything away that was put on the canvas."""
+        for event, listener in self._connections:
+            event.disconnect(listener)
         self.overlay.remove()
         self._viewer.mouse_double_click_callbacks.extend(self._zoom_callbacks)
         self._viewer.canvas.overlays.scale_bar.visible = False
@@ -84,6 +96,14 @@ class FilmView:
     def zoom_to_film(self) -> None:
         """Show the whole film."""
         self._viewer.reset_view()
+        self._whole = True
+
+    def _on_size(self, event: Any = None) -> None:
+        if self._whole:
+            self.zoom_to_film()
+
+    def _on_camera(self, event: Any = None) -> None:
+        self._whole = False
 
     def zoom_to_landmark(self, session: Session) -> None:
         """Show where the armed landmark lies, or is to be expected."""
@@ -101,9 +121,11 @@ class FilmView:
         ratio = wanted["scale"][-1] / float(self.layer.scale[-1])
         if abs(ratio - 1.0) > 1e-6:
             centre, zoom = np.asarray(camera.center, dtype=float), camera.zoom
+            whole = self._whole
             self.layer.scale, self.layer.units = wanted["scale"], wanted["units"]
             camera.center = tuple(centre * ratio)
             camera.zoom = zoom / ratio
+            self._whole = whole
         bar = self._viewer.canvas.overlays.scale_bar
         if bar.visible != (mm_per_px is not None):
             bar.visible = mm_per_px is not None

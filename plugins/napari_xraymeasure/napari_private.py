@@ -32,3 +32,12 @@ def drop_widget(viewer: Any) -> QWidget | None:
 def _qt_viewer(viewer: Any) -> Any:
     # A dock widget holds a proxy of the viewer that warns of private attributes.
     return getattr(viewer, "__wrapped__", viewer).window._qt_viewer
+
+
+def hide_layer_docks(viewer: Any) -> None:
+    """Hide the list and the controls of layers; napari's Window menu shows them again."""
+    for name in ("dockLayerList", "dockLayerControls"):
+        try:
+            getattr(_qt_viewer(viewer), name).setVisible(False)
+        except AttributeError:
+            return
