@@ -47,6 +47,7 @@ def sheets(film, reading, measurements, comparison=None):
     pages = report_sheets(content, film, reading, measurements, comparison)
     for page in pages:
         FigureCanvasAgg(page.figure)
+        page.figure.draw_without_rendering()
     return pages
 
 
@@ -86,6 +87,9 @@ def assert_nothing_is_clipped(page):
 
 def assert_no_writing_stands_on_other(page):
     texts = [text for text in page.figure.texts if text.get_text()]
+    texts += [text for legend in page.figure.legends for text in legend.get_texts()]
+    plots = [axes for axes in page.figure.axes if axes.get_xlabel()]
+    texts += [label for axes in plots for label in (axes.xaxis.label, axes.yaxis.label)]
     boxes = [text.get_window_extent().padded(-1.5) for text in texts]
     for number, box in enumerate(boxes):
         for other, text in zip(boxes[number + 1 :], texts[number + 1 :], strict=True):

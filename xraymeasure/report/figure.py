@@ -28,6 +28,8 @@ _LABELS: dict[str, dict[str, str]] = {
 
 _LABEL_PT = 7.5
 _BAR_MM = 50.0
+# However little was placed, so much of the film is shown that one knows where one is.
+_LEAST_PART = 0.4
 # Above this the film is thinned before it is drawn: finer than print resolves.
 _MOST_COLUMNS = 2200
 
@@ -113,7 +115,7 @@ def _part(
     low, high = points.min(axis=0), points.max(axis=0)
     margin = 0.08 * float(np.max(high - low))
     centre = (low + high) / 2
-    width, height = high - low + 2 * margin
+    width, height = np.maximum(high - low + 2 * margin, _LEAST_PART * np.array(film_size))
     width, height = max(width, height * aspect), max(height, width / aspect)
     edges = []
     for middle, extent, whole in zip(centre, (width, height), film_size, strict=True):

@@ -44,7 +44,7 @@ def html_page(
         draw_orientation_plot(axes, measurements, comparison)
         handles, labels = axes.get_legend_handles_labels()
         if handles:
-            figure.legend(handles, labels, loc="lower left", ncols=2, frameon=False, fontsize=8.5)
+            figure.legend(handles, labels, loc="lower left", ncols=3, frameon=False, fontsize=8.5)
 
     kinds = {drawing.kind for drawing in measurements.drawings}
     return _template().render(

@@ -135,8 +135,10 @@ def _first_page(
             MARGIN_MM + (6 if glyph else 0), y, TEXT_MM - 6, text, 11.5, colour=colour, bold=True
         )
     y = _table(sheet, y + 4.5, content)
-    y = sheet.paragraph(MARGIN_MM, y + 1.2, TEXT_MM, content.remarks[0], 6.8, colour=style.GREY)
-    top = y + 1.8
+    y += 1.2
+    for note in content.conversions:
+        y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, note, 7.2) + 0.4
+    top = sheet.paragraph(MARGIN_MM, y, TEXT_MM, content.remarks[0], 6.8, colour=style.GREY) + 1.8
     bottom = _FOOT_MM - _BOTTOM_MM
     key = _key_to_lines(sheet, bottom, measurements)
     bottom -= key
@@ -264,7 +266,7 @@ def _plot(
             labels,
             loc="lower left",
             bbox_to_anchor=(MARGIN_MM / 210, 1 - (_FOOT_MM + 1.5) / HEIGHT_MM),
-            ncols=2,
+            ncols=3,
             fontsize=6.8,
             frameon=False,
             handletextpad=0.5,
@@ -275,7 +277,7 @@ def _plot(
 
 
 def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:
-    """Write findings, methods and conversions; return the findings that had no room."""
+    """Write findings and methods; return the findings that had no room."""
     x = MARGIN_MM + _PLOT_MM + 4
     width = TEXT_MM - _PLOT_MM - 4
     end = _FOOT_MM + 1
@@ -283,10 +285,6 @@ def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:
     blocks = [("Before you rely on it", findings)] if findings else []
     if content.methods:
         blocks.append(("How it was measured", [("", style.INK, " ".join(content.methods))]))
-    if content.conversions:
-        blocks.append(
-            ("Before it was compared", [("", style.INK, text) for text in content.conversions])
-        )
     for heading, lines in blocks:
         if heading:
             y = sheet.paragraph(x, y, width, heading, 9, bold=True) + 0.6
@@ -354,7 +352,7 @@ def _further_pages(content: Content, findings: list[Line]) -> Iterator[Sheet]:
         ("Taken to be so", [("·", style.GREY, text) for text in content.assumptions]),
         (
             "Where scale, spacing and geometry came from",
-            [("·", style.GREY, text) for text in (*content.provenance, *content.conversions)],
+            [("·", style.GREY, text) for text in content.provenance],
         ),
         (
             "How the numbers mislead",

@@ -71,7 +71,7 @@ def draw_orientation_plot(
                 markersize=6,
                 mew=1.4,
                 ls="",
-                label="recorded in theatre",
+                label="recorded",
             )
             seen.append(tuple(recorded))
     seen += _draw_cup(
@@ -81,7 +81,7 @@ def draw_orientation_plot(
         marker="o",
         colour=style.MEASURED,
         width=1.6,
-        label="measured, 95 % interval",
+        label="measured, 95 %",
     )
     _frame(axes, seen)
     other = [
@@ -140,7 +140,7 @@ def _draw_other_pose(axes: Axes, inclination: Measurement, anteversion: Measurem
             marker="s",
             colour=style.FAINT,
             width=0.8,
-            label="other pose, same outline",
+            label="other pose",
         )
         return
     below = anteversion.value < bottom
