@@ -230,24 +230,18 @@ def test_killed_twenty_times_and_rerun_the_table_is_that_of_an_undisturbed_run(
     assert {p.name: p.read_bytes() for p in results.glob("measurements.*")} == undisturbed
 
 
-def one_more(number):
-    return number + 1
-
-
-def die_at_seven(number):
-    if number == 7:
-        os._exit(1)
-    if number == 5:
-        raise ValueError("five")
-    return number
+# `eval` is a function that every worker can import, whatever way the tests were started.
+DIE = "__import__('os')._exit(1)"
 
 
 def test_a_task_that_kills_its_worker_is_told_from_its_neighbours():
-    outcomes = dict(map_tasks(die_at_seven, range(20), workers=2))
-    assert set(outcomes) == set(range(20))
-    assert isinstance(outcomes.pop(7), WorkerDied)
-    assert isinstance(outcomes.pop(5), ValueError)
-    assert all(outcome == number for number, outcome in outcomes.items())
+    tasks = [str(number) for number in range(12)]
+    tasks[5], tasks[7] = "1 / 0", DIE
+    outcomes = dict(map_tasks(eval, tasks, workers=2))
+    assert set(outcomes) == set(tasks)
+    assert isinstance(outcomes.pop(DIE), WorkerDied)
+    assert isinstance(outcomes.pop("1 / 0"), ZeroDivisionError)
+    assert all(outcome == int(task) for task, outcome in outcomes.items())
 
 
 def test_tasks_are_taken_up_as_workers_become_free():
@@ -256,26 +250,21 @@ def test_tasks_are_taken_up_as_workers_become_free():
     def source():
         for number in range(60):
             taken.append(number)
-            yield number
+            yield str(number)
 
     ahead = [
-        len(taken) - done
-        for done, _ in enumerate(map_tasks(one_more, source(), workers=2), start=1)
+        len(taken) - done for done, _ in enumerate(map_tasks(eval, source(), workers=2), start=1)
     ]
     assert len(taken) == 60
     # Four for each of two workers, whatever the number of tasks.
     assert max(ahead) <= 8
 
 
-def test_the_same_study_over_a_dask_cluster_gives_the_same_table(make_study, tmp_path):
+@pytest.fixture
+def cluster(tmp_path):
+    """A scheduler and two workers, each a process of its own, on loopback."""
     from distributed import LocalCluster
 
-    study = make_study(films=6, readers=("A", "B"))
-    study.films[2].file.write_bytes(b"no film at all")
-    here = run_study(study, workers=2, draws=200)
-    expected = bytes_of(here)
-    for path in here.kept.values():
-        path.unlink()
     with LocalCluster(
         n_workers=2,
         threads_per_worker=1,
@@ -283,13 +272,41 @@ def test_the_same_study_over_a_dask_cluster_gives_the_same_table(make_study, tmp
         host="127.0.0.1",
         dashboard_address=None,
         local_directory=str(tmp_path / "dask"),
-    ) as cluster:
-        assert cluster.scheduler_address.startswith("tcp://127.0.0.1:")
-        there = run_study(study, scheduler=cluster.scheduler_address, draws=200)
-        workers = {w["nanny"] for w in cluster.scheduler.identity()["workers"].values()}
-        assert len(workers) == 2
+    ) as made:
+        assert made.scheduler_address.startswith("tcp://127.0.0.1:")
+        assert len(made.workers) == 2
+        yield made
+
+
+def test_the_same_study_over_a_dask_cluster_gives_the_same_table(make_study, cluster):
+    study = make_study(films=6, readers=("A", "B"))
+    study.films[2].file.write_bytes(b"no film at all")
+    here = run_study(study, workers=2, draws=200)
+    expected = bytes_of(here)
+    for path in here.kept.values():
+        path.unlink()
+    there = run_study(study, scheduler=cluster.scheduler_address, draws=200)
     assert (there.measured, len(there.failed)) == (10, 2)
     assert bytes_of(there) == expected
+
+
+def test_both_workers_of_a_cluster_are_used(cluster):
+    pid = "(__import__('time').sleep(0.05), __import__('os').getpid())[1]"
+    outcomes = [
+        outcome for _, outcome in map_tasks(eval, [pid] * 20, scheduler=cluster.scheduler_address)
+    ]
+    assert len(outcomes) == 20
+    assert len(set(outcomes)) == 2 and os.getpid() not in outcomes
+
+
+def test_a_cluster_that_is_lost_ends_the_run_in_words(cluster):
+    outcomes = map_tasks(
+        eval, ["__import__('time').sleep(0.1)"] * 200, scheduler=cluster.scheduler_address
+    )
+    next(outcomes)
+    cluster.close()
+    with pytest.raises(StudyError, match="scheduler was lost"):
+        list(outcomes)
 
 
 def test_a_scheduler_that_does_not_answer_is_said_in_words(make_study):

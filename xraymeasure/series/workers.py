@@ -10,7 +10,13 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -51,7 +57,8 @@ def map_tasks(
     Raises
     ------
     StudyError
-        If the scheduler cannot be reached, has no workers, or the extra is not installed.
+        If the scheduler cannot be reached, is lost or has no workers, or the extra is not
+        installed.
     """
     if scheduler is not None:
         with _cluster(scheduler) as (executor, width):
@@ -103,7 +110,13 @@ def _bounded(
                 return
             done, _ = wait(running, return_when=FIRST_COMPLETED)
             for future in done:
-                task, error = running.pop(future), future.exception()
+                task = running.pop(future)
+                if future.cancelled():
+                    # Nothing is cancelled here: the scheduler is gone, and would be waited for.
+                    raise StudyError(
+                        "the Dask scheduler was lost; run again, what was measured is kept"
+                    )
+                error = future.exception()
                 broken = broken or isinstance(error, BrokenProcessPool)
                 yield task, error if error is not None else future.result()
     finally:
