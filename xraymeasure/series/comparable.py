@@ -260,8 +260,8 @@ def _difference(
     explained = 1.96 * math.hypot(later.standard_uncertainty, earlier.standard_uncertainty)
     text = (
         f"{what} differs by {words.with_unit(difference, later.unit, decimals, signed=True)} "
-        f"(limit {limit:g}; the uncertainty of two readings alone explains "
-        f"{words.number(explained, decimals)})"
+        f"where {limit:g} is the limit and the uncertainty of two readings alone explains "
+        f"{words.number(explained, decimals)}"
     )
     return Check(name, label, "pelvis", True, passed, text, difference, limit, later.unit)
 

@@ -1,26 +1,23 @@
-"""The page of one hip over time, and its tables."""
+"""The page of one hip over time."""
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 import os
 from collections.abc import Iterator
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from xraymeasure import __version__
-from xraymeasure.caution import CAUTION
 from xraymeasure.errors import StudyError
 from xraymeasure.files import write_atomically
 from xraymeasure.measurements import METHODS
 from xraymeasure.report import style, words
+from xraymeasure.series.change_kinds import KINDS
 from xraymeasure.series.comparable import Check
 from xraymeasure.series.followup import FollowUp, Step
-from xraymeasure.series.migration import KINDS, WEAR_RESOLVED_MM, Change
+from xraymeasure.series.followup_tables import followup_csv, format_followup
+from xraymeasure.series.migration import WEAR_RESOLVED_MM, Change
 from xraymeasure.series.paper import (
     Block,
     Cell,
@@ -45,6 +42,7 @@ VERDICTS: dict[str, tuple[str, str, str]] = {
     "position not known": ("?", "position not known", style.GREY),
 }
 """For each verdict: shape, word and colour."""
+_NOT_BELIEVED = frozenset({"not comparable", "position not known"})
 
 WEAR_REMARK = (
     f"A pair of plain films does not resolve wear below about {WEAR_RESOLVED_MM:g} mm (Wan Z et "
@@ -74,26 +72,6 @@ _PANELS = (
     "anteversion_change",
     "head_penetration",
 )
-_CSV = (
-    "subject",
-    "side",
-    "film",
-    "years",
-    "change",
-    "unit",
-    "value",
-    "low",
-    "high",
-    "before",
-    "after",
-    "per_year",
-    "per_year_low",
-    "per_year_high",
-    "verdict",
-    "reason",
-    "method",
-    "reference",
-)
 
 
 def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path]:
@@ -122,75 +100,6 @@ def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path
     for path, data in files.items():
         write_atomically(path, data)
     return list(files)
-
-
-def format_followup(followup: FollowUp) -> str:
-    """Return a follow-up as JSON, format ``xraymeasure-followup`` version 1."""
-    record = {
-        "format": "xraymeasure-followup",
-        "version": 1,
-        "caution": CAUTION,
-        "subject": followup.subject,
-        "side": followup.side,
-        "reader": followup.first.measurements.reader,
-        "stem": {
-            "type": followup.stem_type,
-            "subsidence_threshold_mm": followup.subsidence_threshold_mm,
-        },
-        "comparable": asdict(followup.limits),
-        "first": {"film": followup.first.label, "years": followup.first.years},
-        "films": [_step_record(followup, step) for step in followup.steps],
-        "left_out": [{"film": film, "reason": why} for film, why in followup.left_out],
-    }
-    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _step_record(followup: FollowUp, step: Step) -> dict[str, Any]:
-    comparability = step.changes.comparability
-    sunk = step.changes.row("stem_subsidence")
-    return {
-        "film": step.visit.label,
-        "years": step.visit.years,
-        "comparable": comparability.standing("pelvis"),
-        "checks": [asdict(check) for check in comparability.checks],
-        "changes": [change_record(row) for row in step.changes.rows],
-        "missing": [{"name": name, "reason": why} for name, why in step.changes.missing.items()],
-        "subsidence_against_threshold": followup.subsidence(sunk) if sunk else None,
-    }
-
-
-def change_record(row: Change) -> dict[str, Any]:
-    """Return one change as it stands in JSON; what does not apply is left out."""
-    record = asdict(row)
-    if row.per_year:
-        record["per_year"] = dict(zip(("value", "low", "high"), row.per_year, strict=True))
-    return {key: value for key, value in record.items() if value not in (None, "")}
-
-
-def followup_csv(followup: FollowUp) -> str:
-    """Return a follow-up as a table, one row a later film and change."""
-    stream = io.StringIO()
-    stream.write(f"# {CAUTION}\n")
-    table = csv.DictWriter(stream, _CSV, lineterminator="\n", restval="")
-    table.writeheader()
-    for step in followup.steps:
-        head = {
-            "subject": followup.subject,
-            "side": followup.side,
-            "film": step.visit.label,
-            "years": round(step.visit.years - followup.first.years, 4),
-        }
-        for row in step.changes.rows:
-            cells = {key: getattr(row, key) for key in _CSV if hasattr(row, key)}
-            if row.per_year:
-                cells |= dict(
-                    zip(("per_year", "per_year_low", "per_year_high"), row.per_year, strict=True)
-                )
-            present = {key: value for key, value in cells.items() if value is not None}
-            table.writerow({**present, **head, "change": row.name})
-        for name, why in step.changes.missing.items():
-            table.writerow({**head, "change": name, "verdict": "not measured", "reason": why})
-    return stream.getvalue()
 
 
 def followup_paper(followup: FollowUp) -> Paper:
@@ -267,9 +176,7 @@ def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
             glyph, _, colour = VERDICTS[verdict]
             listed = ", ".join(f"{_lower(row.kind.label)} {_value(row)}" for row in rows)
             yield Paragraph(f"{said}: {listed}.", loud=True, glyph=glyph, colour=colour)
-    blocked = [
-        row for row in changes.rows if row.verdict in ("not comparable", "position not known")
-    ]
+    blocked = any(row.verdict in _NOT_BELIEVED for row in changes.rows)
     if blocked:
         glyph, _, colour = VERDICTS["not comparable"]
         comparability = changes.comparability
@@ -277,7 +184,7 @@ def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
             part = "The films are not comparable"
             if not comparability.failed("pelvis"):
                 part = "For the femur, the films are not comparable"
-            why = "; ".join(f"{_lower(check.label)} {check.text}" for check in failed)
+            why = "; ".join(f"{_lower(check.label)} ({check.text})" for check in failed)
         else:
             part = "Whether the films compare is not known"
             why = comparability.why()
@@ -339,11 +246,12 @@ def _table(followup: FollowUp, step: Step, meanings: bool = False) -> Table:
             verdict = Cell(f"{glyph} {word}", because, True, colour)
         else:
             verdict = Cell("", row.reason)
-        part = row.verdict is None
-        change = Cell(_value(row), interval, not part, style.GREY if part else style.MEASURED)
-        rows.append(
-            (Cell(row.kind.label, row.kind.meaning, not part), *ends, change, rate, verdict)
-        )
+        whole = row.verdict is not None
+        believed = whole and row.verdict not in _NOT_BELIEVED
+        colour = style.MEASURED if believed else style.GREY
+        label = Cell(row.kind.label, row.kind.meaning if meanings else "", whole)
+        change = Cell(_value(row), interval, whole, colour)
+        rows.append((label, *ends, change, rate, verdict))
     for name, why in step.changes.missing.items():
         rows.append((Cell(KINDS[name].label), Cell("", f"not measured: {why}")))
     return Table(_COLUMNS, tuple(rows))
@@ -480,9 +388,11 @@ _METHODS = (
     "intervals: they are rather too wide than too narrow.",
     "Films that count as comparable may still differ in tilt and rotation of the pelvis up to the "
     "limits; the interval holds that (rectangular distribution), and 3 degrees (one standard "
-    "deviation, working default) of flexion of the femur, which the film does not show.",
-    "Not held by the interval: that another point is taken for the landmark on the later film, "
-    "because the bone turned or looks different. A change that matters is worth a second reading.",
+    "deviation, working default) of flexion of the femur, which the film does not show. A bony "
+    "point is allowed 0.3 mm for not being quite the same piece of bone where it lies differently "
+    "(working default).",
+    "Not held by the interval: that another shape is taken for the landmark on one of the films. "
+    "A change that matters is worth a second reading.",
     "Cup migration is that of the cup's centre: hip centre less the place of the head in the cup. "
     "Head penetration is the length of a vector of two numbers: its 95 % interval comes from the "
     "box that holds both together whatever their correlation (each at 97.5 %, Bonferroni), and "

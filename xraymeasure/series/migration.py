@@ -9,9 +9,10 @@ later minus the earlier one. Three things make its interval:
 * the pelvis may lie differently by as much as films may that still count as comparable: a
   rectangular distribution of that width (GUM, JCGM 100:2008, 4.3.7) turns the cup and moves
   whatever does not lie in one plane.
-* flexion of the femur, which a frontal film does not show, for what is measured along it.
+* flexion of the femur, which a frontal film does not show, for what is measured along it, and
+  that the same bony point is not quite the same piece of bone on a film where it lies differently.
 
-What is not in it: that a landmark is a different piece of bone on the later film.
+What is not in it: that a landmark is mistaken for another one on one of the films.
 """
 
 from __future__ import annotations
@@ -25,10 +26,10 @@ from xraymeasure.change import Interval, change, difference, same_measurement
 from xraymeasure.inputs import DEPTH_MM
 from xraymeasure.landmarks import Side
 from xraymeasure.measurements import Measurement, Measurements, Unit
+from xraymeasure.series.change_kinds import BEFORE_AFTER, FOLLOW_UP, KINDS, Kind
 from xraymeasure.series.comparable import (
     Comparability,
     Comparable,
-    Part,
     Visit,
     compare_films,
 )
@@ -47,187 +48,12 @@ vector in 95 % of cases whatever their correlation (Bonferroni; each holds it in
 FEMORAL_FLEXION_U_DEG = 3.0
 """Spread of the difference in flexion of a femur between two films. Working default, no source."""
 
+SAME_POINT_U_MM = 0.3
+"""Spread with which a rounded bony point, were it placed perfectly, is another point of the bone
+on a film where the patient lies differently. Working default, no source."""
+
 FEMORAL_ROTATION_DEG = 10.0
 """About how far a neck is turned out of the film's plane. Working default, no source."""
-
-
-@dataclass(frozen=True)
-class Kind:
-    """A change that is looked for, and the words for it.
-
-    Attributes
-    ----------
-    name, label : str
-        As in files, and what a person reads.
-    quantity : str
-        The measurement whose later minus earlier value it is.
-    part : {"pelvis", "femur"}
-        Where it is measured, and so which criteria of position bear on it.
-    decimals : int
-        How many a person is shown.
-    meaning : str
-        Its sign.
-    """
-
-    name: str
-    label: str
-    quantity: str
-    unit: Unit
-    part: Part
-    decimals: int
-    meaning: str
-
-
-KINDS: dict[str, Kind] = {
-    kind.name: kind
-    for kind in (
-        Kind(
-            "cup_migration_cranial",
-            "Cup migration, cranial",
-            "hip_centre_height",
-            "mm",
-            "pelvis",
-            1,
-            "Cup centre across the reference line; positive cranially.",
-        ),
-        Kind(
-            "cup_migration_lateral",
-            "Cup migration, lateral",
-            "hip_centre_lateral",
-            "mm",
-            "pelvis",
-            1,
-            "Cup centre from its teardrop along the reference line; positive laterally.",
-        ),
-        Kind(
-            "inclination_change",
-            "Cup inclination",
-            "radiographic_inclination",
-            "deg",
-            "pelvis",
-            1,
-            "Radiographic; positive where the cup became steeper.",
-        ),
-        Kind(
-            "anteversion_change",
-            "Cup anteversion",
-            "radiographic_anteversion",
-            "deg",
-            "pelvis",
-            1,
-            "Radiographic; positive where the cup turned anteriorly.",
-        ),
-        Kind(
-            "stem_subsidence",
-            "Stem subsidence",
-            "stem_to_trochanter",
-            "mm",
-            "femur",
-            1,
-            "Shoulder of the stem against the greater trochanter; positive where the stem sank.",
-        ),
-        Kind(
-            "head_penetration_cranial",
-            "Head in cup, cranial",
-            "head_to_cup_cranial",
-            "mm",
-            "pelvis",
-            2,
-            "Head centre from cup centre across the reference line; positive cranially.",
-        ),
-        Kind(
-            "head_penetration_lateral",
-            "Head in cup, lateral",
-            "head_to_cup_lateral",
-            "mm",
-            "pelvis",
-            2,
-            "Head centre from cup centre along the reference line; positive laterally.",
-        ),
-        Kind(
-            "head_penetration",
-            "Head penetration (2-D wear)",
-            "head_to_cup_cranial",
-            "mm",
-            "pelvis",
-            2,
-            "How far the head moved in the cup, in whatever direction; never negative.",
-        ),
-        Kind(
-            "leg_length_change",
-            "Leg length",
-            "leg_length_difference",
-            "mm",
-            "femur",
-            1,
-            "Of the difference between the sides, the other leg taken as unchanged; positive where "
-            "the leg became longer.",
-        ),
-        Kind(
-            "femoral_offset_change",
-            "Femoral offset",
-            "femoral_offset",
-            "mm",
-            "femur",
-            1,
-            "Positive where it grew. The weakest of these numbers: a turned femur shortens it.",
-        ),
-        Kind(
-            "global_offset_change",
-            "Global offset",
-            "global_offset",
-            "mm",
-            "femur",
-            1,
-            "Femoral plus acetabular offset; positive where it grew.",
-        ),
-        Kind(
-            "acetabular_offset_change",
-            "Acetabular offset",
-            "acetabular_offset",
-            "mm",
-            "pelvis",
-            1,
-            "Hip centre from the midline; positive where it moved laterally.",
-        ),
-        Kind(
-            "hip_centre_height_change",
-            "Hip-centre height",
-            "hip_centre_height",
-            "mm",
-            "pelvis",
-            1,
-            "Hip centre across the reference line; positive where it moved cranially.",
-        ),
-        Kind(
-            "hip_centre_lateral_change",
-            "Hip-centre lateral position",
-            "hip_centre_lateral",
-            "mm",
-            "pelvis",
-            1,
-            "Hip centre from its teardrop along the reference line; positive where it moved "
-            "laterally.",
-        ),
-    )
-}
-"""Every change: the name as in files, what it is made of, and the words for it."""
-
-BEFORE_AFTER = (
-    "leg_length_change",
-    "global_offset_change",
-    "femoral_offset_change",
-    "acetabular_offset_change",
-    "hip_centre_height_change",
-    "hip_centre_lateral_change",
-)
-FOLLOW_UP = (
-    "cup_migration_cranial",
-    "cup_migration_lateral",
-    "inclination_change",
-    "anteversion_change",
-    "stem_subsidence",
-)
 
 
 @dataclass(frozen=True)
@@ -372,7 +198,10 @@ def _simple(
             missing[name] = pair
             continue
         later, earlier = pair
-        spread = COVERAGE * _allowance(name, later, after, limits)
+        allowance = _allowance(name, later, after, limits)
+        if kind.unit == "mm":
+            allowance = math.hypot(allowance, SAME_POINT_U_MM)
+        spread = COVERAGE * allowance
         value, low, high = difference(change(later, earlier), (0.0, -spread, spread))
         rows.append(
             Change(

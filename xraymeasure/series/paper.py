@@ -110,15 +110,22 @@ def paper_pdf(paper: Paper) -> bytes:
     stream = io.BytesIO()
     metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": paper.title}
     with rc_context({"font.family": style.FONT, "pdf.fonttype": 42, "axes.unicode_minus": True}):
-        setter = _Setter(paper)
-        for position, block in enumerate(paper.blocks):
-            following = paper.blocks[position + 1] if position + 1 < len(paper.blocks) else None
-            setter.set(block, following)
+        sheets = paper_sheets(paper)
         with PdfPages(stream, metadata=metadata) as pages:
-            for number, sheet in enumerate(setter.sheets, start=1):
-                _foot(sheet, paper, number, len(setter.sheets))
+            for sheet in sheets:
                 pages.savefig(sheet.figure)
     return stream.getvalue()
+
+
+def paper_sheets(paper: Paper) -> list[Sheet]:
+    """Return the sheets that a paper fills."""
+    setter = _Setter(paper)
+    for position, block in enumerate(paper.blocks):
+        following = paper.blocks[position + 1] if position + 1 < len(paper.blocks) else None
+        setter.set(block, following)
+    for number, sheet in enumerate(setter.sheets, start=1):
+        _foot(sheet, paper, number, len(setter.sheets))
+    return setter.sheets
 
 
 def _foot(sheet: Sheet, paper: Paper, number: int, count: int) -> None:
