@@ -268,8 +268,8 @@ def _repeats(films: Iterable[list], summary: RunSummary) -> Iterable[Repeats]:
 def _notes(films: int, subjects: int) -> tuple[str, ...]:
     notes = [
         "Between readers each reader's first occasion counts. Only films with all readings that "
-        "are compared enter (complete cases); n says how many, and in brackets how many films with "
-        "some of the readings were left out.",
+        "are compared enter (complete cases); n says how many, and how many films with some of "
+        "the readings were left out.",
         "ICC(2,1): two-way random effects, absolute agreement, single reading. ICC(3,1): two-way "
         "mixed effects, consistency, single reading (Shrout and Fleiss 1979; intervals after "
         "McGraw and Wong 1996). A coefficient depends on how much the films differ: it does not "
