@@ -171,8 +171,8 @@ def _lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
     middle = origin if origin is not None else np.zeros((2, 1))
 
     def turned(points: np.ndarray) -> np.ndarray:
-        x, y = points - middle
-        return np.stack([cos * x + sin * y, cos * y - sin * x])
+        x, y = np.moveaxis(points - middle, -2, 0)
+        return np.stack([cos * x + sin * y, cos * y - sin * x], axis=-2)
 
     def point(stem: str, side: Side | None) -> np.ndarray | None:
         name = landmark_name(stem, side)
@@ -182,7 +182,7 @@ def _lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
         name = landmark_name(stem, side)
         if name not in placed:
             return None
-        on_line, along = fit_line(np.stack([turned(one) for one in scene.in_hip_plane(name)]))
+        on_line, along = fit_line(turned(scene.in_hip_plane(name)))
         return on_line, _caudal(along)
 
     hips = {side: turned(scene.head_in_hip_plane(side)) for side in scene.head_centre}

@@ -126,7 +126,11 @@ def _ellipse_starts(points: np.ndarray):
     """
     from skimage.measure import EllipseModel
 
-    estimate = EllipseModel.from_estimate(points)
+    try:
+        estimate = EllipseModel.from_estimate(points)
+    except TypeError:
+        # On some nearly flat outlines its half-axes turn complex, which it does not expect.
+        estimate = None
     if estimate:
         (x, y), (a, b), angle = estimate.center, estimate.axis_lengths, estimate.theta
         if np.isfinite([x, y, a, b, angle]).all() and min(a, b) > 0:
@@ -341,6 +345,7 @@ def _descend(
     cost = (residual * residual).sum(axis=0)
     damping = np.full(p.shape[1], 1e-6)
     scale = np.abs(p[2]) + 1e-12
+    before = scale
     diagonal = np.arange(len(p))
     for _ in range(steps):
         normal = np.einsum("ind,jnd->ijd", jacobian, jacobian)
@@ -349,6 +354,25 @@ def _descend(
         normal[diagonal, diagonal] += 1e-14
         step = -solve_positive(normal, gradient)
         trial = p + step
+        moved = np.abs(step)
+        moved[4:] *= scale  # an ellipse's angle, as the way that it moves the end of the axis
+        moved = moved.max(axis=0)
+        # Steps shrink at a steady rate: what is left after this one is about moved^2 / before.
+        done = (moved * np.minimum(moved / before, 1.0) <= tolerance * scale) | (damping > 1e12)
+        arrived[:, active] = np.where(done & (damping <= 1e12), trial, p)
+        if done.all():
+            return arrived
+        if done.any():
+            going = ~done
+            active, p, trial, points = (
+                active[going],
+                p[:, going],
+                trial[:, going],
+                points[:, :, going],
+            )
+            residual, jacobian, cost = residual[:, going], jacobian[:, :, going], cost[going]
+            damping, scale = damping[going], scale[going]
+            moved, before = moved[going], before[going]
         trial_residual, trial_jacobian = model(points, trial)
         trial_cost = (trial_residual * trial_residual).sum(axis=0)
         better = trial_cost <= cost
@@ -359,17 +383,9 @@ def _descend(
             residual = np.where(better, trial_residual, residual)
             jacobian = np.where(better, trial_jacobian, jacobian)
             cost = np.where(better, trial_cost, cost)
+        before = np.where(better, moved, before)
         damping = np.where(better, np.maximum(damping * 0.1, 1e-12), damping * 10.0)
-        moved = np.abs(step)
-        moved[4:] *= scale  # an ellipse's angle, as the way that it moves the end of the axis
-        moving = (moved.max(axis=0) > tolerance * scale) & (damping < 1e12)
-        arrived[:, active] = p
-        if not moving.any():
-            break
-        if not moving.all():
-            active, p, points = active[moving], p[:, moving], points[:, :, moving]
-            residual, jacobian, cost = residual[:, moving], jacobian[:, :, moving], cost[moving]
-            damping, scale = damping[moving], scale[moving]
+    arrived[:, active] = p
     return arrived
 
 

@@ -173,7 +173,7 @@ def _undetermined_rotations(
         true = hip.neck_shaft_angle_deg
         if angle - COVERAGE * spread <= true:
             why = (
-                f"the projected neck-shaft angle ({angle:.1f} +- {COVERAGE * spread:.1f}) is not "
+                f"the projected neck-shaft angle ({angle:.1f} ± {COVERAGE * spread:.1f}) is not "
                 f"beyond the stem's {true:g} degrees"
             )
         elif rotation < ROTATION_DETERMINED_DEG:

@@ -91,63 +91,72 @@ def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: i
         Where lateral is: 1 for a left hip (x), -1 for a right one.
     """
     x, y, a, b, angle = np.asarray(ellipse, dtype=float)
-    height = np.broadcast_to(np.asarray(source_detector_mm, dtype=float), x.shape)
-    cos, sin = np.cos(angle), np.sin(angle)
+    height = source_detector_mm
     # A flat outline is a cone without inside; the floor is far below any placing spread.
-    p, q = 1.0 / a**2, 1.0 / np.maximum(b, 1e-7 * a) ** 2
-    cxx, cyy = p * cos**2 + q * sin**2, p * sin**2 + q * cos**2
-    cxy = (p - q) * cos * sin
-    cx, cy = -(cxx * x + cxy * y), -(cxy * x + cyy * y)
-    constant = cxx * x**2 + 2 * cxy * x * y + cyy * y**2 - 1.0
-    cone = np.empty((*x.shape, 3, 3))
-    # A ray from the tube with direction v meets the detector at (vx, vy) * height / -vz.
-    for (row, column), value in {
-        (0, 0): cxx,
-        (1, 1): cyy,
-        (2, 2): constant / height**2,
-        (0, 1): cxy,
-        (0, 2): -cx / height,
-        (1, 2): -cy / height,
-    }.items():
-        cone[..., row, column] = cone[..., column, row] = value
-    # Scaled so that the smallest eigenvalue keeps its digits beside the others.
-    cone *= (a * b)[..., None, None]
-    values, vectors = np.linalg.eigh(cone)  # ascending: l3 < 0 < l2 <= l1
-    l3, l2, l1 = np.moveaxis(values, -1, 0)
-    e3, _, e1 = np.moveaxis(vectors, -1, 0)
-    e3, e1 = np.moveaxis(e3, -1, 0), np.moveaxis(e1, -1, 0)
-    # Rays that miss (an outline that is no ellipse) end as NaN, which the callers expect.
-    with np.errstate(invalid="ignore", divide="ignore"):
-        along1 = np.sqrt(np.maximum(l1 - l2, 0.0) / (l1 - l3))
-        along3 = np.sqrt((l2 - l3) / (l1 - l3))
-    axes, centres, facings = [], [], []
-    for sign in (1.0, -1.0):
-        axis = sign * along1 * e1 + along3 * e3
-        # Cone applied inversely to the normal points at the centre: Q c is parallel to n, and a
-        # point of the circle, c + R u, lies on the cone: c'Qc = -R^2 l2.
-        towards = sign * along1 / l1 * e1 + along3 / l3 * e3
-        towards = towards * np.where(towards[2] > 0, -1.0, 1.0)
-        form = along1**2 / l1 + along3**2 / l3
-        centre = np.sqrt(-l2 / np.minimum(form, -1e-300)) * towards
-        # The opening looks caudally and laterally: this fixes the sign of the axis.
-        outward = axis[0] * lateral_sign + axis[1]
-        axis = axis * np.where(outward < 0, -1.0, 1.0)
-        axes.append(axis)
-        centres.append(centre)
-        facings.append(-(axis * centre).sum(axis=0) / np.sqrt((centre**2).sum(axis=0)))
-    facing = np.stack(facings)
-    first = facing[0] >= facing[1]
-    order = [np.where(first, 0, 1), np.where(first, 1, 0)]
-
-    def sorted_by_facing(pair: list[np.ndarray]) -> np.ndarray:
-        stacked = np.stack(pair)
-        return np.stack([np.where(chosen == 0, stacked[0], stacked[1]) for chosen in order])
-
-    return Poses(
-        sorted_by_facing(axes),
-        sorted_by_facing(centres),
-        np.stack([np.maximum(facing[0], facing[1]), np.minimum(facing[0], facing[1])]),
+    b = np.maximum(b, 1e-7 * a)
+    cos, sin = np.cos(angle), np.sin(angle)
+    p, q = b / a, a / b
+    # The cone in rays v from the tube; a ray meets the detector at (vx, vy) * height / -vz.
+    xx, yy, xy = p * cos**2 + q * sin**2, p * sin**2 + q * cos**2, (p - q) * cos * sin
+    fx, fy = xx * x + xy * y, xy * x + yy * y
+    xz, yz, zz = fx / height, fy / height, (fx * x + fy * y - a * b) / height**2
+    # Its cofactors (inverse times determinant), written without the cancellation of a flat outline.
+    kxx = (x * x - (a * cos) ** 2 - (b * sin) ** 2) / height**2
+    kyy = (y * y - (a * sin) ** 2 - (b * cos) ** 2) / height**2
+    kxy = (x * y - (a * a - b * b) * cos * sin) / height**2
+    kxz, kyz = -x / height, -y / height
+    determinant = -a * b / height**2
+    # l1 is the largest root of the characteristic polynomial (Viete's cosine), l2 and l3 follow
+    # from their sum and product: no digit is lost where l2 and l3 are small.
+    mean, second = (xx + yy + zz) / 3.0, kxx + kyy + 1.0
+    spread = np.sqrt(mean * mean - second / 3.0)
+    cosine = (mean * (mean * mean - second / 2.0) + determinant / 2.0) / spread**3
+    l1 = mean + 2.0 * spread * np.cos(np.arccos(np.clip(cosine, -1.0, 1.0)) / 3.0)
+    product = determinant / l1
+    half = (second - product) / (2.0 * l1)
+    l2 = half + np.sqrt(half * half - product)
+    # Cone - l2 is a pair of planes. Minus its cofactors are e e', with e along the line that the
+    # planes share, and adding or taking away [e]x leaves the product of the two normals
+    # (Richter-Gebert J, Perspectives on Projective Geometry, Springer 2011, 11.1; from memory).
+    mxx, myy = xx - l2, yy - l2
+    exx = -(kxx + l2 * (xx - 3.0 * mean) + l2 * l2)
+    eyy = -(kyy + l2 * (yy - 3.0 * mean) + l2 * l2)
+    exy, exz, eyz = -(kxy + l2 * xy), -(kxz + l2 * xz), -(kyz + l2 * yz)
+    along_x, on_x = exx > eyy, mxx > myy
+    root = 1.0 / np.sqrt(np.where(along_x, exx, eyy))
+    ex, ey = root * np.where(along_x, exx, exy), root * np.where(along_x, exy, eyy)
+    ez = root * np.where(along_x, exz, eyz)
+    axes = np.stack(
+        [
+            np.stack(
+                [
+                    np.where(on_x, mxx, xy - sign * ez),
+                    np.where(on_x, xy + sign * ez, myy),
+                    np.where(on_x, xz - sign * ey, yz + sign * ex),
+                ]
+            )
+            for sign in (1.0, -1.0)
+        ]
     )
+    axes /= np.sqrt((axes**2).sum(axis=1, keepdims=True))
+    # The opening looks caudally and laterally: this fixes the sign of the axis.
+    axes *= np.where(axes[:, :1] * lateral_sign + axes[:, 1:2] < 0, -1.0, 1.0)
+    # The inverse cone applied to the normal points at the centre c: Q c is parallel to n, and a
+    # point of the circle, c + R u, lies on the cone, so c'Qc = -R^2 l2.
+    nx, ny, nz = axes[:, 0], axes[:, 1], axes[:, 2]
+    centres = np.stack(
+        [
+            kxx * nx + kxy * ny + kxz * nz,
+            kxy * nx + kyy * ny + kyz * nz,
+            kxz * nx + kyz * ny + nz,
+        ],
+        axis=1,
+    )
+    centres *= np.sqrt(-l2 / (determinant * (centres * axes).sum(axis=1, keepdims=True)))
+    centres *= np.where(centres[:, 2:] > 0, -1.0, 1.0)
+    facing = -(axes * centres).sum(axis=1) / np.sqrt((centres**2).sum(axis=1))
+    swap = facing[0] < facing[1]
+    return Poses(*(np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing)))
 
 
 def _sphere_model(height: np.ndarray):

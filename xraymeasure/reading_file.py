@@ -165,6 +165,9 @@ def parse_reading(text: str, where: str = "reading") -> Reading:
         raise ReadingError(f"{where}: {describe_faults(error)}") from None
     except ReadingError as error:
         raise ReadingError(f"{where}: {error}") from None
+    except ValueError:
+        # All of the above are ValueErrors too; what is left is Python's limit on digits.
+        raise ReadingError(f"{where}: holds a number that is too large") from None
 
 
 def describe_faults(error: ValidationError) -> str:
@@ -174,7 +177,7 @@ def describe_faults(error: ValidationError) -> str:
         # A value that may have two forms is reported once for each; the names of the forms are
         # no keys of the file, and the form that got further is the one that was meant.
         parts = [str(part) for part in fault["loc"]]
-        keys = [part for part in parts if not _FORM.search(part)]
+        keys = parts[:1] + [part for part in parts[1:] if not _FORM.search(part)]
         message = {
             "extra_forbidden": "unknown key; it would be lost, remove it",
             "missing": "is missing",

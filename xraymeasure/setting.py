@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -134,7 +135,11 @@ class Setting:
 
     def pixels(self, points: np.ndarray) -> np.ndarray:
         """Return (row, column) from (x, y) in film units, shape (n, 2)."""
-        return np.asarray(points) @ np.linalg.inv(self.to_units).T
+        return np.asarray(points) @ self._to_pixels.T
+
+    @cached_property
+    def _to_pixels(self) -> np.ndarray:
+        return np.linalg.inv(self.to_units)
 
 
 def settle(film: Film, reading: Reading, reference: Reference | None = None) -> Setting:
