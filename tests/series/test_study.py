@@ -3,6 +3,7 @@
 import json
 import shutil
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import pydicom
 import pytest
@@ -165,6 +166,19 @@ def test_a_reading_that_the_study_does_not_foresee_is_refused(folder, film, occa
     with pytest.raises(StudyError, match=words):
         add_reading(study, film, occasion, reading(who))
     assert not (folder / "readings").exists()
+
+
+def test_a_reading_of_the_other_hip_is_no_reading_of_the_film(folder):
+    study = read_study(folder)
+    other = replace(reading(), operated_side="right")
+    with pytest.raises(StudyError, match="index hip is the right one"):
+        add_reading(study, "S1-1", 1, other)
+    (folder / "readings").mkdir()
+    (folder / "readings" / "S1-1__A__1.reading.json").write_text(format_reading(other))
+    (entry,) = study_readings(study)
+    assert "list a film with two hips twice" in entry.fault
+    # Where the study does not say, the reader does.
+    add_reading(study, "S2-1", 1, other)
 
 
 def test_two_readers_on_one_share_lose_nothing(folder):

@@ -23,7 +23,7 @@ from xraymeasure.errors import ReadingError, StudyError
 from xraymeasure.files import read_text, write_atomically
 from xraymeasure.reading import Reading
 from xraymeasure.reading_file import format_reading, parse_reading
-from xraymeasure.series.study import Study
+from xraymeasure.series.study import Study, StudyFilm
 
 READINGS = "readings"
 DRAFTS = "drafts"
@@ -107,12 +107,12 @@ def add_reading(study: Study, film: str, occasion: int, reading: Reading) -> Pat
     Raises
     ------
     StudyError
-        If the study has no such film, reader or occasion.
+        If the study has no such film, reader or occasion, or names the other hip as index.
     ReadingError
         If the reading would not read back the same.
     """
-    study.film(film)
     study.check_reader(reading.reader, occasion)
+    _check_side(study.film(film), reading, f"film {film}")
     text = format_reading(reading)
     path = (
         study.folder
@@ -146,7 +146,8 @@ def study_readings(study: Study) -> tuple[StudyReading, ...]:
         In the order of the study's films, then readers, then occasions; files whose name fits no
         film of the study come last.
     """
-    films = {film.label: position for position, film in enumerate(study.films)}
+    films = {film.label: film for film in study.films}
+    order = {label: position for position, label in enumerate(films)}
     versions: dict[Place, list[StudyReading]] = {}
     for path in sorted((study.folder / READINGS).glob(f"[!.]*{_SUFFIX}")):
         found = _study_reading(study, films, path)
@@ -156,7 +157,7 @@ def study_readings(study: Study) -> tuple[StudyReading, ...]:
         sorted(
             counting,
             key=lambda entry: (
-                films.get(entry.film, len(films)),
+                order.get(entry.film, len(order)),
                 entry.film,
                 entry.reader,
                 entry.occasion,
@@ -166,7 +167,7 @@ def study_readings(study: Study) -> tuple[StudyReading, ...]:
     )
 
 
-def _study_reading(study: Study, films: Mapping[str, int], path: Path) -> StudyReading:
+def _study_reading(study: Study, films: Mapping[str, StudyFilm], path: Path) -> StudyReading:
     match = _NAME.fullmatch(path.name)
     if match is None:
         return StudyReading(
@@ -196,10 +197,19 @@ def _study_reading(study: Study, films: Mapping[str, int], path: Path) -> StudyR
                 f"readings/{path.name}: is named for reader {reader} but was placed by "
                 f"{reading.reader!r}"
             )
+        _check_side(films[film], reading, f"readings/{path.name}")
     except (ReadingError, StudyError) as error:
         fault = str(error).replace(f"{study.folder}/", "")
         return StudyReading(film, reader, occasion, path, None, fault, digest=digest)
     return StudyReading(film, reader, occasion, path, reading, digest=digest)
+
+
+def _check_side(film: StudyFilm, reading: Reading, where: str) -> None:
+    if film.side and film.side != reading.operated_side:
+        raise StudyError(
+            f"{where}: the reading's index hip is the {reading.operated_side} one, that of film "
+            f"{film.label} in the study the {film.side}; list a film with two hips twice"
+        )
 
 
 def _latest(versions: list[StudyReading]) -> StudyReading:

@@ -35,8 +35,9 @@ by copying the files of one into the other.
 
 ``films.csv`` has the columns ``film``, ``file`` and ``subject`` and, where known, ``time_point``,
 ``day`` (days since the subject's first film), ``side`` (the index hip), ``plan``,
-``head_diameter_mm`` and ``cup_diameter_mm``. Labels go into file names and tables, so they are
-short and say nothing about the person; the name of the image file appears in ``films.csv`` only.
+``head_diameter_mm`` and ``cup_diameter_mm``. A film of which both hips are measured stands in two
+rows, under two labels. Labels go into file names and tables, so they are short and say nothing
+about the person; the name of the image file appears in ``films.csv`` only.
 """
 
 from __future__ import annotations
