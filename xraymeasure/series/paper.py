@@ -43,6 +43,22 @@ class Paragraph:
     glyph: str = ""
     colour: str = style.INK
 
+    @property
+    def size(self) -> float:
+        """Of the type, points."""
+        return 11.0 if self.loud else _SMALL_PT if self.quiet else _TEXT_PT
+
+    @property
+    def indent_mm(self) -> float:
+        """Room for the glyph."""
+        return 0.0 if not self.glyph else 6.0 if self.loud else 4.0
+
+    @property
+    def height_mm(self) -> float:
+        """On a sheet."""
+        lines = wrapped(self.text, TEXT_MM - self.indent_mm, self.size, self.loud)
+        return len(lines) * line_height(self.size)
+
 
 @dataclass(frozen=True)
 class Cell:
@@ -147,7 +163,8 @@ class _Setter:
     def set(self, block: Block, following: Block | None) -> None:
         if isinstance(block, Heading):
             # A heading stays with the beginning of what follows.
-            follows = following.height_mm if isinstance(following, Picture) else 14.0
+            sized = isinstance(following, Picture | Paragraph)
+            follows = following.height_mm if sized else 14.0
             self._room_for(8.0 + follows)
             self._y = self._write(block.text, 10, self._y + 2.5, bold=True) + 0.8
         elif isinstance(block, Paragraph):
@@ -183,10 +200,9 @@ class _Setter:
         return self.sheets[-1].paragraph(MARGIN_MM, y, TEXT_MM, text, size, **look)
 
     def _paragraph(self, block: Paragraph) -> None:
-        size = 11.0 if block.loud else _SMALL_PT if block.quiet else _TEXT_PT
-        indent = 0.0 if not block.glyph else 6.0 if block.loud else 4.0
+        size, indent = block.size, block.indent_mm
         width = TEXT_MM - indent
-        self._room_for(len(wrapped(block.text, width, size, block.loud)) * line_height(size))
+        self._room_for(block.height_mm)
         sheet = self.sheets[-1]
         colour = style.GREY if block.quiet else block.colour
         if block.glyph:
