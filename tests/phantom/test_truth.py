@@ -64,9 +64,10 @@ def test_posterior_tilt_opens_the_cup_by_the_derived_amount(tilt, ri, ra):
 
 def test_a_sunk_left_side_is_taken_out_by_the_line_between_the_teardrops():
     found = truth(_scene(obliquity_deg=3.0))["measurements"]
-    assert found["pelvic_obliquity"]["film"]["coronal"] == pytest.approx(3.0, abs=1e-6)
+    # The lowest point of a turned teardrop is another point of its round tip: 0.01 deg.
+    assert found["pelvic_obliquity"]["film"]["coronal"] == pytest.approx(3.0, abs=0.02)
     assert found["radiographic_inclination"]["left"] == pytest.approx(37.0, abs=1e-6)
-    assert found["radiographic_inclination_inter_teardrop"]["left"] == pytest.approx(40.0, abs=1e-6)
+    assert found["radiographic_inclination_inter_teardrop"]["left"] == pytest.approx(40.0, abs=0.02)
 
 
 @settings(max_examples=25, deadline=None)

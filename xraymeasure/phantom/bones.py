@@ -60,19 +60,19 @@ class Part:
 # --- hip bone ------------------------------------------------------------------------------------
 
 _WING_OUTLINE = [
-    (119, -18), (116, -28), (118, -37), (114, -46), (117, -58), (126, -70), (134, -80),
-    (140, -97), (141, -114), (131, -133), (112, -144), (92, -144), (73, -132), (57, -114),
-    (46, -100), (43, -84), (44, -66), (45, -52), (55, -50), (64, -42), (66, -28), (68, -12),
-    (95, -5),
+    (119, -18), (116, -28), (119, -38), (115, -47), (117, -60), (128, -74), (137, -80),
+    (142, -92), (145, -108), (139, -125), (124, -138), (105, -144), (86, -142), (69, -132),
+    (55, -117), (45, -102), (41, -86), (42, -68), (45, -52), (55, -50), (64, -42), (66, -28),
+    (68, -12), (95, -5),
 ]  # fmt: skip
 _WING_MIDDLE = [
-    (131, -80, 48), (117, -46, 30), (116, -24, 14), (141, -108, 24), (128, -136, -4),
+    (134, -80, 50), (117, -46, 30), (116, -24, 14), (144, -108, 24), (130, -134, -4),
     (110, -144, -28), (90, -143, -48), (70, -128, -70), (50, -104, -90), (45, -85, -84),
     (48, -60, -72), (60, -48, -58), (70, -28, -22), (90, -15, -4), (100, -85, -12),
     (85, -70, -30), (110, -60, 12), (75, -95, -52),
 ]  # fmt: skip
 _WING_THICKNESS = [
-    (131, -80, 12), (141, -108, 13), (128, -136, 13), (110, -144, 13), (90, -143, 12),
+    (134, -80, 12), (144, -108, 13), (130, -134, 13), (110, -144, 13), (90, -143, 12),
     (70, -128, 12), (50, -104, 18), (45, -75, 22), (50, -58, 16), (62, -44, 14), (100, -100, 4.0),
     (85, -85, 5), (112, -90, 5.5), (95, -65, 9), (113, -45, 18), (90, -40, 22), (92, -15, 30),
     (72, -20, 14),
@@ -85,16 +85,16 @@ def _hip_bone(grid: Grid) -> np.ndarray:
     block = meet(block, plane(grid, (97.0, 7.0, 2.0), (0.66, 0.66, 0.30)), 4.0)
     block = meet(block, plane(grid, (58.8, 0.0, 0.0), (-1.0, -0.16, 0.06)), 6.0)
     result = join(wing, block, 10.0)
-    ischium = tube(
-        grid, (86, 2, -28, 15), (78, 20, -36, 15), (70, 35, -42, 15), (61, 43, -42, 15.5)
-    )
+    ischium = tube(grid, (86, 2, -28, 15), (78, 20, -36, 15), (70, 35, -42, 15), (61, 43, -42, 15))
     spine = tube(grid, (72, 0, -44, 8), (57, 6, -58, 3))
     result = join(join(result, ischium, 8.0), spine, 6.0)
     upper = tube(grid, (82, -24, 20, 15), (63, -11, 32, 11.5), (44, 3, 39, 9), (22, 14, 43, 9))
     result = join(result, upper, 8.0)
     body = ellipsoid(grid, (14, 25, 40), (14, 17, 9), 20.0)
-    lower = tube(grid, (14, 31, 36, 10), (29, 41, 18, 9.2), (44, 47, -10, 9.8), (58, 45, -36, 14))
-    result = join(join(result, body, 8.0), lower, 14.0)
+    lower = tube(grid, (14, 31, 36, 10), (30, 42, 16, 10.2), (45, 48, -12, 12), (60, 45, -36, 14))
+    result = join(join(result, body, 8.0), lower, 20.0)
+    tubercle = ball(grid, (25, 10, 49), 5.0)
+    result = join(result, tubercle, 6.0)
     # The rami end at the symphysis, and the socket is hollowed out last.
     result = meet(result, plane(grid, (2.4, 0.0, 0.0), (-1.0, 0.0, 0.0)), 2.0)
     result = meet(result, -ball(grid, NATIVE_CENTRE_MM, SOCKET_RADIUS_MM), 2.0)
@@ -106,19 +106,20 @@ def _teardrop(grid: Grid) -> np.ndarray:
     x, y, z = grid
     profile = outline(
         x[..., 0], y[..., 0],
-        [(60.6, 12.0), (57.8, 9.4), (56.9, 3.0), (58.4, -8.0), (61.0, -22.0), (63.6, -36.0),
-         (64.6, -36.0), (63.4, -22.0), (62.6, -8.0), (63.6, 3.0), (63.4, 9.4)],
+        [(60.4, 12.0), (57.2, 9.4), (56.2, 3.0), (58.4, -8.0), (62.2, -20.0), (65.4, -27.0),
+         (66.2, -27.0), (64.6, -20.0), (62.6, -8.0), (63.6, 3.0), (63.4, 9.4)],
     )  # fmt: skip
-    along = np.abs(z - 12.0) - 8.0
+    along = np.abs(z - 12.0) - 7.0
     return meet(profile[..., None] + np.zeros_like(along), along, 2.0)
 
 
 def _hip_cortex(grid: Grid) -> np.ndarray:
-    roof = 1.5 * np.exp(-((ball(grid, NATIVE_CENTRE_MM, SOCKET_RADIUS_MM) / 4.0) ** 2))
+    roof = 1.2 * np.exp(-((ball(grid, NATIVE_CENTRE_MM, SOCKET_RADIUS_MM) / 4.0) ** 2))
+    roof = roof * np.clip((8.0 - grid[1]) / 24.0, 0.1, 1.0)
     # The pelvic brim and the iliac crest are stout.
-    brim = tube(grid, (46, -58, -74, 0), (62, -42, -48, 0), (64, -10, 28, 0), (24, 12, 44, 0))
+    brim = tube(grid, (46, -58, -74, 0), (62, -42, -48, 0), (65, -32, -10, 0))
     crest = np.clip((-112.0 - grid[1]) / 25.0, 0.0, 1.0)
-    return 1.3 + roof + 1.6 * np.exp(-((brim / 9.0) ** 2)) + 1.3 * crest
+    return 1.3 + roof + 1.3 * np.exp(-((brim / 9.0) ** 2)) + 1.3 * crest
 
 
 def _hip_marrow(grid: Grid) -> np.ndarray:
@@ -127,7 +128,7 @@ def _hip_marrow(grid: Grid) -> np.ndarray:
 
 
 HIP_BONE = Part(((-1, 150), (-152, 70), (-110, 66)), _hip_bone, _hip_cortex, _hip_marrow)
-TEARDROP = Part(((50, 70), (-42, 18), (2, 24)), _teardrop, lambda grid: 1.5, lambda grid: 0.1)
+TEARDROP = Part(((50, 72), (-34, 18), (2, 24)), _teardrop, lambda grid: 1.1, lambda grid: 0.03)
 
 # --- sacrum, coccyx, lower lumbar spine ----------------------------------------------------------
 
@@ -261,9 +262,13 @@ def _femur_cortex(grid: Grid) -> np.ndarray:
 
 
 def _femur_marrow(grid: Grid) -> np.ndarray:
-    x, y, z = grid
-    head = 0.26 * np.exp(-((ball(grid, (4, 3, 0), 6.0) / 24.0) ** 2))
-    return 0.02 + head + 0.15 * np.clip((70.0 - y) / 60.0, 0.0, 1.0) + 0.0 * (x + z)
+    # Plates of spongy bone along the two lines of load: from the calcar up into the head, and from
+    # under the greater trochanter over the top of the neck.
+    pressed = tube(grid, (22, 42, 0, 5), (8, 14, 0, 7), (-3, -20, 0, 10))
+    pulled = tube(grid, (60, 36, 0, 3), (46, 18, 0, 3.5), (24, 6, 0, 4), (4, 4, 0, 6))
+    load = 0.20 * np.exp(-((np.maximum(pressed, 0.0) / 7.0) ** 2))
+    load = load + 0.11 * np.exp(-((np.maximum(pulled, 0.0) / 5.0) ** 2))
+    return 0.02 + load + 0.13 * np.clip((72.0 - grid[1]) / 60.0, 0.0, 1.0)
 
 
 _FEMUR_BOX: Box = ((-28, 76), (-28, 215), (-32, 30))

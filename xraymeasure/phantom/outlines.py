@@ -78,7 +78,7 @@ _PATCHES = {
         (bones.TEARDROP.shape,), ((52, 68), (4, 15), (-2, 26)), 0.6, (0.0, 1.0, 0.0)
     ),
     "ischium": _Patch(
-        (bones.HIP_BONE.shape,), ((46, 82), (46, 66), (-64, -18)), 1.0, (0.0, 1.0, 0.0)
+        (bones.HIP_BONE.shape,), ((36, 82), (48, 66), (-64, 6)), 1.0, (0.0, 1.0, 0.0)
     ),
     "foramen": _Patch(
         (bones.HIP_BONE.shape, bones.TEARDROP.shape), ((6, 86), (-4, 60), (-64, 58)), 1.8, None

@@ -111,7 +111,7 @@ def simulate_reading(
     head, rim, shell : int
         How many points on each outline.
     state_spread : bool
-        Whether a spread that was given is written into the reading as its `placing_sd_px`.
+        Whether the spread is written into the reading as the reader's own, `placing_sd_px`.
     """
     geometry = scenario.geometry
     placed = place_hip(scenario, scenario.operated_side)
@@ -147,16 +147,15 @@ def simulate_reading(
     if geometry.beam_centre is not None:
         record["beam_centre"] = [round(value, 3) for value in geometry.beam_centre]
         record["source_detector_mm"] = geometry.source_detector_mm
-    if placing_sd_px is not None and state_spread:
-        stated = {name: value for name, value in spreads.items() if value > 0}
-        if stated:
-            record["placing_sd_px"] = stated
-    said = (
-        "row and column each " + ", ".join(f"{k} {v}" for k, v in READER_SD_MM.items()) + " mm"
-        if placing_sd_px is None
-        else "as in placing_sd_px"
+    stated = {name: value for name, value in spreads.items() if value > 0}
+    if state_spread and stated:
+        record["placing_sd_px"] = stated
+    record["comment"] = (
+        "synthetic: placed by a simulated reader, each point the true one moved in row and column "
+        "by a normal deviate; its standard deviation is stated in placing_sd_px"
+        if state_spread
+        else "synthetic: placed by a simulated reader"
     )
-    record["comment"] = f"synthetic: placed by a simulated reader, sd {said}"
     record["landmarks"] = landmarks
     return record
 

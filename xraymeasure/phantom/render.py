@@ -125,7 +125,7 @@ def _write_lead(scenario: Scenario, geometry: Geometry) -> np.ndarray:
     side_size, word_size = MARKER_MM * mm, 5.0 * mm
     large, small = ImageFont.load_default(side_size), ImageFont.load_default(word_size)
     side = "L" if scenario.operated_side == "left" else "R"
-    level = 0.60 * geometry.rows
+    level = 0.38 * geometry.rows
     at = geometry.columns - edge - side_size if side == "L" else edge
     draw.text((at, level), side, fill=255, font=large)
     draw.text((edge, geometry.rows - edge - word_size), "SYNTHETIC", fill=255, font=small)

@@ -112,7 +112,7 @@ def samples(seed: int) -> tuple[Sample, ...]:
                 Cup(43.0, 20.0, 56.0),
                 Head(36.0, material="metal"),
                 Stem(127.0, 50.0, length_mm=108.0),
-                leg_length_change_mm=9.0,
+                leg_length_change_mm=12.0,
             ),
             "right": native,
         },
@@ -120,7 +120,7 @@ def samples(seed: int) -> tuple[Sample, ...]:
         seed=seed * 100 + 3,
         compression="jpeg",
         body_scale=1.06,
-        story="The leg was to be made even and came out 9 mm long, with more offset.",
+        story="The leg was to be made even and came out 12 mm long, with more offset.",
     )
     before = replace(
         long_leg,

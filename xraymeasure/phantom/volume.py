@@ -80,8 +80,8 @@ def _density(
     # The edge is a ramp of one voxel; it starts outside, or thin grazed bone would look too small.
     solid = np.clip(0.75 - depth / spacing, 0.0, 1.0)
     inner = np.clip(0.5 - (depth + part.cortex_mm(grid)) / spacing, 0.0, 1.0)
-    grain = gaussian_filter(random.standard_normal(field.shape, dtype=np.float32), 0.9 / spacing)
-    grain *= 0.5 / max(float(grain.std()), 1e-6)
+    grain = gaussian_filter(random.standard_normal(field.shape, dtype=np.float32), 0.7 / spacing)
+    grain *= 0.42 / max(float(grain.std()), 1e-6)
     marrow = np.clip(part.marrow(grid) * (1.0 + grain), 0.0, 1.0)
     return solid - (1.0 - marrow) * inner
 
