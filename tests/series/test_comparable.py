@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from xraymeasure.measurements import Measurement, Measurements
-from xraymeasure.reading import FilmBinding
-from xraymeasure.series.comparable import Comparable, Visit, compare_films
+from xraymeasure.reading import FilmBinding, Reading
+from xraymeasure.series.comparable import Comparable, Visit, compare_films, visit_of
 
 # An invented film; u = 0.5 throughout.
 FILM = {
@@ -63,6 +63,13 @@ def test_a_reason_names_the_numbers():
     assert "+7.2 mm" in found.why()
     # 1.96 sqrt(2) 0.5
     assert "5 is the limit" in found.why() and "alone explains 1.4" in found.why()
+
+
+def test_a_difference_that_the_readings_explain_asks_for_another_reading():
+    # u = 0.5 explains 1.4 of a ratio: more than the limit of 0.15.
+    found = compare_films(visit(obturator_ratio=1.5), visit())
+    assert "placing these points again may settle it" in found.why()
+    assert "placing" not in compare_films(visit(pelvic_tilt_indicator=47.2), visit()).why()
 
 
 def test_limits_can_be_changed():
@@ -126,3 +133,14 @@ def test_a_stem_of_unknown_angle_leaves_its_rotation_unchecked():
     check = compare_films(unknown, visit()).checks[-1]
     assert check.passed is None
     assert "no angle" in check.text
+
+
+def test_a_visit_takes_posture_and_the_outline_of_the_cup_from_its_reading():
+    points = {"cup_rim_left": ((0.0, 0.0),) * 5}
+    reading = Reading("A", "2024-01-01T00:00:00Z", "left", landmarks=points, posture="standing")
+    film = visit().measurements
+    assert visit_of(1.0, film, reading).posture == "standing"
+    assert visit_of(1.0, film, reading).cup_centre_from == "rim"
+    with_shell = replace(reading, landmarks={**points, "cup_shell_left": ((0.0, 0.0),) * 3})
+    assert visit_of(1.0, film, with_shell).cup_centre_from == "shell"
+    assert visit_of(1.0, film, replace(reading, landmarks={})).cup_centre_from is None

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from xraymeasure.measurements import QUANTITIES, Measurement, Measurements
 from xraymeasure.reading import FilmBinding
 from xraymeasure.series.comparable import Comparable, Visit
+from xraymeasure.series.followup_tables import changes_text
 from xraymeasure.series.migration import before_after, changes_between, vector_length
 
 NO_ALLOWANCE = Comparable(pelvic_tilt_mm=1e-9, pelvic_rotation_mm=1e-9, femoral_rotation_deg=1e-9)
@@ -257,3 +258,13 @@ def test_the_index_side_is_that_of_the_film_after():
 def test_two_reference_lines_are_not_held_against_one_another():
     changes = before_after(film(), film(reference="bi_ischial"))
     assert "different reference lines" in changes.missing["hip_centre_height_change"]
+
+
+def test_changes_are_told_on_a_terminal_with_what_speaks_against_them():
+    after = film(leg_length_difference=2.0, pelvic_tilt_indicator=50.0)
+    text = changes_text(
+        before_after(after, film(leg_length_difference=-5.0, without=("femoral_offset",)))
+    )
+    assert "Leg length" in text and "+7.0 mm" in text and "−5.0 to 2.0" in text
+    assert "Femoral offset: film before" in text
+    assert "The films are not comparable: tilt of the pelvis" in text

@@ -13,6 +13,7 @@ from typing import Literal
 
 from xraymeasure.landmarks import Side
 from xraymeasure.measurements import Measurement, Measurements, Unit
+from xraymeasure.reading import Reading
 from xraymeasure.report import words
 
 Posture = Literal["supine", "standing"]
@@ -97,6 +98,32 @@ class Visit:
     def side(self) -> Side:
         """The index hip."""
         return self.measurements.operated_side
+
+
+def visit_of(
+    years: float,
+    measurements: Measurements,
+    reading: Reading,
+    *,
+    label: str = "",
+    view: str | None = None,
+) -> Visit:
+    """Return a film of a follow-up from its measurements and its reading.
+
+    Parameters
+    ----------
+    years : float
+        Since any fixed moment, the same for all films of the hip.
+    measurements : Measurements
+        Of the reading.
+    reading : Reading
+        Says the posture, and whether the cup's centre came from its shell or its rim.
+    label, view : str, optional
+        As in `Visit`.
+    """
+    side = reading.operated_side
+    outline = next((each for each in ("shell", "rim") if reading.has(f"cup_{each}_{side}")), None)
+    return Visit(years, measurements, label, view, reading.posture, outline)
 
 
 @dataclass(frozen=True)
@@ -263,6 +290,8 @@ def _difference(
         f"where {limit:g} is the limit and the uncertainty of two readings alone explains "
         f"{words.number(explained, decimals)}"
     )
+    if not passed and abs(difference) <= explained:
+        text += ", so placing these points again may settle it"
     return Check(name, label, "pelvis", True, passed, text, difference, limit, later.unit)
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal
 
 from xraymeasure.errors import StudyError, XrayMeasureError
 from xraymeasure.landmarks import Side
 from xraymeasure.reading import Reading
-from xraymeasure.series.comparable import Comparable, Visit
+from xraymeasure.series.comparable import Comparable, Visit, visit_of
 from xraymeasure.series.kept import kept_measurements
 from xraymeasure.series.migration import Change, Changes, changes_between
 from xraymeasure.series.readings import StudyReading, study_readings
@@ -233,16 +234,13 @@ def _sides_read(
     }
 
 
-def _visit(film: StudyFilm, reading: Reading, kept: Any) -> Visit:
-    side = reading.operated_side
-    source = "shell" if reading.has(f"cup_shell_{side}") else "rim"
-    return Visit(
-        years=film.day / DAYS_PER_YEAR,
-        measurements=kept_measurements(kept, reading),
+def _visit(film: StudyFilm, reading: Reading, kept: Path) -> Visit:
+    return visit_of(
+        film.day / DAYS_PER_YEAR,
+        kept_measurements(kept, reading),
+        reading,
         label=film.time_point or film.label,
         view=_view(film),
-        posture=reading.posture,
-        cup_centre_from=source,
     )
 
 

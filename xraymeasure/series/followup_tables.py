@@ -9,8 +9,10 @@ from dataclasses import asdict
 from typing import Any
 
 from xraymeasure.caution import CAUTION
+from xraymeasure.report import words
+from xraymeasure.series.change_kinds import KINDS
 from xraymeasure.series.followup import FollowUp, Step
-from xraymeasure.series.migration import Change
+from xraymeasure.series.migration import Change, Changes
 
 _CSV = (
     "subject",
@@ -67,6 +69,25 @@ def _step_record(followup: FollowUp, step: Step) -> dict[str, Any]:
         "missing": [{"name": name, "reason": why} for name, why in step.changes.missing.items()],
         "subsidence_against_threshold": followup.subsidence(sunk) if sunk else None,
     }
+
+
+def changes_text(changes: Changes) -> str:
+    """Return changes as lines for a terminal: value, 95 % interval, before and after."""
+    lines = []
+    width = max(len(kind.label) for kind in KINDS.values())
+    for row in changes.rows:
+        decimals = row.kind.decimals
+        value = words.with_unit(row.value, row.unit, decimals, signed=True)
+        span = words.interval(row.low, row.high, decimals, signed=True)
+        line = f"  {row.kind.label:<{width}}  {value:>9}  {span:>15}"
+        if row.before is not None:
+            line += f"   {words.interval(row.before, row.after, decimals):>15}"
+        lines.append(line + (f"   {row.verdict}" if row.verdict else ""))
+    lines += [f"  {KINDS[name].label}: {why}." for name, why in changes.missing.items()]
+    standing = changes.comparability.standing("femur")
+    if standing != "comparable":
+        lines.append(f"  The films are {standing}: {changes.comparability.why('femur')}.")
+    return "\n".join(lines)
 
 
 def change_record(row: Change) -> dict[str, Any]:
