@@ -8,7 +8,7 @@ from scipy.ndimage import map_coordinates
 
 from xraymeasure.phantom import Cup, Geometry, Head, Hip, Pelvis, Scenario, Stem, truth
 from xraymeasure.phantom.outlines import dome_outline, horizon, rim_points, sphere_diameter_px
-from xraymeasure.phantom.render import metal_transmission
+from xraymeasure.phantom.render import metal_transmission, picture
 from xraymeasure.phantom.scene import place_hip
 
 GEOMETRY = Geometry(source_detector_mm=1150.0, pitch_mm=0.3)
@@ -159,3 +159,26 @@ def test_nothing_but_gap_lies_between_the_four_points_of_the_foramen(side):
     assert low[0] - high[0] > 15.0
     middle = 0.25 * (lateral + medial + high + low)
     assert map_coordinates(bone, middle[:, None], order=1)[0] < 0.5
+
+
+def test_the_steepest_edge_of_a_head_on_the_film_lies_just_inside_its_outline():
+    # A ball thins out to nothing at its edge, and a film shows the logarithm: the steepest place
+    # lies a third of a pixel (0.1 mm) inside, all round, so the centre is where it should be.
+    hip = Hip(Cup(42.0, 18.0), Head(36.0, material="metal"), Stem())
+    scene = replace(SCENE, hips={"left": hip, "right": Hip()})
+    shown = picture(scene, quick=True).astype(float)
+    outline = np.array(truth(scene)["landmarks"]["femoral_head_left"])
+    middle = outline.mean(axis=0)
+    inward = (middle - outline) / np.linalg.norm(middle - outline, axis=1, keepdims=True)
+    depth = np.arange(-3.0, 3.01, 0.1)
+    lag, ways = [], []
+    for point, way in zip(outline, inward, strict=True):
+        values = map_coordinates(shown, point[:, None] + way[:, None] * depth, order=3)
+        slope = np.gradient(values)
+        if slope.max() > 40.0:
+            lag.append(depth[np.argmax(slope)])
+            ways.append(-way)
+    assert len(lag) > 50
+    shift = np.linalg.lstsq(np.column_stack([ways, -np.ones(len(ways))]), -np.array(lag))[0]
+    assert np.abs(shift[:2]).max() < 0.1
+    assert 0.0 < shift[2] < 0.45

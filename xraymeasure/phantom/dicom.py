@@ -46,7 +46,7 @@ def film_dataset(scenario: Scenario, pixels: np.ndarray) -> Dataset:
 
     inverted = scenario.photometric == "MONOCHROME1"
     stored = (4095 - pixels if inverted else pixels).astype("<u2")
-    low, high = np.percentile(stored, [1.5, 92.0] if inverted else [8.0, 98.5])
+    low, high = np.percentile(stored, [0.7, 92.0] if inverted else [8.0, 99.3])
     made = Dataset()
     made.file_meta = FileMetaDataset()
     made.file_meta.MediaStorageSOPClassUID = DX_FOR_PRESENTATION
