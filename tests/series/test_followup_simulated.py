@@ -39,6 +39,12 @@ FILM = film_from_array(
 # Spread of one placing in pixels: mm times a magnification of about 1.15 over the pitch.
 SPREAD_PX = {name: mm * 1.15 / GEOMETRY.pitch_mm for name, mm in READER_SD_MM.items()}
 
+# Nothing that is followed rests on these; leaving them out saves a third of the time.
+NOT_NEEDED = (
+    "ischium_left", "ischium_right", "lesser_trochanter_left", "lesser_trochanter_right",
+    "femoral_shaft_left", "femoral_shaft_right", "greater_trochanter_right", "femoral_head_right",
+)  # fmt: skip
+
 STILL = Hip(Cup(), Head(), Stem())
 # The cup went 4 mm up and 2 medially, 5 degrees steeper and 5 less anteverted; the stem sank 6 mm
 # in the bone; the head went 2 mm into the liner. (The cup takes the leg along: -4.)
@@ -77,6 +83,8 @@ def filmed(rng, hip, years):
     )
     scenario = Scenario(pelvis=pelvis, hips={"left": lying(hip), "right": lying(Hip())})
     reading = parse_reading(json.dumps(simulate_reading(scenario, rng, SPREAD_PX)))
+    for name in NOT_NEEDED:
+        reading = reading.without(name)
     return Visit(years, measure(FILM, reading, draws=0), cup_centre_from="shell")
 
 

@@ -132,6 +132,15 @@ def test_wear_that_plain_films_do_not_resolve_is_said_to_be_that():
     assert wear(1.3).verdict == "changed"
 
 
+def test_a_head_that_leaves_the_dome_is_not_called_worn_without_doubt():
+    # Negative wear on plain films: Wan Z et al. 2006, in 40 to 50 % of hips (references).
+    row = changes_between(visit(2.0, head_to_cup_cranial=-2.2), visit()).row("head_penetration")
+    assert row.verdict == "changed"
+    assert "which wear does not do" in row.reason
+    worn = changes_between(visit(2.0, head_to_cup_cranial=1.8), visit()).row("head_penetration")
+    assert worn.reason == ""
+
+
 def test_films_that_do_not_compare_get_no_verdict_of_change():
     after = visit(1.0, stem_to_trochanter=40.0, pelvic_tilt_indicator=50.0)
     for row in changes_between(after, visit()).rows:

@@ -242,7 +242,8 @@ def _table(followup: FollowUp, step: Step, meanings: bool = False) -> Table:
             rate = Cell(words.with_unit(value, "mm", 2), words.interval(low, high, 2))
         if row.verdict:
             glyph, word, colour = VERDICTS[row.verdict]
-            because = row.reason if row.verdict == "not resolved" else _against(followup, row)
+            told = row.verdict in ("changed", "not resolved")
+            because = (row.reason if told else "") or _against(followup, row)
             verdict = Cell(f"{glyph} {word}", because, True, colour)
         else:
             verdict = Cell("", row.reason)

@@ -80,7 +80,7 @@ class Change:
         of plain films resolves; ``not comparable`` and ``position not known`` where the films'
         positioning forbids it. None where no verdict is given, and `reason` says why.
     reason : str
-        What speaks against a verdict of ``changed``; empty where nothing does.
+        What speaks against a verdict of ``changed``, or for doubting it; empty where nothing does.
     years : float or None
         Between the films.
     per_year : (value, low, high) or None
@@ -182,7 +182,7 @@ def changes_between(after: Visit, before: Visit, limits: Comparable | None = Non
     years = after.years - before.years
     comparability = compare_films(after, before, limits)
     judged = [_timed(_judged(found[name], comparability), years) for name in KINDS if name in found]
-    return Changes(tuple(judged), missing, comparability)
+    return Changes(tuple(_doubted(row, found) for row in judged), missing, comparability)
 
 
 def _simple(
@@ -323,7 +323,7 @@ def vector_length(components: Sequence[Interval]) -> Interval:
     Examples
     --------
     >>> [round(end, 2) for end in vector_length([(2.0, 1.0, 3.0), (0.5, -0.5, 1.5)])]
-    [2.0, 0.86, 3.52]
+    [2.0, 0.86, 3.55]
     """
     (x, x_low, x_high), (y, y_low, y_high) = components
     u_x, u_y = ((high - low) / (2.0 * COVERAGE) for _, low, high in components)
@@ -377,6 +377,16 @@ def _judged(row: Change, comparability: Comparability) -> Change:
     if row.low <= 0.0 <= row.high:
         return replace(row, verdict="not shown", reason=_EXPLAINED)
     return replace(row, verdict="changed")
+
+
+def _doubted(row: Change, found: Mapping[str, Change]) -> Change:
+    """Say of a head that left the dome of its cup that wear does not do that."""
+    if row.name != "head_penetration" or row.verdict not in ("changed", "not resolved"):
+        return row
+    if found["head_penetration_cranial"].value >= 0.0:
+        return row
+    why = "the head moved caudally, which wear does not do: check the outlines of head and cup"
+    return replace(row, reason=f"{row.reason}; {why}" if row.reason else why)
 
 
 _EXPLAINED = "no more than the uncertainty of the two readings explains"
