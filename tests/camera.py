@@ -204,10 +204,10 @@ class Body:
 class Frame:
     """How the detector's millimetres become rows and columns."""
 
-    shape: tuple[int, int] = (3000, 3600)
+    shape: tuple[int, int] = (3300, 3600)
     pitch: tuple[float, float] = (0.14, 0.14)
     axes: tuple[tuple[int, int], tuple[int, int]] = STANDARD_AXES
-    beam: tuple[float, float] = (1400.0, 1750.0)
+    beam: tuple[float, float] = (1350.0, 1750.0)
 
     def pixels(self, xy):
         """Return rows and columns of detector points (n, 2), solving for each step."""

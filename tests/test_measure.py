@@ -844,21 +844,24 @@ def test_the_interval_of_an_angle_between_two_lines_is_the_one_of_the_textbook()
 
 
 def test_a_rim_seen_nearly_edge_on_gets_an_honest_interval_to_one_side():
-    """A noisy ellipse is never flat: read too large, so the interval reaches further down."""
+    """A noisy ellipse is never flat: the interval ends at flat, or leans to one side."""
     body = Body(hip=(0.0, 0.0, 150.0), ra=0.4)
     film, reading = film_and_reading(body)
     reading = replace(reading, placing_sd_px={"cup_rim_left": 2.0})
-    held = further_down = 0
+    held = one_sided = 0
     for seed in range(10):
         noise = np.random.default_rng(seed).normal(0, 2.0, (24, 2))
         noisy = reading.with_points("cup_rim_left", reading.points("cup_rim_left") + noise)
         row = measure(film, noisy, draws=1000).primary("radiographic_anteversion")
         held += row.low < 0.4 < row.high
-        further_down += row.value - row.low > row.high - row.value
+        assert (
+            row.low > -0.3
+        )  # but for where the beam was, never across the flat rim, to the sign that is assumed away
+        one_sided += not 0.5 < (row.high - row.value) / max(row.value - row.low, 1e-6) < 2.0
         assert row.high - row.low < 10.0
     # 95 % intervals miss two or more of ten in 9 % of such tens; this is one fixed ten.
     assert held >= 9
-    assert further_down >= 8
+    assert one_sided >= 5
 
 
 def test_a_quick_interval_of_a_rim_seen_nearly_edge_on_is_not_absurd():
@@ -955,7 +958,7 @@ def test_too_few_points_are_refused_by_name():
 
 def test_points_that_moved_with_the_film_give_the_same_numbers():
     film, reading = film_and_reading(Body())
-    shift = moved(reading, lambda points: points + [120.0, -75.0])
+    shift = moved(reading, lambda points: points + np.array([120.0, -75.0]))
     assert table(measure(film, shift, draws=0)) == pytest.approx(
         table(measure(film, reading, draws=0)), abs=1e-5
     )
