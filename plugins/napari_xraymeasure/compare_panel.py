@@ -75,7 +75,7 @@ class ComparePanel(QWidget):
         self._session: Session | None = None
         self._others: tuple[Beside, ...] = ()
         self._plot: _Plot | None = None
-        self._shown: tuple[Any, Any] = (None, None)
+        self._shown: Numbers | None = None
         layout = QVBoxLayout(self)
         layout.setContentsMargins(6, 6, 6, 6)
         self.hidden = paragraph(
@@ -268,9 +268,9 @@ class ComparePanel(QWidget):
         self.notes.setVisible(bool(notes))
         if not self.isVisible() or result.measurements is None:
             return
-        if self._shown == (result.measurements, comparison):
+        if self._shown is result:
             return
-        self._shown = (result.measurements, comparison)
+        self._shown = result
         if self._plot is None:
             self._plot = _Plot()
             self._plot_place.addWidget(self._plot.canvas)

@@ -29,7 +29,7 @@ from napari_xraymeasure.film_view import FilmView
 from napari_xraymeasure.first_page import FirstPage
 from napari_xraymeasure.keep_panel import KeepPanel
 from napari_xraymeasure.live import NumberRow, Numbers, numbers
-from napari_xraymeasure.napari_private import drop_widget
+from napari_xraymeasure.napari_private import drop_widgets
 from napari_xraymeasure.notices import Notices, identity_notice
 from napari_xraymeasure.numbers_panel import NumbersPanel
 from napari_xraymeasure.placing_panel import PlacingPanel
@@ -81,9 +81,9 @@ class Dock(QWidget):
         self._connect()
         viewer.layers.events.inserted.connect(self._on_inserted)
         viewer.layers.events.removed.connect(self._on_removed)
-        dropped_on = drop_widget(viewer)
-        if dropped_on is not None:
-            dropped_on.installEventFilter(self)
+        self.setAcceptDrops(True)
+        for widget in (self, *drop_widgets(viewer)):
+            widget.installEventFilter(self)
         for layer in list(viewer.layers):
             if opened_of(layer):
                 self._take(layer)
@@ -464,12 +464,13 @@ class Dock(QWidget):
 
     def eventFilter(self, watched: Any, event: QEvent) -> bool:
         """Open what is dropped on the window, without napari asking which plugin should."""
-        if event.type() == QEvent.Type.Drop and event.mimeData().hasUrls():
+        if event.type() in (QEvent.Type.DragEnter, QEvent.Type.Drop) and event.mimeData().hasUrls():
             urls = event.mimeData().urls()
             paths = [Path(url.toLocalFile()) for url in urls if url.isLocalFile()]
             if paths:
                 event.acceptProposedAction()
-                self.open_path(paths[0])
+                if event.type() == QEvent.Type.Drop:
+                    self.open_path(paths[0])
                 return True
         return False
 

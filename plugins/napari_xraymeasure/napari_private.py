@@ -1,7 +1,7 @@
 """The one place that reaches behind napari's public face.
 
-napari gives no public way to its canvas widget, nor to the widget that takes dropped files. Each
-function returns None where the private names have moved, and its caller does without.
+napari gives no public way to its canvas widget, nor to the widgets that take dropped files. Where
+the private names have moved, each function returns nothing and its caller does without.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ def canvas_widget(viewer: Any) -> QWidget | None:
     return native if isinstance(native, QWidget) else None
 
 
-def drop_widget(viewer: Any) -> QWidget | None:
-    """Return the widget on which files are dropped."""
+def drop_widgets(viewer: Any) -> list[QWidget]:
+    """Return the widgets on which files are dropped: the viewer, its canvas, its first page."""
     try:
         widget = _qt_viewer(viewer)
     except AttributeError:
-        return None
-    return widget if isinstance(widget, QWidget) else None
+        return []
+    return [each for each in (widget, *widget.findChildren(QWidget)) if each.acceptDrops()]
 
 
 def _qt_viewer(viewer: Any) -> Any:

@@ -1,5 +1,6 @@
 """A real window with a sample film in it, and a hand that clicks, drags and types."""
 
+import gc
 import os
 import shutil
 import tempfile
@@ -14,7 +15,7 @@ from napari_xraymeasure import dock as dock_module
 from napari_xraymeasure.dock import Dock
 from napari_xraymeasure.practice import read_truth
 from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
-from qtpy.QtGui import QDropEvent
+from qtpy.QtGui import QDragEnterEvent, QDropEvent
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
 
@@ -80,9 +81,13 @@ class Hand:
         """Drop files on the window, as a file manager does."""
         data = QMimeData()
         data.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
-        target = self.viewer.window._qt_viewer
-        event = QDropEvent(QPointF(50, 50), Qt.DropAction.CopyAction, data, LEFT, NO_KEY)
-        QApplication.sendEvent(target, event)
+        middle = self.canvas.native.rect().center()
+        target = self.viewer.window._qt_viewer.childAt(
+            self.canvas.native.mapTo(self.viewer.window._qt_viewer, middle)
+        )
+        action = Qt.DropAction.CopyAction
+        QApplication.sendEvent(target, QDragEnterEvent(middle, action, data, LEFT, NO_KEY))
+        QApplication.sendEvent(target, QDropEvent(QPointF(middle), action, data, LEFT, NO_KEY))
         QApplication.processEvents()
 
     def place(self, name, points):
@@ -131,25 +136,55 @@ def truth():
 
 @pytest.fixture
 def open_window(make_napari_viewer, qtbot):
-    """Open a window with the dock, and a film if one is named; return the hand."""
+    """Open a window of its own with the dock, and a film if one is named; return the hand."""
 
     def make(film=None, size=(1366, 768)):
         viewer = make_napari_viewer(show=True, strict_qt=True)
-        window = viewer.window._qt_window
-        window.resize(*size)
-        dock = Dock(viewer)
-        viewer.window.add_dock_widget(dock, name="Read hip films", area="right")
-        hand = Hand(viewer, dock)
-        if film is not None:
-            dock.open_path(film)
-            assert dock.session is not None, dock.notices.texts
-        QTest.qWait(50)
-        return hand
+        return _dressed(viewer, film, size)
 
     return make
+
+
+def _dressed(viewer, film=None, size=(1366, 768)):
+    viewer.window._qt_window.resize(*size)
+    dock = Dock(viewer)
+    viewer.window.add_dock_widget(dock, name="Read hip films", area="right")
+    QTest.qWait(50)
+    hand = Hand(viewer, dock)
+    if film is not None:
+        dock.open_path(film)
+        assert dock.session is not None, dock.notices.texts
+    return hand
+
+
+@pytest.fixture(scope="module")
+def shared_window(qapp):
+    """One window for the tests of a module: opening it takes longer than most of them."""
+    import napari
+
+    viewer = napari.Viewer(show=True)
+    hand = _dressed(viewer)
+    yield hand
+    viewer.close()
+    QTest.qWait(50)
+    gc.collect()
+
+
+@pytest.fixture
+def hand(shared_window, sample, own_home):
+    """The shared window with a sample film newly opened in it."""
+    dock = shared_window.dock
+    dock.reader = "A"
+    dock.open_path(sample())
+    assert dock.session is not None, dock.notices.texts
+    QTest.qWait(20)
+    yield shared_window
+    shared_window.viewer.layers.clear()
+    QApplication.processEvents()
+    assert dock.session is None
 
 
 @pytest.fixture
 def settle(qtbot):
     """Wait until the numbers are those that stay."""
-    return lambda hand: qtbot.waitUntil(lambda: hand.dock.result.final, timeout=10_000)
+    return lambda hand: qtbot.waitUntil(lambda: hand.dock.result.final, timeout=20_000)

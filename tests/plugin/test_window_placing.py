@@ -8,11 +8,6 @@ from qtpy.QtTest import QTest
 TEARDROP = "teardrop_left"
 
 
-@pytest.fixture
-def hand(open_window, sample):
-    return open_window(sample())
-
-
 def test_a_click_places_the_armed_landmark_where_it_fell(hand, truth):
     hand.dock.session.arm(TEARDROP)
     hand.key(Qt.Key.Key_F)

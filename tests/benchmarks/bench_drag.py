@@ -1,0 +1,156 @@
+"""How long a drag takes from the mouse to the drawn film and the numbers.
+
+A point of a finished reading is dragged with real mouse events under the display that is there
+(software GL under Xvfb in the tests), once in a bare napari where nothing but that point is drawn,
+and once in the plugin, where circle, ellipse, axes, reference line, distances, labels and numbers
+follow. Printed: the median and the 95th percentile of a move, their ratio to the bare drag in the
+same run, and how much of a move is our own Python.
+
+    xvfb-run -a -s "-screen 0 1920x1200x24" python tests/benchmarks/bench_drag.py
+"""
+
+import os
+import shutil
+import tempfile
+import time
+from pathlib import Path
+
+os.environ["NAPARI_CONFIG"] = ""
+os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="xraymeasure-bench-")
+os.environ["XRAYMEASURE_HOME"] = os.environ["XDG_CACHE_HOME"]
+
+import napari
+import numpy as np
+from napari_xraymeasure import dock as dock_module
+from napari_xraymeasure.dock import Dock
+from napari_xraymeasure.film_layer import Opened, layer_data
+from napari_xraymeasure.overlay import CanvasOverlay
+from qtpy.QtCore import QPoint, Qt
+from qtpy.QtTest import QTest
+
+from xraymeasure.film import read_film
+from xraymeasure.samples import sample_folder
+
+SCRATCH = os.environ["XDG_CACHE_HOME"]
+SIZE = (1600, 1000)
+MOVES = 80
+NAME = "well_placed"
+LEFT, NO_KEY = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
+
+
+def on_canvas(viewer, layer, point):
+    canvas = viewer.window._qt_viewer.canvas
+    y, x = np.asarray(layer.data_to_world(point), float)[list(viewer.dims.displayed)]
+    mapped = (canvas.view.transform * canvas.view.scene.transform).map([x, y, 0, 1])
+    return canvas.native, QPoint(round(mapped[0]), round(mapped[1]))
+
+
+def drag(viewer, layer, point):
+    """Drag `point` along a circle; return the milliseconds of each move, a pause of 15 included."""
+    native, start = on_canvas(viewer, layer, point)
+    QTest.mousePress(native, LEFT, NO_KEY, start)
+    times = []
+    for step in range(MOVES):
+        angle = 2 * np.pi * step / MOVES
+        place = start + QPoint(round(12 * np.sin(angle)), round(12 - 12 * np.cos(angle)))
+        began = time.perf_counter()
+        QTest.mouseMove(native, place)
+        # napari drops moves that come closer than 5 ms apart.
+        QTest.qWait(15)
+        times.append(1e3 * (time.perf_counter() - began))
+    QTest.mouseRelease(native, LEFT, NO_KEY, start)
+    QTest.qWait(300)
+    return np.array(times)
+
+
+def bare(film, point):
+    """A napari with the film and one point, which is dragged with napari's own tool."""
+    viewer = napari.Viewer(show=True)
+    viewer.window._qt_window.resize(*SIZE)
+    data, arguments, _ = layer_data(film)
+    layer = viewer.add_image(data, **arguments)
+    points = viewer.add_points(
+        [point], size=14, scale=layer.scale, affine=layer.affine, units=layer.units
+    )
+    points.mode = "select"
+    QTest.qWait(800)
+    drag(viewer, points, point)
+    times = drag(viewer, points, points.data[0])
+    viewer.close()
+    QTest.qWait(100)
+    return times
+
+
+def in_plugin(folder, name, index):
+    spent = {"measure": [], "plugin": [], "paint": []}
+    _time(dock_module, "numbers", spent["measure"])
+    _time(CanvasOverlay, "paintEvent", spent["paint"])
+    viewer = napari.Viewer(show=True)
+    viewer.window._qt_window.resize(*SIZE)
+    dock = Dock(viewer)
+    viewer.window.add_dock_widget(dock, area="right")
+    dock.reader = "S"
+    dock.open_path(folder / f"{NAME}.dcm")
+    QTest.qWait(1500)
+    on_change = dock._on_change
+
+    def timed(what):
+        began = time.thread_time()
+        on_change(what)
+        if what == "drag":
+            spent["plugin"].append(1e3 * (time.thread_time() - began))
+
+    dock.session.on_change[:] = [timed]
+    layer = dock.view.layer
+    drag(viewer, layer, dock.session.reading.landmarks[name][index])
+    for values in spent.values():
+        values.clear()
+    times = drag(viewer, layer, dock.session.reading.landmarks[name][index])
+    viewer.close()
+    QTest.qWait(100)
+    return times, {key: np.array(values) for key, values in spent.items()}
+
+
+def _time(owner, attribute, into):
+    original = getattr(owner, attribute)
+
+    def timed(*arguments, **named):
+        # Time of this thread: other programs on the machine do not count as ours.
+        began = time.thread_time()
+        result = original(*arguments, **named)
+        into.append(1e3 * (time.thread_time() - began))
+        return result
+
+    setattr(owner, attribute, timed)
+
+
+def main():
+    folder = Path(SCRATCH) / "films"
+    folder.mkdir()
+    for path in sample_folder().glob(f"{NAME}.*"):
+        shutil.copy(path, folder)
+    path = folder / f"{NAME}.dcm"
+    film = Opened(read_film(path), path)
+    name, index = "femoral_head_left", 2
+    alone = bare(film, (600.0, 1000.0))
+    ours, spent = in_plugin(folder, name, index)
+    again = bare(film, (600.0, 1000.0))
+    alone = np.concatenate([alone, again])
+    for label, times in (("bare drag", alone), ("with everything drawn", ours)):
+        print(f"{label}: median {np.median(times):.1f} ms, 95th {np.percentile(times, 95):.1f} ms")
+    ratios = [np.percentile(ours, q) / np.percentile(alone, q) for q in (50, 95)]
+    print(f"ratio: median {ratios[0]:.2f}, 95th {ratios[1]:.2f} (at most 1.5)")
+    plugin = spent["plugin"] - spent["measure"][: len(spent["plugin"])]
+    for label, times in (
+        ("measuring", spent["measure"]),
+        ("our drawing and table", plugin),
+        ("painting", spent["paint"]),
+    ):
+        print(
+            f"  {label}: median {np.median(times):.1f} ms, 95th {np.percentile(times, 95):.1f} ms"
+        )
+    shutil.rmtree(SCRATCH, ignore_errors=True)
+
+
+if __name__ == "__main__":
+    main()

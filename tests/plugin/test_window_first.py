@@ -1,0 +1,63 @@
+"""The first minute in a new window."""
+
+import shutil
+
+from xraymeasure.reading_file import save_reading
+from xraymeasure.samples import sample_folder
+
+
+def test_an_empty_window_says_in_three_lines_what_to_do(open_window):
+    hand = open_window()
+    lines = hand.dock.first.lines
+    assert lines.isVisible()
+    assert lines.text().count("<p>") == 3
+    assert "Drop" in lines.text()
+
+
+def test_a_film_dropped_on_the_window_is_opened_for_reading(open_window, sample):
+    hand = open_window()
+    hand.drop(sample())
+    assert hand.dock.session.film.source == "well_placed.dcm"
+    assert hand.viewer.layers.selection.active is hand.dock.view.layer
+
+
+def test_a_folder_dropped_on_the_window_opens_its_first_film_and_offers_the_others(
+    open_window, sample
+):
+    hand = open_window()
+    folder = sample("well_placed").parent
+    sample("bilateral")
+    hand.drop(folder)
+    dock = hand.dock
+    assert dock.session.film_path.name == "bilateral.dcm"
+    assert [dock.films.itemText(i) for i in range(dock.films.count())] == [
+        "bilateral.dcm",
+        "well_placed.dcm",
+    ]
+    dock.films.setCurrentIndex(1)
+    dock.films.activated.emit(1)
+    assert dock.session.film_path.name == "well_placed.dcm"
+    assert [layer.name for layer in hand.viewer.layers] == ["well_placed"]
+    assert dock.films.count() == 2
+
+
+def test_a_reading_opened_alone_brings_its_film(open_window, sample, placed):
+    film = sample()
+    path = film.with_name("well_placed.S.reading.json")
+    save_reading(placed(), path)
+    hand = open_window()
+    hand.drop(path)
+    assert hand.dock.session.film_path == film
+    assert hand.dock.second == placed()
+
+
+def test_an_existing_reading_comes_back(open_window, sample, placed):
+    film = sample()
+    shutil.copy(
+        sample_folder() / "well_placed.reading.json", film.with_name("well_placed.S.reading.json")
+    )
+    hand = open_window()
+    hand.dock.reader = "S"
+    hand.drop(film)
+    assert hand.dock.session.reading == placed()
+    assert hand.dock.session.armed is None

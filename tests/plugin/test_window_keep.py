@@ -1,0 +1,217 @@
+"""Nothing is lost: crashes, two windows on one film, disks that are full or read-only."""
+
+import errno
+import json
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+
+import pytest
+from qtpy.QtCore import Qt
+from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QApplication
+
+from xraymeasure.reading_file import read_reading, save_reading
+
+HEAD = "femoral_head_left"
+
+CRASHING = """
+import os, sys
+from qtpy.QtCore import QPoint, Qt
+from qtpy.QtTest import QTest
+from napari_xraymeasure.window import make_window
+
+viewer, dock = make_window(sys.argv[1])
+viewer.window._qt_window.resize(1366, 768)
+QTest.qWait(300)
+canvas = viewer.window._qt_viewer.canvas
+
+def place(point):
+    y, x = dock.view.layer.data_to_world(point)
+    mapped = (canvas.view.transform * canvas.view.scene.transform).map([x, y, 0, 1])
+    return QPoint(round(float(mapped[0])), round(float(mapped[1])))
+
+left, none = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
+for point in ((590, 1040), (620, 985), (655, 975), (700, 990)):
+    QTest.mouseClick(canvas.native, left, none, place(point))
+    QTest.qWait(20)
+# In the middle of dragging the last point.
+QTest.mousePress(canvas.native, left, none, place((700, 990)))
+for step in range(1, 6):
+    QTest.mouseMove(canvas.native, place((700 + 6 * step, 990)))
+    QTest.qWait(20)
+assert dock.session.dragging
+print("dragging", flush=True)
+QTest.qWait(60_000)
+"""
+
+
+def test_a_window_killed_in_the_middle_of_a_drag_loses_no_click(open_window, sample, tmp_path):
+    film = sample()
+    script = tmp_path / "crashing.py"
+    script.write_text(textwrap.dedent(CRASHING))
+    environment = os.environ | {"XDG_CACHE_HOME": str(tmp_path / "cache"), "NAPARI_CONFIG": ""}
+    window = subprocess.Popen(
+        [sys.executable, str(script), str(film)], stdout=subprocess.PIPE, text=True, env=environment
+    )
+    try:
+        assert window.stdout.readline().strip() == "dragging"
+    finally:
+        window.send_signal(signal.SIGKILL)
+        window.wait(10)
+        window.stdout.close()
+    hand = open_window(film)
+    points = hand.dock.session.reading.landmarks[HEAD]
+    assert len(points) == 4
+    assert points[-1] == pytest.approx((700, 990), abs=2.0)
+    assert hand.dock.saved.text() == "Taken up again."
+    assert {path.name for path in film.parent.iterdir()} == {
+        "well_placed.dcm",
+        "well_placed.A.reading.json",
+    }
+
+
+def test_every_click_is_on_disk_before_the_next(open_window, sample, placed):
+    film = sample()
+    hand = open_window(film)
+    for count, point in enumerate(placed().landmarks[HEAD], start=1):
+        hand.click(point)
+        kept = read_reading(film.with_name("well_placed.A.reading.json"))
+        assert len(kept.landmarks[HEAD]) == count
+        assert kept == hand.dock.session.reading
+
+
+def test_two_windows_on_one_film_keep_both_readings(open_window, sample):
+    film = sample()
+    first, second = open_window(film), open_window(film)
+    first.click((600, 1010))
+    second.click((650, 975))
+    assert "another window" in second.dock.notices.texts["save"]
+    first.click((620, 990))
+    kept = {
+        path.name: read_reading(path).landmarks[HEAD] for path in film.parent.glob("*.reading.json")
+    }
+    assert kept == {
+        "well_placed.A.reading.json": first.dock.session.reading.landmarks[HEAD],
+        "well_placed.A.2.reading.json": second.dock.session.reading.landmarks[HEAD],
+    }
+    assert "save" not in first.dock.notices.texts
+
+
+def test_a_file_that_another_window_rewrote_meanwhile_is_left_alone(open_window, sample, placed):
+    film = sample()
+    hand = open_window(film)
+    hand.click((600, 1010))
+    path = film.with_name("well_placed.A.reading.json")
+    theirs = placed()
+    save_reading(theirs, path)
+    hand.click((650, 975))
+    assert read_reading(path) == theirs
+    assert read_reading(film.with_name("well_placed.A.2.reading.json")) == (
+        hand.dock.session.reading
+    )
+
+
+def test_each_reader_has_a_file_and_changing_the_code_brings_their_own_back(open_window, sample):
+    film = sample()
+    hand = open_window(film)
+    hand.click((600, 1010))
+    mine = hand.dock.session.reading
+    code = hand.dock.keep.reader
+    for reader, points in (("B", 0), ("A", 1)):
+        code.setText(reader)
+        code.editingFinished.emit()
+        assert hand.dock.session.reading.reader == reader
+        assert len(hand.dock.session.reading.landmarks.get(HEAD, ())) == points
+    assert hand.dock.session.reading == mine
+
+
+def test_a_name_that_could_leave_the_folder_is_no_readers_code(open_window, sample):
+    hand = open_window(sample())
+    code = hand.dock.keep.reader
+    code.setText("../../elsewhere")
+    code.editingFinished.emit()
+    assert hand.dock.session.reading.reader == "A"
+    assert code.text() == "A"
+
+
+def test_a_full_disk_is_reported_and_the_reading_kept_elsewhere(
+    open_window, sample, monkeypatch, own_home
+):
+    film = sample()
+    hand = open_window(film)
+    fsync = os.fsync
+
+    def full(handle):
+        if os.readlink(f"/proc/self/fd/{handle}").startswith(str(film.parent)):
+            raise OSError(errno.ENOSPC, "No space left on device")
+        fsync(handle)
+
+    monkeypatch.setattr(os, "fsync", full)
+    hand.click((600, 1010))
+    assert "No space left" in hand.dock.notices.texts["save"]
+    (kept,) = (own_home / "readings").glob("*.reading.json")
+    assert read_reading(kept) == hand.dock.session.reading
+    assert not list(film.parent.glob("*.reading.json"))
+
+
+def test_what_could_not_be_saved_anywhere_is_said_and_saved_once_there_is_room(
+    open_window, sample, monkeypatch
+):
+    film = sample()
+    hand = open_window(film)
+    fsync, is_full = os.fsync, [True]
+
+    def full(handle):
+        if is_full[0]:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        fsync(handle)
+
+    monkeypatch.setattr(os, "fsync", full)
+    hand.click((600, 1010))
+    assert hand.dock.saved.text() == "▲ NOT SAVED"
+    assert "NOT SAVED" in hand.dock.notices.texts["save"]
+    hand.dock.tabs.setCurrentIndex(4)
+    assert hand.dock.keep.again.isVisible()
+    is_full[0] = False
+    QTest.mouseClick(hand.dock.keep.again, Qt.MouseButton.LeftButton)
+    QApplication.processEvents()
+    assert read_reading(film.with_name("well_placed.A.reading.json")) == hand.dock.session.reading
+    assert not hand.dock.keep.again.isVisible()
+
+
+def test_a_broken_reading_beside_the_film_is_named_and_left_alone(open_window, sample):
+    film = sample()
+    path = film.with_name("well_placed.A.reading.json")
+    path.write_text("{ broken")
+    hand = open_window(film)
+    assert "left alone" in hand.dock.notices.texts["found"]
+    hand.click((600, 1010))
+    assert path.read_text() == "{ broken"
+    assert read_reading(film.with_name("well_placed.A.2.reading.json")) == (
+        hand.dock.session.reading
+    )
+
+
+def test_the_file_is_one_that_the_command_line_reads(open_window, sample):
+    film = sample()
+    hand = open_window(film)
+    hand.click((600, 1010))
+    record = json.loads(film.with_name("well_placed.A.reading.json").read_text())
+    assert record["format"] == "xraymeasure-reading"
+    assert record["film"]["pixel_sha256"] == hand.dock.session.film.pixel_sha256
+
+
+def test_closing_the_window_while_the_numbers_are_drawn_harms_nothing(open_window, sample, placed):
+    film = sample()
+    save_reading(placed(), film.with_name("well_placed.S.reading.json"))
+    hand = open_window()
+    hand.dock.reader = "S"
+    hand.dock.open_path(film)
+    QTest.qWait(200)
+    hand.viewer.close()
+    time.sleep(0.3)
+    QApplication.processEvents()

@@ -1,0 +1,272 @@
+"""A whole film, from the drop to the page; and the numbers that are shown on the way."""
+
+import json
+
+import pytest
+from napari_xraymeasure.live import MAIN
+from qtpy.QtCore import Qt
+from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QFileDialog
+from typer.testing import CliRunner
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.cli import app
+from xraymeasure.report.words import interval_text, value_text
+
+NAME, VALUE, PLAN = range(3)
+
+
+@pytest.fixture
+def read(hand, placed, settle):
+    """The whole reading placed without the mouse, and its numbers settled."""
+    session = hand.dock.session
+    whole = placed()
+    for name, points in whole.landmarks.items():
+        session._commit(session.reading.with_points(name, points))
+    session.record(
+        head_diameter_mm=whole.head_diameter_mm,
+        cup_diameter_mm=whole.cup_diameter_mm,
+        neck_shaft_angle_deg=whole.neck_shaft_angle_deg,
+    )
+    settle(hand)
+    return hand
+
+
+def rows(hand):
+    table = hand.dock.numbers.table
+    return [
+        [table.item(row, column).text() for column in range(3)] for row in range(table.rowCount())
+    ]
+
+
+def test_a_complete_film_from_the_drop_to_the_exported_page(
+    open_window, sample, placed, settle, qtbot, monkeypatch, tmp_path
+):
+    film = sample(plan=True)
+    hand = open_window(size=(1600, 1000))
+    hand.drop(film)
+    dock = hand.dock
+    for fields, size in (
+        (dock.placing.heads, "36"),
+        (dock.placing.cups, "54"),
+        (dock.placing.angles, "132"),
+    ):
+        QTest.keyClicks(fields["left"], size)
+        QTest.keyClick(fields["left"], Qt.Key.Key_Return)
+    whole = placed()
+    while dock.session.armed:
+        name = dock.session.armed
+        hand.key(Qt.Key.Key_F)
+        points = whole.landmarks[name]
+        if not all(hand.in_sight(point) for point in points):
+            hand.key(Qt.Key.Key_W)
+        for point in points:
+            hand.click(point)
+        if dock.session.armed == name:
+            hand.key(Qt.Key.Key_Return)
+    assert dock.placing.title.text() == "Every landmark is placed"
+    settle(hand)
+    shown = rows(hand)
+    assert [row[NAME] for row in shown[:4]] == [
+        "Radiographic inclination, left",
+        "Radiographic anteversion, left",
+        "Leg-length difference, left",
+        "Femoral offset, left",
+    ]
+    assert all(
+        "within" in row[PLAN] or "outside" in row[PLAN] or "undecided" in row[PLAN]
+        for row in shown[:4]
+    )
+
+    # The saved reading through the command line gives the numbers that are shown.
+    reading = film.with_name("well_placed.A.reading.json")
+    plan = film.with_suffix(".plan.toml")
+    result = CliRunner().invoke(
+        app, ["measure", str(film), "--reading", str(reading), "--plan", str(plan), "--json"]
+    )
+    assert result.exit_code == 0, result.output
+    record = json.loads(result.stdout)
+    theirs = {
+        (row["name"], row["side"], row["method"]): (row["value"], row["low"], row["high"])
+        for row in record["measurements"]
+    }
+    ours = {
+        (row.name, row.side, row.method): (row.value, row.low, row.high)
+        for row in dock.result.measurements.rows
+    }
+    assert ours == theirs
+    assert [(row.name, row.difference, row.verdict) for row in dock.result.comparison.rows] == [
+        (row["name"], row["difference"], row["verdict"]) for row in record["comparison"]
+    ]
+
+    monkeypatch.setattr(
+        QFileDialog, "getExistingDirectory", lambda *args, **kwargs: str(tmp_path / "pages")
+    )
+    dock.tabs.setCurrentIndex(4)
+    QTest.mouseClick(dock.keep.export, Qt.MouseButton.LeftButton)
+    assert dock.keep.progress.isVisible()
+    assert not dock.keep.export.isEnabled()
+    qtbot.waitUntil(lambda: not dock.keep.progress.isVisible(), timeout=60_000)
+    folder = tmp_path / "pages" / "well_placed.A"
+    assert {path.name for path in folder.iterdir()} == {
+        "well_placed.A.pdf",
+        "well_placed.A.html",
+        "measurements.json",
+        "measurements.csv",
+    }
+    assert CAUTION in dock.keep.exported.text()
+    exported = json.loads((folder / "measurements.json").read_text())
+    assert exported["measurements"] == record["measurements"]
+
+
+def test_the_table_says_value_and_interval_as_the_page_does(read):
+    shown = {row[NAME]: row[VALUE] for row in rows(read)}
+    row = read.dock.result.measurements.primary("radiographic_inclination")
+    assert shown["Radiographic inclination, left"] == f"{value_text(row)}\n{interval_text(row)}"
+
+
+def test_a_number_that_cannot_be_measured_yet_is_a_dash_with_its_reason(hand):
+    hand.click((658, 975))
+    table = hand.dock.numbers.table
+    assert table.rowCount() >= len(MAIN)
+    assert table.item(0, VALUE).text() == "–"
+    assert table.item(0, VALUE).toolTip()
+
+
+def test_lines_labels_and_numbers_follow_a_drag(read):
+    dock = read.dock
+    before = rows(read)[0][VALUE], dock.view.overlay._scene
+    name = "teardrop_left"
+    start = dock.session.reading.landmarks[name][0]
+    read.drag(start, (start[0] + 40, start[1]), release=False)
+    assert dock.session.dragging
+    during = rows(read)[0][VALUE], dock.view.overlay._scene
+    assert during[0] != before[0]
+    texts = [[label.text for label in scene.labels] for scene in (before[1], during[1])]
+    assert texts[0] != texts[1]
+    lines = [
+        next(stroke.path for stroke in scene.strokes if stroke.kind == "reference")
+        for scene in (before[1], during[1])
+    ]
+    assert (lines[0] != lines[1]).any()
+    assert not dock.result.final
+    native = read.canvas.native
+    QTest.mouseRelease(native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier)
+
+
+def test_choosing_a_number_lights_what_it_rests_on_and_explains_it(read):
+    dock = read.dock
+    dock.numbers.table.selectRow(1)
+    assert dock.tabs.tabText(dock.tabs.currentIndex()) == "Explain"
+    text = dock.explain.text.toPlainText()
+    row = dock.result.measurements.primary("radiographic_anteversion")
+    assert value_text(row) in text
+    for assumption in row.assumptions:
+        assert assumption in text
+    assert "Its uncertainty comes from" in text
+    assert "placing of the landmarks" in text
+    for finding in dock.result.measurements.findings:
+        if "radiographic_anteversion" in finding.touches:
+            assert finding.text in text
+    lit = [mark for mark in dock.view.overlay._scene.marks if mark.state == "lit"]
+    assert len(lit) == len(dock.session.reading.landmarks["cup_rim_left"])
+    dock.explain.closed.emit()
+    assert dock.tabs.currentIndex() == 0
+    assert not any(mark.state == "lit" for mark in dock.view.overlay._scene.marks)
+
+
+def test_a_plan_typed_in_is_compared_and_drawn_on_the_film(read):
+    dock = read.dock
+    dock.tabs.setCurrentIndex(2)
+    for key, value in (
+        (("cup", "inclination_deg"), 40),
+        (("cup", "anteversion_deg"), 20),
+        (("tolerance", "inclination_deg"), 5),
+    ):
+        dock.compare.fields[key].setValue(value)
+    row = dock.result.comparison.row("radiographic_inclination")
+    assert row.planned == 40
+    assert "inclination" in rows(read)[0][NAME]
+    assert f"{row.verdict}" in rows(read)[0][PLAN]
+    (planned,) = [s for s in dock.view.overlay._scene.strokes if s.kind == "plan"]
+    hip_centre = next(
+        d.path[0]
+        for d in dock.result.measurements.drawings
+        if d.kind == "hip_centre" and d.side == "left"
+    )
+    assert planned.path.mean(axis=0) == pytest.approx(hip_centre, abs=3.0)
+    assert dock.compare._plot is not None
+
+
+def test_a_plan_in_another_definition_is_converted_and_the_panel_says_so(read):
+    dock = read.dock
+    dock.tabs.setCurrentIndex(2)
+    dock.compare.fields["cup", "inclination_deg"].setValue(40)
+    dock.compare.fields["cup", "anteversion_deg"].setValue(20)
+    dock.compare.definition.setCurrentText("operative")
+    dock.compare.definition.activated.emit(1)
+    assert "operative 40/20" in dock.compare.notes.text()
+    # Murray DW, J Bone Joint Surg Br 1993;75:228-232: tan RI = tan OI / cos OA.
+    planned = dock.result.comparison.row("radiographic_inclination").planned
+    assert planned == pytest.approx(41.76, abs=0.01)
+
+
+def test_a_plan_of_the_other_side_is_refused_with_words(read, tmp_path):
+    path = tmp_path / "other.plan.toml"
+    path.write_text('operated_side = "right"\n[cup]\ninclination_deg = 40\n')
+    read.dock.open_path(path)
+    assert read.dock.result.comparison is None
+    assert "operated_side" in read.dock.numbers.findings.text() or (
+        "operated_side" in read.dock.compare.notes.text()
+    )
+    assert read.dock.result.measurements is not None
+
+
+def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
+    read, truth, own_home, settle
+):
+    dock = read.dock
+    assert not dock.practice.show_truth.isEnabled()
+    dock.first.samples.activated.emit(dock.first.samples.findText("well placed"))
+    session = dock.session
+    dock.tabs.setCurrentIndex(3)
+    assert not dock.practice.show_truth.isEnabled()
+    true = truth()["landmarks"]
+    for step in session.steps:
+        points = true[step.name]
+        session._commit(session.reading.with_points(step.name, points[:: max(len(points) // 9, 1)]))
+    session.record(head_diameter_mm={"left": 36.0})
+    shifted = [(row + 3.0, column + 4.0) for row, column in true["teardrop_left"]]
+    session._commit(session.reading.with_points("teardrop_left", shifted))
+    settle(read)
+    assert dock.practice.show_truth.isEnabled()
+    QTest.mouseClick(dock.practice.show_truth, Qt.MouseButton.LeftButton)
+    text = dock.practice.result.toPlainText()
+    assert "5.0 px" in text
+    assert "held" in text
+    assert dock.second is not None
+    records = (own_home / "practice.csv").read_text().splitlines()
+    assert any("teardrop_left,5.0000,px" in line for line in records)
+
+
+def test_a_blinded_session_hides_plan_other_readings_and_truth(hand, sample, placed, tmp_path):
+    from napari_xraymeasure.film_layer import Opened, layer_data
+
+    from xraymeasure.film import read_film
+    from xraymeasure.reading_file import save_reading
+
+    film = sample("bilateral", plan=True)
+    save_reading(placed("bilateral"), film.with_name("bilateral.S.reading.json"))
+    data, arguments, _ = layer_data(Opened(read_film(film), film, blinded=True))
+    hand.viewer.add_image(data, **arguments)
+    dock = hand.dock
+    assert dock.plan is None
+    assert dock.session.others == ()
+    dock.tabs.setCurrentIndex(2)
+    assert dock.compare.hidden.isVisible()
+    assert not dock.compare.body.isVisible()
+    dock.open_path(film.with_suffix(".plan.toml"))
+    dock.open_path(film.with_name("bilateral.S.reading.json"))
+    assert dock.plan is None
+    assert dock.second is None
+    assert "blinded" in dock.notices.texts["blinded"]
