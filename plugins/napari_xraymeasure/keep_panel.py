@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from qtpy.QtCore import Signal
+from qtpy.QtCore import Qt, Signal
 from qtpy.QtWidgets import (
     QFileDialog,
     QFormLayout,
+    QGridLayout,
     QHBoxLayout,
+    QLabel,
     QLineEdit,
     QProgressBar,
     QVBoxLayout,
@@ -79,14 +81,18 @@ class KeepPanel(QWidget):
         layout.addWidget(self.exported)
         layout.addWidget(paragraph(CAUTION, "Caution"))
         layout.addWidget(rule())
-        keys = "".join(
-            f"<tr><td><b>{shown}</b>&nbsp;&nbsp;</td><td>{words}</td></tr>"
-            for shown, words in help_rows()
-        )
-        layout.addWidget(
-            paragraph(f"<b>Keys</b>, with the film chosen:<table>{keys}</table>", "Keys")
-        )
+        layout.addLayout(self._make_keys())
         layout.addStretch(1)
+
+    def _make_keys(self) -> QGridLayout:
+        grid = QGridLayout()
+        grid.setVerticalSpacing(1)
+        grid.setColumnStretch(1, 1)
+        grid.addWidget(paragraph("Keys, with the film chosen:"), 0, 0, 1, 2)
+        for row, (shown, words) in enumerate(help_rows(), start=1):
+            grid.addWidget(QLabel(f"<b>{shown}</b>"), row, 0, Qt.AlignmentFlag.AlignTop)
+            grid.addWidget(paragraph(words), row, 1)
+        return grid
 
     def _rename(self) -> None:
         code = self.reader.text().strip()

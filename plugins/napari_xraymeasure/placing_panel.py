@@ -22,7 +22,7 @@ from napari_xraymeasure.drawings import picture
 from napari_xraymeasure.guide import HIP_STATES, HipState
 from napari_xraymeasure.session import Session
 from napari_xraymeasure.shapes import spread_in_words
-from napari_xraymeasure.shortcuts import keys_of
+from napari_xraymeasure.shortcuts import shortcut_for
 from napari_xraymeasure.widgets import NumberEdit, button, named, paragraph
 from xraymeasure.landmarks import LANDMARKS, SIDES, Side, other_side
 
@@ -185,8 +185,12 @@ class PlacingPanel(QWidget):
                 ("zoom_film", "Film"),
             )
         ):
+            shortcut = shortcut_for(action)
             made = button(
-                text, f"{text} ({keys_of(action)})", lambda action=action: self.asked.emit(action)
+                text,
+                f"{shortcut.words.capitalize()} ({shortcut.shown})",
+                lambda action=action: self.asked.emit(action),
+                f"{text}: {shortcut.words}",
             )
             self.buttons[action] = made
             grid.addWidget(made, place // 4, place % 4)
@@ -325,7 +329,7 @@ class PlacingPanel(QWidget):
                 lambda: session.answer(question.name),
             ),
             (
-                f"Drop the click ({keys_of('release')})",
+                f"Drop the click ({shortcut_for('release').shown})",
                 "Place nothing",
                 lambda: session.answer(None),
             ),

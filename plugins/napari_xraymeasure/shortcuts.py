@@ -65,13 +65,13 @@ def install(layer: Any, actions: Mapping[str, Callable[[], None]]) -> None:
             layer.bind_key(key, press, overwrite=True)
 
 
-def keys_of(action: str) -> str:
-    """Return how a person reads the keys of an action.
+def shortcut_for(action: str) -> Shortcut:
+    """Return the shortcut of an action.
 
-    >>> keys_of("undo")
+    >>> shortcut_for("undo").shown
     'Ctrl+Z'
     """
-    return next(shortcut.shown for shortcut in SHORTCUTS if shortcut.action == action)
+    return next(shortcut for shortcut in SHORTCUTS if shortcut.action == action)
 
 
 def help_rows() -> list[tuple[str, str]]:

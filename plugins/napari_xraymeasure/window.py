@@ -9,7 +9,7 @@ from napari_xraymeasure.dock import Dock
 from napari_xraymeasure.napari_private import hide_layer_docks
 
 TITLE = "Read hip films"
-_NARROW = 1200
+NARROW = 1200
 """Below this width, in screen points, the film has more use of the room than the layer list."""
 
 
@@ -28,7 +28,7 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     dock = Dock(viewer)
     viewer.window.add_dock_widget(dock, name=TITLE, area="right")
     screen = QGuiApplication.primaryScreen()
-    if screen is not None and screen.availableGeometry().width() < _NARROW:
+    if screen is not None and screen.availableGeometry().width() < NARROW:
         hide_layer_docks(viewer)
     if film is not None:
         dock.open_path(film)

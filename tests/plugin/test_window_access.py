@@ -1,0 +1,191 @@
+"""Every control has its words and its place, on small screens and large letters too."""
+
+import os
+import subprocess
+import sys
+
+import pytest
+from napari_xraymeasure.napari_private import hide_layer_docks
+from napari_xraymeasure.shortcuts import SHORTCUTS, help_rows
+from napari_xraymeasure.window import NARROW
+from qtpy.QtCore import QPoint, Qt
+from qtpy.QtTest import QTest
+from qtpy.QtWidgets import (
+    QAbstractButton,
+    QAbstractItemView,
+    QAbstractSpinBox,
+    QComboBox,
+    QLabel,
+    QLineEdit,
+    QScrollArea,
+    QTabBar,
+    QTextBrowser,
+)
+
+CONTROLS = (
+    QAbstractButton,
+    QAbstractItemView,
+    QAbstractSpinBox,
+    QComboBox,
+    QLineEdit,
+    QTextBrowser,
+    QTabBar,
+)
+
+
+def controls(dock):
+    """Return the controls a person meets, without the parts that Qt builds them of."""
+    found = [widget for kind in CONTROLS for widget in dock.findChildren(kind)]
+    composite = (QAbstractSpinBox, QComboBox, QTabBar, QAbstractItemView)
+    return [
+        widget
+        for widget in found
+        if not isinstance(widget.parentWidget(), composite)
+        and not widget.objectName().startswith("qt_")
+        and not isinstance(widget.window(), QComboBox)
+        and widget.window() is dock.window()
+    ]
+
+
+def pages(dock):
+    for index in range(dock.tabs.count()):
+        dock.tabs.setCurrentIndex(index)
+        QTest.qWait(30)
+        yield dock.tabs.tabText(index)
+
+
+def test_every_control_has_a_tooltip_and_a_name_for_screen_readers(hand):
+    found = controls(hand.dock)
+    assert len(found) > 40
+    without = [
+        f"{type(widget).__name__} {widget.objectName()} {getattr(widget, 'text', str)()}"
+        for widget in found
+        if not widget.toolTip() or not widget.accessibleName()
+    ]
+    assert without == []
+
+
+def test_names_for_screen_readers_tell_controls_apart(hand):
+    names = [w.accessibleName() for w in controls(hand.dock) if not isinstance(w, QTabBar)]
+    assert sorted(names) == sorted(set(names))
+
+
+def test_every_enabled_control_is_reached_by_tab(hand):
+    unreachable = [
+        widget.accessibleName()
+        for widget in controls(hand.dock)
+        if widget.isEnabled() and not widget.focusPolicy() & Qt.FocusPolicy.TabFocus
+    ]
+    assert unreachable == []
+
+
+def test_tab_walks_the_controls_of_the_placing_page_from_top_to_bottom(hand):
+    dock = hand.dock
+    dock.tabs.setCurrentIndex(0)
+    panel = dock.placing
+    walked, widget = [panel.side], panel.side.nextInFocusChain()
+    while widget is not panel.side:
+        if (
+            panel.isAncestorOf(widget)
+            and widget.focusPolicy() & Qt.FocusPolicy.TabFocus
+            and widget.isVisible()
+            and widget.isEnabled()
+        ):
+            walked.append(widget)
+        widget = widget.nextInFocusChain()
+    heights = [widget.mapTo(panel, QPoint(0, 0)).y() for widget in walked]
+    assert len(walked) >= 10
+    assert heights == sorted(heights)
+
+
+def test_the_help_lists_every_shortcut_that_has_words(hand):
+    assert len(help_rows()) == sum(bool(shortcut.shown) for shortcut in SHORTCUTS)
+    for shown, words in help_rows():
+        assert shown and words
+
+
+def test_every_shortcut_is_bound_on_the_films_layer(hand):
+    bound = {str(key) for key in hand.dock.view.layer.keymap}
+    assert len(bound) == sum(len(shortcut.keys) for shortcut in SHORTCUTS)
+
+
+def cut_off(dock):
+    """Return what a person cannot read whole: text wider or higher than its control."""
+    faults = []
+    for widget in dock.findChildren(QLabel) + dock.findChildren(QAbstractButton):
+        if not widget.isVisible() or not widget.text():
+            continue
+        if isinstance(widget, QLabel):
+            needed = widget.heightForWidth(widget.width()) if widget.wordWrap() else 0
+            if needed > widget.height() + 1 or (
+                not widget.wordWrap() and widget.sizeHint().width() > widget.width() + 1
+            ):
+                faults.append(widget.text())
+        elif widget.sizeHint().width() > widget.width() + 1:
+            faults.append(widget.text())
+    for area in dock.findChildren(QScrollArea):
+        if area.isVisible() and area.widget().width() > area.viewport().width():
+            faults.append(f"scroll area of {type(area.widget()).__name__}")
+    return faults
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (1900, 1080), (960, 600)])
+def test_nothing_is_cut_off_on_a_small_screen(hand, size):
+    if size[0] < NARROW:
+        hide_layer_docks(hand.viewer)
+    hand.viewer.window._qt_window.resize(*size)
+    QTest.qWait(100)
+    window = hand.viewer.window._qt_window
+    assert (window.width(), window.height()) == size
+    for page in pages(hand.dock):
+        assert cut_off(hand.dock) == [], page
+    assert hand.canvas.native.width() > 300
+    hand.viewer.window._qt_window.resize(1366, 768)
+    QTest.qWait(50)
+
+
+SCALED = """
+import sys
+from qtpy.QtTest import QTest
+sys.path.insert(0, sys.argv[2])
+from napari_xraymeasure.window import make_window
+from test_window_access import cut_off, pages
+
+viewer, dock = make_window(sys.argv[1])
+window = viewer.window._qt_window
+window.resize(960, 600)
+QTest.qWait(300)
+assert window.devicePixelRatioF() == 2.0
+assert (window.width(), window.height()) == (960, 600), window.size()
+for page in pages(dock):
+    print(page, cut_off(dock))
+overlay, canvas = dock.view.overlay, viewer.window._qt_viewer.canvas
+point = (300.0, 400.0)
+y, x = dock.view.layer.data_to_world(point)
+there = (canvas.view.transform * canvas.view.scene.transform).map([x, y, 0, 1])[:2]
+assert abs(overlay.to_screen([point])[0] - there).max() < 0.01
+viewer.close()
+print("closed")
+"""
+
+
+def test_nothing_is_cut_off_at_twice_the_letter_size(sample, tmp_path):
+    script = tmp_path / "scaled.py"
+    script.write_text(SCALED)
+    environment = os.environ | {"QT_SCALE_FACTOR": "2"}
+    shown = subprocess.run(
+        [sys.executable, str(script), str(sample()), os.path.dirname(__file__)],
+        capture_output=True,
+        text=True,
+        env=environment,
+        timeout=120,
+    )
+    assert shown.returncode == 0, shown.stderr
+    assert shown.stdout.splitlines() == [
+        "Place []",
+        "Explain []",
+        "Plan []",
+        "Practice []",
+        "Keep []",
+        "closed",
+    ]
