@@ -15,6 +15,7 @@ from xraymeasure.errors import XrayMeasureError
 if TYPE_CHECKING:
     from xraymeasure.measurements import Measurements
     from xraymeasure.plan import Comparison
+    from xraymeasure.series.migration import Changes
 
 DONE, WRONG, OUTSIDE = 0, 2, 3
 """Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict)."""
@@ -93,18 +94,21 @@ def measure(
 ) -> int:
     """Measure one film and, with a plan, compare."""
     from xraymeasure.report.record import format_measurements
+    from xraymeasure.series.followup_tables import changes_record
 
-    shown, placed, measured, comparison = _measured(film, reading, plan, before)
+    shown, placed, measured, comparison, changes = _measured(film, reading, plan, before)
     if out is not None:
         _refuse_to_overwrite(out, measured, force)
         from xraymeasure.report import write_report
 
-        for path in write_report(shown, placed, measured, comparison, out, film.stem):
+        for path in write_report(
+            shown, placed, measured, comparison, out, film.stem, changes=changes_record(changes)
+        ):
             _tell(f"written: {path}")
     if json:
-        print(format_measurements(measured, comparison), end="")
+        print(format_measurements(measured, comparison, changes_record(changes)), end="")
     else:
-        _print(measured, comparison)
+        _print(measured, comparison, changes)
     within = comparison is None or all(row.verdict in ("within", None) for row in comparison.rows)
     return OUTSIDE if strict and not within else DONE
 
@@ -130,7 +134,12 @@ def _measured(film: Path, reading: Path, plan: Path | None, before: tuple[Path, 
     comparison = None
     if planned is not None:
         comparison = compare(measured, planned, earlier)
-    return shown, placed, measured, comparison
+    changes = None
+    if earlier is not None:
+        from xraymeasure.series.migration import before_after
+
+        changes = before_after(measured, earlier)
+    return shown, placed, measured, comparison, changes
 
 
 def _named(path: Path, call):
@@ -163,11 +172,17 @@ def _refuse_to_overwrite(out: Path, measured: Measurements, force: bool) -> None
         )
 
 
-def _print(measured: Measurements, comparison: Comparison | None) -> None:
+def _print(measured: Measurements, comparison: Comparison | None, changes: Changes | None) -> None:
     from xraymeasure.console import comparison_text, measurements_text
 
     if comparison is not None:
         print(comparison_text(comparison))
+    if changes is not None:
+        from xraymeasure.series.followup_tables import changes_text
+
+        print("  Since the earlier film (95 % interval; before to after):")
+        print(changes_text(changes))
+        print()
     print(measurements_text(measured))
     print(CAUTION)
 
@@ -191,7 +206,7 @@ def demo(
         before = None
         if earlier:
             before = folder / f"{earlier}.dcm", folder / f"{earlier}.reading.json"
-        shown, placed, measured, comparison = _measured(
+        shown, placed, measured, comparison, _ = _measured(
             folder / f"{name}.dcm",
             folder / f"{name}.reading.json",
             plan if plan.exists() else None,
@@ -304,7 +319,23 @@ def series_agreement(study: StudyPath, scheduler: Scheduler = None, out: OutFold
 @series.command("followup")
 def series_followup(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
     """Follow each hip over its films, and the cohort against its plans."""
-    raise NotImplementedError
+    from xraymeasure.series.cohort import cohort_of_study
+    from xraymeasure.series.cohort_page import write_cohort
+    from xraymeasure.series.followup import followup_of_study
+    from xraymeasure.series.followup_page import write_followup
+    from xraymeasure.series.study import read_study
+
+    opened = read_study(study)
+    folder = out or opened.folder / "followup"
+    followed = followup_of_study(opened, scheduler=scheduler)
+    for hip in followed:
+        for path in write_followup(hip, folder):
+            print(path)
+    for hip, why in followed.left_out:
+        _tell(f"{hip}: {why}")
+    if any(film.plan for film in opened.films):
+        for path in write_cohort(cohort_of_study(opened, scheduler=scheduler), folder):
+            print(path)
 
 
 if __name__ == "__main__":

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xraymeasure.fitting import refit_ellipse
 from xraymeasure.landmarks import Side
 from xraymeasure.orientation import angles_of_axis
 from xraymeasure.projection import Poses
 
 FLAT_BELOW = 6.0
-"""A rim is flat when its short half-axis is less than this many times the placing spread."""
+"""A rim is flat when its points scatter about its long axis as those of an ellipse whose short
+half-axis is less than this many times the placing spread."""
 
 
 def ellipse_angles(
@@ -78,9 +78,10 @@ class FlatRim:
     """What is known of the short half-axis of a nearly flat ellipse.
 
     A noisy ellipse is never flat: near zero the fitted half-axis is about the placing spread
-    whatever the true one is. The confidence that the true half-axis is below a value follows from
-    asking, for a row of true values, how often a larger fit than the present one would come out
-    (Neyman J, Phil Trans R Soc A 1937;236:333-380; the construction is from memory).
+    whatever the true one is. The scatter of the points about the rim's long axis still tells: of
+    a flat rim it is what placing explains. The confidence that the true half-axis is below a
+    value is the probability that it would give more scatter than was seen (Neyman J, Phil Trans
+    R Soc A 1937;236:333-380; the construction is from memory).
 
     Attributes
     ----------
@@ -98,44 +99,62 @@ class FlatRim:
         return np.interp(probability, self.confidence, self.half_axis)
 
 
-def flat_rim(
-    ellipse: np.ndarray, points: np.ndarray, spread: float, seed: int, trials: int = 1000
-) -> FlatRim | None:
+def flat_rim(points: np.ndarray, spread: float) -> FlatRim | None:
     """Return the confidence of the short half-axis if the rim is flat, None if it is not.
+
+    The fitted ellipse is not used: near flat its length may come out as anything.
 
     Parameters
     ----------
-    ellipse : numpy.ndarray, shape (5,)
-        The fitted ellipse.
     points : numpy.ndarray, shape (n, 2)
-        The points it was fitted to.
+        Outline of the rim.
     spread : float
         Placing spread of a point (each coordinate), in the same unit.
-    seed : int
-        Of the simulation.
-    trials : int
-        Simulated readings for each possible half-axis.
     """
-    x, y, a, b, angle = ellipse
-    if b >= FLAT_BELOW * spread:
+    centred = points - points.mean(axis=0)
+    u, v = (centred @ np.linalg.svd(centred, full_matrices=False)[2].T).T / spread
+    # The outermost points seldom lie right at the ends.
+    middle, half_length = (u.max() + u.min()) / 2.0, 1.01 * np.ptp(u) / 2.0
+    height = np.sqrt(1.0 - np.clip((u - middle) / half_length, -1.0, 1.0) ** 2)
+    # The long axis itself is taken out: two parameters, whatever the half-axis.
+    axis, _ = np.linalg.qr(np.column_stack([np.ones_like(u), u]))
+
+    def off_axis(values: np.ndarray) -> np.ndarray:
+        return values - axis @ (axis.T @ values)
+
+    scatter = off_axis(v)
+    if scatter @ scatter > len(v) * (1.0 + FLAT_BELOW**2 / 2.0):
         return None
-    cos, sin = np.cos(angle), np.sin(angle)
-    dx, dy = points[:, 0] - x, points[:, 1] - y
-    u, v = cos * dx + sin * dy, cos * dy - sin * dx
-    # Where along the outline each point was put stays; which arc it is on shows the sign of v.
-    along = np.clip(u / a, -1.0, 1.0)
-    across = np.copysign(np.sqrt(1.0 - along**2), v)
-    possible = spread * np.linspace(0.0, FLAT_BELOW + 4.0, 21)
-    rng = np.random.default_rng(seed)
-    noise = spread * rng.standard_normal((len(points), 2, trials))
-    exceed = []
-    for half_axis in possible:
-        true = np.stack([a * along, half_axis * across], axis=1)
-        fitted = refit_ellipse(
-            true[:, :, None] + noise, np.array([0.0, 0.0, a, max(half_axis, b), 0.0])
-        )[3]
-        exceed.append(np.mean(fitted >= b))
-    confidence = np.maximum.accumulate(exceed)
-    # Strictly rising, as interpolation wants; below the first value all of it sits at zero.
-    confidence = confidence + np.arange(len(confidence)) * 1e-12
-    return FlatRim(possible, confidence)
+    possible = np.linspace(0.0, 3.0 * FLAT_BELOW, 181)
+    # Points on both arcs, or all on one, which scatters less for the same half-axis: where they
+    # may be either, the half-axis may be as small as the one and as large as the other.
+    both, one = off_axis(np.copysign(height, v)), off_axis(height)
+    of_both, of_one = (_confidence(scatter, arc, possible) for arc in (both, one))
+    fits_both, fits_one = (_fits(scatter, arc) for arc in (both, one))
+    if fits_one and not fits_both:
+        return None  # a short arc, not a flat rim
+    confidence = of_both
+    if fits_one:
+        confidence = np.where(of_both < 0.5, of_both, np.maximum(np.minimum(of_both, of_one), 0.5))
+    # Strictly rising, as interpolation wants.
+    rising = np.maximum.accumulate(confidence) + 1e-12 * np.arange(len(possible))
+    return FlatRim(spread * possible, rising)
+
+
+def _confidence(scatter: np.ndarray, arc: np.ndarray, possible: np.ndarray) -> np.ndarray:
+    """Return the probability of more scatter than was seen, for each possible half-axis.
+
+    All in placing spreads: the squared scatter is then a non-central chi-square.
+    """
+    from scipy.stats import ncx2
+
+    shift = np.maximum(possible**2 * (arc @ arc), 1e-9)
+    return ncx2.sf(scatter @ scatter, len(scatter) - 2, shift)
+
+
+def _fits(scatter: np.ndarray, arc: np.ndarray) -> bool:
+    """Whether placing explains what this arrangement of the points leaves (chi-square, 5 %)."""
+    from scipy.stats import chi2
+
+    left = scatter - arc * (arc @ scatter) / (arc @ arc)
+    return bool(chi2.sf(left @ left, len(scatter) - 3) > 0.05)

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from xraymeasure import femur
 from xraymeasure.cup import FlatRim, ellipse_angles, pose_angles
-from xraymeasure.fitting import fit_line, refit_circle, refit_ellipse
+from xraymeasure.fitting import fit_line, refit_circle, refit_ellipse, refit_flat_ellipse
 from xraymeasure.landmarks import SIDES, Side, landmark_name, other_side
 from xraymeasure.orientation import radiographic_to_anatomical, radiographic_to_operative
 from xraymeasure.projection import Poses, circle_poses, sphere_centre_mm
@@ -58,6 +58,7 @@ def evaluate(
     if scene.mm_per_unit is not None:
         _lengths(scene, tilt, origin, numbers)
     _angles_of_femur(scene, tilt, numbers)
+    _femoral_rotation(scene, numbers)
     return numbers
 
 
@@ -80,8 +81,11 @@ def _reference_line(scene: Scene, numbers: Numbers) -> tuple[np.ndarray, np.ndar
 
 def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: Numbers) -> None:
     setting, hip = scene.setting, scene.setting.hips[side]
-    rim = refit_ellipse(scene.units[f"cup_rim_{side}"], hip.rim.parameters)
-    if side in flat:
+    outline = scene.units[f"cup_rim_{side}"]
+    if side not in flat:
+        rim = refit_ellipse(outline, hip.rim.parameters)
+    else:
+        rim = refit_flat_ellipse(outline, hip.rim.parameters)
         rim[3] = flat[side].quantile(ndtr(scene.inputs[f"flat_{side}"][0]))
     if setting.geometry_known:
         poses = _poses(rim, scene.beam, scene.source_detector_mm, hip)
@@ -208,7 +212,6 @@ def _lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
             if femoral is not None:
                 numbers["global_offset", side, "projected"] = femoral + acetabular
     _leg_length(operated, origin, hips, shafts, lessers, numbers)
-    _femoral_rotation(scene, numbers)
     for side in SIDES:
         axis = line("stem_axis", side) or line("femoral_shaft", side)
         greater, shoulder = point("greater_trochanter", side), point("stem_shoulder", side)

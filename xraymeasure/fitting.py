@@ -119,13 +119,40 @@ def fit_ellipse(points: np.ndarray) -> Fit:
     return best
 
 
-def _ellipse_starts(points: np.ndarray):
-    """Yield starting ellipses: the direct estimate, then flat ones along the points' long axis.
+def fit_flat_ellipse(points: np.ndarray) -> Fit:
+    """Return the ellipse of a nearly flat outline, no longer than its points.
+
+    Where placing scatters the points as much as the rim opens, an ellipse of any length fits
+    about as well, or the fit runs to a line. Where `fit_ellipse` finds one that is not much
+    longer than the points it is returned, else the one that is as long as they are.
+    """
+    points = _checked(points, 5, "an ellipse")
+    x, y, half, flat, angle = _ellipse_starts(points)[-3]
+    try:
+        free = fit_ellipse(points)
+    except MeasureError:
+        free = None
+    if free is not None and free.parameters[2] < 1.25 * half:
+        return free
+    start = np.array([x, y, flat, angle])[:, None]
+    x, y, b, angle = _descend(
+        _held_model(half), points[:, :, None], start, steps=200, tolerance=1e-8
+    )[:, 0]
+    parameters = ordered_axes(np.array([x, y, half, max(abs(b), 1e-3 * half), angle]))
+    residual, jacobian = (
+        one[..., 0] for one in _ellipse_model(points[:, :, None], parameters[:, None])
+    )
+    return Fit(parameters, residual, np.linalg.pinv(jacobian @ jacobian.T))
+
+
+def _ellipse_starts(points: np.ndarray) -> list[np.ndarray]:
+    """Return starting ellipses: the direct estimate, then flat ones along the points' long axis.
 
     The direct estimate fails on nearly flat outlines and on some noisy short arcs.
     """
     from skimage.measure import EllipseModel
 
+    starts = []
     try:
         estimate = EllipseModel.from_estimate(points)
     except TypeError:
@@ -134,7 +161,7 @@ def _ellipse_starts(points: np.ndarray):
     if estimate:
         (x, y), (a, b), angle = estimate.center, estimate.axis_lengths, estimate.theta
         if np.isfinite([x, y, a, b, angle]).all() and min(a, b) > 0:
-            yield ordered_axes(np.array([x, y, a, b, angle]))
+            starts.append(ordered_axes(np.array([x, y, a, b, angle])))
     centre = points.mean(axis=0)
     _, widths, axes = np.linalg.svd(points - centre, full_matrices=False)
     along = (points - centre) @ axes[0]
@@ -142,11 +169,14 @@ def _ellipse_starts(points: np.ndarray):
     middle = centre + axes[0] * (along.max() + along.min()) / 2.0
     angle = np.arctan2(axes[0, 1], axes[0, 0])
     flat = max(np.sqrt(2.0 / len(points)) * widths[1], 0.02 * half)
-    yield np.array([*middle, half, flat, angle])
+    starts.append(np.array([*middle, half, flat, angle]))
     # An arc of one side only: the same ellipse pushed to either side by its half-width.
     across = axes[1] * np.ptp((points - centre) @ axes[1])
     for sign in (1.0, -1.0):
-        yield np.array([*(middle + sign * across), half, np.hypot(*across) + 0.02 * half, angle])
+        starts.append(
+            np.array([*(middle + sign * across), half, np.hypot(*across) + 0.02 * half, angle])
+        )
+    return starts
 
 
 def refit_circle(points: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -157,6 +187,23 @@ def refit_circle(points: np.ndarray, start: np.ndarray) -> np.ndarray:
 def refit_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
     """Refit many noisy copies of an ellipse's points, shape (n, 2, draws), from a near start."""
     return ordered_axes(refit(_ellipse_model, points, start))
+
+
+def refit_flat_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Refit like `refit_ellipse` with the long half-axis held, which near flat may run away."""
+    x, y, b, angle = refit(_held_model(start[2]), points, np.delete(start, 2))
+    return np.stack([x, y, np.full_like(b, start[2]), np.abs(b), angle])
+
+
+def _held_model(half: float) -> Model:
+    """Return the ellipse model with the long half-axis held: x, y, short half-axis, angle."""
+
+    def model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        x, y, b, angle = p
+        residual, jacobian = _ellipse_model(points, (x, y, np.full_like(b, half), b, angle))
+        return residual, jacobian[[0, 1, 3, 4]]
+
+    return model
 
 
 def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -284,10 +331,12 @@ def _foot(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return cosine and sine of the parameter of the nearest point of an ellipse, first quadrant.
 
-    Each step replaces the ellipse by its circle of curvature at the present foot, which converges
-    from anywhere; the distance is stationary in the foot, so a few steps are plenty.
+    Each step replaces the ellipse by its circle of curvature at the present foot. The distance is
+    stationary in the foot, so few steps are plenty, if the start is near: straight across the
+    long axis, which is right for a flat ellipse and near enough for any other.
     """
-    tx, ty = _unit(u / a, v / b)
+    tx = np.minimum(u / a, 1.0)
+    ty = np.sqrt(1.0 - tx * tx)
     focal = a * a - b * b
     along, across = focal / a, -focal / b
     for _ in range(3):
@@ -344,7 +393,7 @@ def _descend(
     residual, jacobian = model(points, p)
     cost = (residual * residual).sum(axis=0)
     damping = np.full(p.shape[1], 1e-6)
-    scale = np.abs(p[2]) + 1e-12
+    scale = np.ptp(points, axis=0).max(axis=0) / 2.0 + 1e-12
     before = scale
     diagonal = np.arange(len(p))
     for _ in range(steps):
@@ -355,7 +404,8 @@ def _descend(
         step = -solve_positive(normal, gradient)
         trial = p + step
         moved = np.abs(step)
-        moved[4:] *= scale  # an ellipse's angle, as the way that it moves the end of the axis
+        if len(p) > 3:
+            moved[-1] *= scale  # an ellipse's angle, as the way that it moves the axis's end
         moved = moved.max(axis=0)
         # Steps shrink at a steady rate: what is left after this one is about moved^2 / before.
         done = (moved * np.minimum(moved / before, 1.0) <= tolerance * scale) | (damping > 1e12)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import partial
 from typing import TYPE_CHECKING
 
-from xraymeasure.cup import FlatRim, flat_rim
+from xraymeasure.cup import FlatRim
 from xraymeasure.drawing import draw
 from xraymeasure.errors import ReadingError
 from xraymeasure.evaluate import evaluate
@@ -15,17 +15,22 @@ from xraymeasure.landmarks import SIDES, Side, landmark_name
 from xraymeasure.measurements import QUANTITIES, Measurement, Measurements
 from xraymeasure.quality import Thresholds, find
 from xraymeasure.reading import FilmBinding, Reading, check_complete
-from xraymeasure.requirements import ALL, OF_A_HIP, OF_THE_FILM, OF_THE_INDEX_HIP, reason_missing
+from xraymeasure.requirements import (
+    ALL,
+    OF_A_HIP,
+    OF_THE_FILM,
+    OF_THE_INDEX_HIP,
+    reason_missing,
+    rests_on,
+)
 from xraymeasure.setting import Reference, Setting, settle
 from xraymeasure.uncertainty import (
     COVERAGE,
     Interval,
     Key,
-    Term,
     at_means,
     first_order,
     monte_carlo,
-    placing_sd_px,
 )
 
 if TYPE_CHECKING:
@@ -33,6 +38,9 @@ if TYPE_CHECKING:
 
 DRAWS = 10_000
 """Monte Carlo draws for the intervals of a measurement that is kept."""
+
+FLAT_DRAWS = 1000
+"""Draws for a rim that is seen nearly edge on, where first order does not hold."""
 
 ROTATION_DETERMINED_DEG = 15.0
 """Below this rotation of the neck, one degree of the neck-shaft angle is anything from 0 to 18."""
@@ -85,13 +93,20 @@ def measure(
         for key, value in evaluate(setting, at_means(terms), as_read=True).items()
     }
     intervals = first_order(partial(evaluate, setting), terms)
-    flat = _flat_rims(setting, terms, seed)
-    drawn = monte_carlo(partial(evaluate, setting, flat=flat), terms, draws, seed) if draws else {}
+    flat = {side: hip.flat for side, hip in setting.hips.items() if hip.flat is not None}
+    drawn = {}
+    if draws or flat:
+        model = partial(evaluate, setting, flat=flat)
+        drawn = monte_carlo(model, terms, draws or FLAT_DRAWS, seed)
+        intervals = _with_flat_rims(intervals, drawn, flat)
     undetermined = _undetermined_rotations(setting, values, intervals)
     for key in undetermined:
         values.pop(key, None)
     rows = [
-        *(_row(setting, film, key, value, intervals[key], drawn) for key, value in values.items()),
+        *(
+            _row(setting, film, key, value, intervals[key], drawn if draws else {})
+            for key, value in values.items()
+        ),
         *_other_magnifications(setting, values),
     ]
     order = list(QUANTITIES)
@@ -141,22 +156,21 @@ def _check_binding(film: Film, reading: Reading) -> None:
         )
 
 
-def _flat_rims(setting: Setting, terms: list[Term], seed: int) -> Mapping[Side, FlatRim]:
-    flat = {}
-    for side, hip in setting.hips.items():
-        if hip.rim is None:
-            continue
-        name = landmark_name("cup_rim", side)
-        spread = placing_sd_px(setting.reading, name, setting.mm_per_px_for_placing)
-        rim = flat_rim(
-            hip.rim.parameters,
-            setting.units(setting.reading.points(name)),
-            spread * setting.units_per_px,
-            seed,
-        )
-        if rim is not None:
-            flat[side] = rim
-    return flat
+def _with_flat_rims(
+    intervals: Mapping[Key, Interval],
+    drawn: Mapping[Key, tuple[float, float]],
+    flat: Mapping[Side, FlatRim],
+) -> dict[Key, Interval]:
+    """Return first-order intervals with those of flat rims taken from draws.
+
+    A small step has no meaning where the axis ratio has its floor.
+    """
+    mended = dict(intervals)
+    for key, (low, high) in drawn.items():
+        name, side, _ = key
+        if side in flat and "cup_rim" in ALL[name].own and not name.startswith("head_to_cup"):
+            mended[key] = Interval(low, high, (high - low) / (2.0 * COVERAGE), {"placing": 1.0})
+    return mended
 
 
 def _undetermined_rotations(
@@ -198,14 +212,6 @@ def _row(
 ) -> Measurement:
     name, side, method = key
     low, high = drawn.get(key, (interval.low, interval.high))
-    requirement = ALL[name]
-    rests_on = requirement.landmarks(side, setting.reference)
-    if method == "femur_neutral":
-        rests_on += tuple(
-            landmark_name(stem, each)
-            for stem in ("femoral_head", "femoral_shaft")
-            for each in SIDES
-        )
     return Measurement(
         name=name,
         side=side,
@@ -216,11 +222,11 @@ def _row(
         high=float(max(high, value)),
         method=method,
         primary=method == _primary_method(setting, name, side),
-        reference=_reference_of(setting, name, method, requirement.reference),
+        reference=_reference_of(setting, name, method),
         assumptions=tuple(_assumptions(setting, film, name, side, method)),
         standard_uncertainty=interval.standard_uncertainty,
         sources=interval.sources,
-        rests_on=tuple(name for name in rests_on if setting.reading.has(name)),
+        rests_on=rests_on(name, side, method, setting),
     )
 
 
@@ -253,10 +259,10 @@ def _primary_method(setting: Setting, name: str, side: Side | None) -> str | Non
     }.get(name, "landmarks")
 
 
-def _reference_of(setting: Setting, name: str, method: str, needed: bool) -> str | None:
+def _reference_of(setting: Setting, name: str, method: str) -> str | None:
     if name == "pelvic_obliquity":
         return method
-    return setting.reference if needed else None
+    return setting.reference if ALL[name].reference else None
 
 
 def _assumptions(setting: Setting, film: Film, name: str, side: Side | None, method: str):

@@ -109,12 +109,13 @@ def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: i
     # l1 is the largest root of the characteristic polynomial (Viete's cosine), l2 and l3 follow
     # from their sum and product: no digit is lost where l2 and l3 are small.
     mean, second = (xx + yy + zz) / 3.0, kxx + kyy + 1.0
-    spread = np.sqrt(mean * mean - second / 3.0)
+    # The floors below only meet rounding, and outlines that are flat to the last digit.
+    spread = np.sqrt(np.maximum(mean * mean - second / 3.0, 1e-300))
     cosine = (mean * (mean * mean - second / 2.0) + determinant / 2.0) / spread**3
     l1 = mean + 2.0 * spread * np.cos(np.arccos(np.clip(cosine, -1.0, 1.0)) / 3.0)
     product = determinant / l1
     half = (second - product) / (2.0 * l1)
-    l2 = half + np.sqrt(half * half - product)
+    l2 = half + np.sqrt(np.maximum(half * half - product, 0.0))
     # Cone - l2 is a pair of planes. Minus its cofactors are e e', with e along the line that the
     # planes share, and adding or taking away [e]x leaves the product of the two normals
     # (Richter-Gebert J, Perspectives on Projective Geometry, Springer 2011, 11.1; from memory).
@@ -123,7 +124,7 @@ def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: i
     eyy = -(kyy + l2 * (yy - 3.0 * mean) + l2 * l2)
     exy, exz, eyz = -(kxy + l2 * xy), -(kxz + l2 * xz), -(kyz + l2 * yz)
     along_x, on_x = exx > eyy, mxx > myy
-    root = 1.0 / np.sqrt(np.where(along_x, exx, eyy))
+    root = 1.0 / np.sqrt(np.maximum(np.where(along_x, exx, eyy), 1e-300))
     ex, ey = root * np.where(along_x, exx, exy), root * np.where(along_x, exy, eyy)
     ez = root * np.where(along_x, exz, eyz)
     axes = np.stack(
@@ -152,7 +153,8 @@ def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: i
         ],
         axis=1,
     )
-    centres *= np.sqrt(-l2 / (determinant * (centres * axes).sum(axis=1, keepdims=True)))
+    form = determinant * (centres * axes).sum(axis=1, keepdims=True)
+    centres *= np.sqrt(np.maximum(-l2 / np.minimum(form, -1e-300), 0.0))
     centres *= np.where(centres[:, 2:] > 0, -1.0, 1.0)
     facing = -(axes * centres).sum(axis=1) / np.sqrt((centres**2).sum(axis=1))
     swap = facing[0] < facing[1]

@@ -42,6 +42,12 @@ class Requirement:
         return tuple(dict.fromkeys([*names, *self.film]))
 
 
+FURTHER: dict[str, tuple[str, ...]] = {
+    "femur_neutral": ("femoral_head", "femoral_shaft"),
+    "rotation_corrected": ("neck_axis", "stem_axis"),
+}
+"""Landmarks that a method needs beyond those of the measurement."""
+
 _RIM = ("cup_rim",)
 _HEAD = ("femoral_head",)
 
@@ -94,6 +100,22 @@ OF_THE_FILM: dict[str, Requirement] = {
 """Measurements that have no side."""
 
 ALL = {**OF_A_HIP, **OF_THE_INDEX_HIP, **OF_THE_FILM}
+
+
+def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tuple[str, ...]:
+    """Return the placed landmarks that a number was computed from."""
+    requirement = ALL[name]
+    names = list(requirement.landmarks(side, setting.reference))
+    sides = SIDES if method == "femur_neutral" else (side,)
+    names += [landmark_name(stem, each) for stem in FURTHER.get(method, ()) for each in sides]
+    if name.startswith("head_to_cup") and setting.reading.has(f"cup_shell_{side}"):
+        names = [f"cup_shell_{side}" if each == f"cup_rim_{side}" else each for each in names]
+    # Where the shaft is not placed, the stem's axis stands for it.
+    names = [
+        each.replace("femoral_shaft", "stem_axis") if not setting.reading.has(each) else each
+        for each in names
+    ]
+    return tuple(each for each in dict.fromkeys(names) if setting.reading.has(each))
 
 
 def reason_missing(requirement: Requirement, side: Side | None, setting: Setting) -> str:

@@ -5,17 +5,18 @@ The film's frame, the curves that were fitted, the scale that was chosen, the kn
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from xraymeasure import calibration
 from xraymeasure.calibration import Scale, choose_scale
+from xraymeasure.cup import FlatRim, flat_rim
 from xraymeasure.errors import MeasureError
-from xraymeasure.fitting import Fit, fit_circle, fit_ellipse
+from xraymeasure.fitting import Fit, fit_circle, fit_ellipse, fit_flat_ellipse, fit_line
 from xraymeasure.landmarks import SIDES, Side, landmark_name
 from xraymeasure.projection import fit_sphere_outline, sphere_centre_mm
 from xraymeasure.reading import Reading
@@ -38,6 +39,8 @@ class Hip:
     ----------
     head, shell, rim : Fit or None
         Circle, circle and ellipse in film units, not shifted to the beam's foot.
+    flat : FlatRim or None
+        What is known of the rim's short half-axis where it is seen nearly edge on.
     cone : Fit or None
         The head as a sphere seen from the tube, about the beam's foot; where geometry is known.
     head_mm, cup_mm, neck_shaft_angle_deg : float or None
@@ -52,6 +55,7 @@ class Hip:
     head: Fit | None
     shell: Fit | None
     rim: Fit | None
+    flat: FlatRim | None
     cone: Fit | None
     head_mm: float | None
     native: bool
@@ -121,13 +125,8 @@ class Setting:
 
     @property
     def mm_per_px_for_placing(self) -> float:
-        """Scale for the default placing spreads, which are in millimetres.
-
-        Without any scale the spreads still need one: a pixel of a digital film of the pelvis.
-        """
-        if self.scale:
-            return self.scale.mm_per_px
-        return self.units_per_px / 1.18 if self.unit == "detector" else 0.2
+        """Scale for the default placing spreads, which are in millimetres."""
+        return _mm_per_px_for_placing(self.scale, self.units_per_px, self.unit)
 
     def units(self, points_px: np.ndarray) -> np.ndarray:
         """Return (x, y) in film units from (row, column), shape (n, 2) or (n, 2, draws)."""
@@ -170,7 +169,8 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
             side=side,
             head=head,
             shell=fits.of("cup_shell", side, fit_circle),
-            rim=fits.of("cup_rim", side, fit_ellipse),
+            rim=None,
+            flat=None,
             cone=cone,
             head_mm=prosthetic or reading.native_head_mm.get(side),
             native=prosthetic is None,
@@ -178,9 +178,23 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
             neck_shaft_angle_deg=reading.neck_shaft_angle_deg.get(side),
             opens=-1 if reading.cup_opens.get(side) == "posterior" else 1,
         )
+        for stem in ("femoral_shaft", "stem_axis", "neck_axis"):
+            fits.of(stem, side, fit_line)
+    _check_reference_lines(reading)
     marker = fits.of("marker_sphere", None, fit_circle)
-    units_per_px = abs(np.linalg.det(to_units)) ** 0.5
-    scales = tuple(_scales(reading, hips, marker, units_per_px, film, sid if known else None))
+    units_per_px = float(abs(np.linalg.det(to_units)) ** 0.5)
+
+    def scales() -> tuple[Scale, ...]:
+        return tuple(_scales(reading, hips, marker, units_per_px, film, sid if known else None))
+
+    # Whether a rim is flat depends on the placing spread, which depends on the scale: the rims,
+    # which rarely have a say in the scale, come last.
+    placing = _mm_per_px_for_placing(
+        choose_scale(scales(), reading.operated_side), units_per_px, unit
+    )
+    for side, hip in hips.items():
+        hips[side] = replace(hip, **_rim(fits, side, units_per_px, placing))
+    found = scales()
     return Setting(
         reading=reading,
         to_units=to_units,
@@ -193,9 +207,30 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
         hips=hips,
         marker=marker,
         reference=_reference(reading, reference),
-        scale=choose_scale(scales, reading.operated_side),
-        scales=scales,
+        scale=choose_scale(found, reading.operated_side),
+        scales=found,
     )
+
+
+def _mm_per_px_for_placing(scale: Scale | None, units_per_px: float, unit: str) -> float:
+    """Return the scale of the default placing spreads, which are in millimetres.
+
+    Without any scale they still need one: that of a digital film of the pelvis.
+    """
+    if scale:
+        return scale.mm_per_px
+    return units_per_px / 1.18 if unit == "detector" else 0.2
+
+
+def _rim(fits: _Fits, side: Side, units_per_px: float, mm_per_px: float) -> dict[str, Any]:
+    """Return the fit of a rim, and what is known of it where it is seen nearly edge on."""
+    name = landmark_name("cup_rim", side)
+    if not fits.reading.has(name):
+        return {}
+    spread = placing_sd_px(fits.reading, name, mm_per_px) * units_per_px
+    flat = flat_rim(fits.units("cup_rim", side), spread)
+    rim = fits.of("cup_rim", side, fit_ellipse if flat is None else fit_flat_ellipse)
+    return {"rim": rim, "flat": flat}
 
 
 def _pitch(film: Film) -> tuple[np.ndarray, Literal["detector", "patient", "px"]]:
@@ -205,6 +240,16 @@ def _pitch(film: Film) -> tuple[np.ndarray, Literal["detector", "patient", "px"]
     if spacing.patient_mm:
         return np.array(spacing.patient_mm), "patient"
     return np.array([spacing.aspect, 1.0]) / spacing.aspect**0.5, "px"
+
+
+def _check_reference_lines(reading: Reading) -> None:
+    """Refuse a reference line whose two ends are one point."""
+    for stem in REFERENCE_LANDMARKS.values():
+        ends = [landmark_name(stem, side) for side in SIDES]
+        if reading.has(*ends) and np.allclose(*(reading.points(end) for end in ends), atol=1e-6):
+            raise MeasureError(
+                f"landmarks.{ends[0]}, landmarks.{ends[1]}: coincide; place each on its own side"
+            )
 
 
 def _reference(reading: Reading, wanted: Reference | None) -> Reference | None:
@@ -224,7 +269,7 @@ class _Fits:
     def units(self, stem: str, side: Side | None) -> np.ndarray:
         return self.reading.points(landmark_name(stem, side)) @ self.to_units.T
 
-    def of(self, stem: str, side: Side | None, fit) -> Fit | None:
+    def of(self, stem: str, side: Side | None, fit: Callable[[np.ndarray], Any]) -> Any:
         name = landmark_name(stem, side)
         if not self.reading.has(name):
             return None

@@ -95,6 +95,8 @@ def first_order(model: Model, terms: list[Term]) -> dict[Key, Interval]:
     deviations = np.zeros((size, size + 1))
     deviations[np.arange(size), np.arange(size) + 1] = step
     numbers = model(_unpack(terms, deviations))
+    if not numbers:
+        return {}
     table = np.stack(list(numbers.values()))
     parts = ((table[:, 1:] - table[:, :1]) / step) ** 2
     by_source = parts @ of_source.T
@@ -120,6 +122,8 @@ def monte_carlo(
     rng = np.random.Generator(np.random.SFC64(seed))
     size = sum(len(term.mean) for term in terms)
     numbers = model(_unpack(terms, rng.standard_normal((size, draws))))
+    if not numbers:
+        return {}
     table = np.stack(list(numbers.values()))
     answered = np.isfinite(table)
     known = answered.mean(axis=1) >= 0.5

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.files import write_atomically
@@ -28,6 +29,7 @@ def write_report(
     stem: str,
     *,
     show_date: bool = False,
+    changes: Sequence[Mapping[str, Any]] = (),
 ) -> list[Path]:
     """Write the page and the tables of one film.
 
@@ -44,6 +46,8 @@ def write_report(
         Name of the PDF and the HTML file.
     show_date : bool
         Whether the page says when the film was taken.
+    changes : sequence of mapping
+        Since an earlier film, for the JSON file.
 
     Returns
     -------
@@ -70,7 +74,7 @@ def write_report(
     files = {
         f"{stem}.pdf": pdf_pages(*subject),
         f"{stem}.html": html_page(*subject),
-        "measurements.json": format_measurements(measurements, comparison),
+        "measurements.json": format_measurements(measurements, comparison, changes),
         "measurements.csv": format_csv(measurements),
     }
     for name, data in files.items():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -97,12 +98,17 @@ class _File(_Part):
     missing: dict[str, str] = {}
     conversions: tuple[str, ...] = Field((), strict=False)
     notes: tuple[str, ...] = Field((), strict=False)
+    changes: tuple[dict[str, Any], ...] = Field((), strict=False)
 
 
 def measurements_record(
-    measurements: Measurements, comparison: Comparison | None = None
+    measurements: Measurements,
+    comparison: Comparison | None = None,
+    changes: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
     """Return measurements, and what they were held against, as plain data ready for JSON.
+
+    `changes` are those since an earlier film, already plain.
 
     What could not be measured is absent from ``measurements`` and stands, with its reason, in
     ``missing``; an absent number of a comparison is None and ``reason`` says why.
@@ -167,12 +173,17 @@ def measurements_record(
             for finding in measurements.findings
         ],
         "notes": list(measurements.notes),
+        **({"changes": [dict(change) for change in changes]} if changes else {}),
     }
 
 
-def format_measurements(measurements: Measurements, comparison: Comparison | None = None) -> str:
+def format_measurements(
+    measurements: Measurements,
+    comparison: Comparison | None = None,
+    changes: Sequence[Mapping[str, Any]] = (),
+) -> str:
     """Return `measurements_record` as the text of a JSON file."""
-    record = measurements_record(measurements, comparison)
+    record = measurements_record(measurements, comparison, changes)
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -90,6 +90,11 @@ def changes_text(changes: Changes) -> str:
     return "\n".join(lines)
 
 
+def changes_record(changes: Changes | None) -> list[dict[str, Any]]:
+    """Return all changes as they stand in JSON; nothing where there is no earlier film."""
+    return [] if changes is None else [change_record(row) for row in changes.rows]
+
+
 def change_record(row: Change) -> dict[str, Any]:
     """Return one change as it stands in JSON; what does not apply is left out."""
     record = asdict(row)
