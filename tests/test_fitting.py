@@ -162,7 +162,7 @@ def test_a_noisy_ellipse_is_at_least_as_close_to_its_points_as_the_reference_lib
 
 @pytest.mark.parametrize("angle", range(0, 180, 21))
 def test_on_a_full_outline_the_reference_librarys_ellipse_agrees_with_ours(angle):
-    """Its direct estimate (Halir R, Flusser J, WSCG 1998) is algebraic: only small noise is fair."""
+    """Its direct estimate (Halir R, Flusser J, WSCG 1998) is algebraic: little noise is fair."""
     points = ellipse_points(np.arange(16) * 22.5, angle_deg=angle)
     points = points + np.random.default_rng(angle).normal(0, 0.02, points.shape)
     reference = EllipseModel.from_estimate(points)

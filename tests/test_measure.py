@@ -27,6 +27,9 @@ from xraymeasure.measurements import METHODS, QUANTITIES, SOURCES
 from xraymeasure.reading import FilmBinding
 from xraymeasure.spacing import decide_spacing
 
+# A division by zero that is only warned of is a fault all the same.
+pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
+
 
 def value(measurements, name, method=None, side=None):
     row = measurements.by_method(name, method, side) if method else measurements.primary(name, side)
@@ -854,9 +857,8 @@ def test_a_rim_seen_nearly_edge_on_gets_an_honest_interval_to_one_side():
         noisy = reading.with_points("cup_rim_left", reading.points("cup_rim_left") + noise)
         row = measure(film, noisy, draws=1000).primary("radiographic_anteversion")
         held += row.low < 0.4 < row.high
-        assert (
-            row.low > -0.3
-        )  # but for where the beam was, never across the flat rim, to the sign that is assumed away
+        # But for where the beam was, never across the flat rim, to the sign assumed away.
+        assert row.low > -0.3
         one_sided += not 0.5 < (row.high - row.value) / max(row.value - row.low, 1e-6) < 2.0
         assert row.high - row.low < 10.0
     # 95 % intervals miss two or more of ten in 9 % of such tens; this is one fixed ten.

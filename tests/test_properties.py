@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from tests.camera import OTHER, SIGN, Body, Frame, film_and_reading, moved
 from xraymeasure.measure import measure
 
-EXAMPLES = settings(max_examples=15)
+pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
+
+EXAMPLES = settings(max_examples=40)
 
 bodies = st.builds(
     Body,
@@ -76,7 +78,7 @@ def test_where_on_the_film_the_hips_lie_does_not_matter(body, seed, down, across
     assume(seen(body))
     film, reading = film_and_reading(body)
     reading = noisy(reading, seed)
-    shifted = moved(reading, lambda points: points + [down, across])
+    shifted = moved(reading, lambda points: points + np.array([down, across]))
     same(rows(film, shifted), rows(film, reading))
 
 

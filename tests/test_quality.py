@@ -16,6 +16,8 @@ from xraymeasure.measurements import QUANTITIES
 from xraymeasure.quality import Thresholds
 from xraymeasure.spacing import decide_spacing
 
+pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
+
 FRAME = Frame()
 # Whatever the film, one of two poses is chosen; a clean film says so and nothing else.
 CLEAN = {"pose_assumed"}

@@ -81,7 +81,8 @@ def test_too_few_points_are_named_with_how_many_are_needed(reading, name, points
     ("name", "most"), [("teardrop_left", 1), ("stem_axis_right", 2), ("obturator_foramen_left", 4)]
 )
 def test_too_many_points_are_named_with_how_many_it_takes(reading, name, most):
-    with pytest.raises(ReadingError, match=rf"{name}: too many points \({most + 1}\).*takes {most}"):
+    words = rf"{name}: too many points \({most + 1}\).*takes {most}"
+    with pytest.raises(ReadingError, match=words):
         reading.with_points(name, [(i, i) for i in range(most + 1)])
 
 
