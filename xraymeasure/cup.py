@@ -149,7 +149,8 @@ def _confidence(scatter: np.ndarray, arc: np.ndarray, possible: np.ndarray) -> n
     from scipy.stats import ncx2
 
     shift = np.maximum(possible**2 * (arc @ arc), 1e-9)
-    return ncx2.sf(scatter @ scatter, len(scatter) - 2, shift)
+    # The floor is for points right on a line, which the distribution's code cannot take.
+    return ncx2.sf(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift)
 
 
 def _fits(scatter: np.ndarray, arc: np.ndarray) -> bool:

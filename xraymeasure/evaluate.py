@@ -87,24 +87,24 @@ def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: 
     else:
         rim = refit_flat_ellipse(outline, hip.rim.parameters)
         rim[3] = flat[side].quantile(ndtr(scene.inputs[f"flat_{side}"][0]))
+    first = 0 if hip.opens > 0 else 1
+    centre = rim[:2]
+    if scene.as_read:
+        _angles(ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens), side, "ellipse", numbers)
+    else:
+        # The ellipse method does not know where the tube stood: every plausible place counts.
+        source = scene.plausible_source_units
+        poses = _poses(rim, scene.plausible_beam, source, hip)
+        _angles(pose_angles(poses, first, tilt, side), side, "ellipse", numbers)
+        centre = _landing(poses, first, scene.plausible_beam, source)
     if setting.geometry_known:
         poses = _poses(rim, scene.beam, scene.source_detector_mm, hip)
-        first = 0 if hip.opens > 0 else 1
         for method, which in (("perspective", first), ("perspective_other", 1 - first)):
             _angles(pose_angles(poses, which, tilt, side), side, method, numbers)
-    if scene.as_read:
-        pair = ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens)
-    else:
-        pair = _true_angles_behind_ellipse(scene, rim, hip, tilt, side)
-    _angles(pair, side, "ellipse", numbers)
+        centre = _landing(poses, first, scene.beam, scene.source_detector_mm)
+    if hip.shell is not None:
+        centre = refit_circle(scene.units[f"cup_shell_{side}"], hip.shell.parameters)[:2]
     if scene.mm_per_unit is not None and side in scene.head_centre:
-        centre = rim[:2]
-        if hip.shell is not None:
-            shell = refit_circle(scene.units[f"cup_shell_{side}"], hip.shell.parameters)
-            centre = shell[:2]
-        elif setting.geometry_known:
-            towards = poses.centre_over_radius[first]
-            centre = scene.beam - towards[:2] / towards[2] * scene.source_detector_mm
         x, y = (scene.head_centre[side] - centre) * scene.mm_per_unit
         cos, sin = np.cos(tilt), np.sin(tilt)
         numbers["head_to_cup_lateral", side, "landmarks"] = hip.lateral_sign * (cos * x + sin * y)
@@ -117,20 +117,10 @@ def _poses(rim: np.ndarray, beam: np.ndarray, source_detector: np.ndarray, hip: 
     return circle_poses(shifted, source_detector, hip.lateral_sign)
 
 
-def _true_angles_behind_ellipse(
-    scene: Scene, rim: np.ndarray, hip: Hip, tilt: np.ndarray, side: Side
-):
-    """Return what the angles may be where the ellipse method is used.
-
-    The method does not know where the tube stood, so every plausible place of it counts.
-    """
-    source = scene.inputs["plausible_source_detector"][0]
-    if scene.setting.unit != "detector":
-        # Without a detector pitch, the tube's distance in film units follows from the scale.
-        per_unit = scene.mm_per_unit if scene.mm_per_unit is not None else np.full(1, 0.2)
-        source = source / (per_unit * scene.magnification)
-    poses = _poses(rim, scene.plausible_beam, source, hip)
-    return pose_angles(poses, 0 if hip.opens > 0 else 1, tilt, side)
+def _landing(poses: Poses, which: int, beam: np.ndarray, source_detector: np.ndarray) -> np.ndarray:
+    """Return where a circle's centre lands; it is not the centre of its outline."""
+    towards = poses.centre_over_radius[which]
+    return beam - towards[:2] / towards[2] * source_detector
 
 
 def _angles(pair, side: Side, method: str, numbers: Numbers) -> None:

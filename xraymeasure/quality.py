@@ -130,7 +130,8 @@ def _sides(setting: Setting) -> Iterator[Finding]:
 
 def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterator[Finding]:
     if film.spacing.contradiction:
-        yield Finding("spacing_contradiction", film.spacing.contradiction, ("magnification",))
+        text = film.spacing.contradiction.rstrip(".") + "."
+        yield Finding("spacing_contradiction", text, ("magnification", *LENGTHS))
     scale = setting.scale
     if scale is None:
         yield Finding(

@@ -38,6 +38,16 @@ class Scene:
     mm_per_unit: np.ndarray | None
     magnification: np.ndarray
 
+    @property
+    def plausible_source_units(self) -> np.ndarray:
+        """Height of a plausible tube, in film units."""
+        source = self.inputs["plausible_source_detector"][0]
+        if self.setting.unit == "detector":
+            return source
+        # Without a detector pitch it follows from scale and magnification.
+        per_unit = self.mm_per_unit if self.mm_per_unit is not None else np.full(1, 0.2)
+        return source / (per_unit * self.magnification)
+
     def in_hip_plane(self, name: str) -> np.ndarray:
         """Return a landmark's points in mm, as if read in the plane of the index hip.
 
