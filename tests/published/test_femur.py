@@ -65,13 +65,13 @@ ABDUCTED = [(2, 1.1), (3, 1.7), (5, 2.8), (8, 4.7)]
 
 @pytest.mark.parametrize(("abduction", "millimetres"), ABDUCTED)
 def test_unequal_abduction_is_taken_out_of_leg_length(abduction, millimetres):
-    """About e sin(alpha); the trochanter lies 58 mm down the shaft, which adds the last digit."""
+    """About e sin(alpha); the trochanter lies 59 mm down the shaft, which adds the last digit."""
     hip, alpha = np.array([90.0, -18.0]), np.radians(abduction)
 
     def placed(angle):
         shaft = np.array([np.sin(angle), np.cos(angle)])
         lateral = np.array([np.cos(angle), -np.sin(angle)])
-        return hip + 58.0 * shaft + 30.0 * lateral, shaft
+        return hip + 59.0 * shaft + 30.0 * lateral, shaft
 
     straight, abducted = placed(0.0), placed(alpha)
     assert (straight[0] - abducted[0])[1] == pytest.approx(millimetres, abs=0.05)
