@@ -8,38 +8,23 @@ from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QEvent, QSize, Qt, QTimer
-from qtpy.QtWidgets import (
-    QComboBox,
-    QScrollArea,
-    QSizePolicy,
-    QSplitter,
-    QStackedWidget,
-    QTabWidget,
-    QVBoxLayout,
-    QWidget,
-)
+from qtpy.QtCore import QEvent, QTimer
 
 from napari_xraymeasure.autosave import belongs
 from napari_xraymeasure.background import final_numbers, write_page
-from napari_xraymeasure.compare_panel import ComparePanel
-from napari_xraymeasure.explain_panel import ExplainPanel
+from napari_xraymeasure.dock_layout import DockLayout
 from napari_xraymeasure.film_layer import Opened, layer_data, opened_of
 from napari_xraymeasure.film_view import FilmView
-from napari_xraymeasure.first_page import FirstPage
-from napari_xraymeasure.keep_panel import KeepPanel
 from napari_xraymeasure.live import NumberRow, Numbers, numbers
 from napari_xraymeasure.napari_private import drop_widgets
-from napari_xraymeasure.notices import Notices, identity_notice
-from napari_xraymeasure.numbers_panel import NumbersPanel
-from napari_xraymeasure.placing_panel import PlacingPanel
-from napari_xraymeasure.practice_panel import PracticePanel
+from napari_xraymeasure.notices import identity_notice
 from napari_xraymeasure.samples import open_sample
 from napari_xraymeasure.session import NUDGE_FAR_PX, NUDGE_PX, Session, open_session
 from napari_xraymeasure.shapes import Focus, plan_strokes, scene
-from napari_xraymeasure.sources import film_of_reading, is_plan, is_reading, open_film
+from napari_xraymeasure.sources import film_of_reading, is_plan, is_reading, is_study, open_film
+from napari_xraymeasure.study_desk import StudyDesk
+from napari_xraymeasure.study_place import study_session
 from napari_xraymeasure.userdata import remember_reader, remembered_reader
-from napari_xraymeasure.widgets import named, paragraph
 from xraymeasure.caution import CAUTION
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.plan import Plan, read_plan
@@ -52,7 +37,7 @@ SETTLE_MS = 180
 _caution_shown = False
 
 
-class Dock(QWidget):
+class Dock(DockLayout):
     """The plugin's one widget.
 
     Parameters
@@ -77,8 +62,8 @@ class Dock(QWidget):
         self._settle.setSingleShot(True)
         self._settle.setInterval(SETTLE_MS)
         self._settle.timeout.connect(self._measure_finally)
-        self._build()
         self._connect()
+        self.study = StudyDesk(self)
         viewer.layers.events.inserted.connect(self._on_inserted)
         viewer.layers.events.removed.connect(self._on_removed)
         self.setAcceptDrops(True)
@@ -88,59 +73,7 @@ class Dock(QWidget):
             if opened_of(layer):
                 self._take(layer)
 
-    # --- how it is built
-
-    def _build(self) -> None:
-        self.setObjectName("xraymeasure")
-        self.first, self.notices = FirstPage(), Notices()
-        self.films = QComboBox()
-        named(self.films, "Film", "The films of the folder that was opened; choose one to read it")
-        self.films.setSizeAdjustPolicy(
-            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-        )
-        self.films.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.placing, self.explain, self.compare = PlacingPanel(), ExplainPanel(), ComparePanel()
-        self.practice, self.keep = PracticePanel(), KeepPanel()
-        self.numbers = NumbersPanel()
-        self.tabs = QTabWidget()
-        for panel, title, tip in (
-            (self.placing, "Place", "Place the landmarks one after another"),
-            (self.explain, "Explain", "What the chosen number is, and what it rests on"),
-            (self.compare, "Plan", "Hold the film against its plan, or against another reading"),
-            (self.practice, "Practice", "On a sample film: how far off the reading was"),
-            (self.keep, "Keep", "Where the reading is kept, the page, and the keys"),
-        ):
-            index = self.tabs.addTab(_Scrolled(panel), title)
-            self.tabs.setTabToolTip(index, tip)
-        for part in (self.tabs, self.tabs.tabBar()):
-            named(part, "Panels", "Place, Explain, Plan, Practice and Keep")
-        self.saved = paragraph(name="Saved")
-        lower = QWidget()
-        below = QVBoxLayout(lower)
-        below.setContentsMargins(0, 0, 0, 0)
-        below.setSpacing(2)
-        below.addWidget(self.numbers, 1)
-        self.saved.setContentsMargins(8, 0, 8, 2)
-        below.addWidget(self.saved)
-        halves = QSplitter(Qt.Orientation.Vertical)
-        halves.setChildrenCollapsible(False)
-        halves.addWidget(self.tabs)
-        halves.addWidget(lower)
-        halves.setStretchFactor(0, 3)
-        halves.setStretchFactor(1, 2)
-        work = QWidget()
-        column = QVBoxLayout(work)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(4)
-        column.addWidget(self.films)
-        column.addWidget(halves, 1)
-        self.stack = QStackedWidget()
-        self.stack.addWidget(_Scrolled(self.first))
-        self.stack.addWidget(work)
-        outer = QVBoxLayout(self)
-        outer.setContentsMargins(2, 2, 2, 2)
-        outer.addWidget(self.notices)
-        outer.addWidget(self.stack, 1)
+    # --- what leads where
 
     def _connect(self) -> None:
         self.first.path_chosen.connect(self.open_path)
@@ -166,29 +99,37 @@ class Dock(QWidget):
         """Open a film, a folder, a reading or a plan; what it is not, is said."""
         path = Path(path)
         try:
-            if is_plan(path):
+            if is_study(path):
+                self.study.open(path)
+            elif is_plan(path):
                 self.set_plan(read_plan(path))
             elif is_reading(path):
                 self._open_reading(path)
             else:
-                self._add(open_film(path))
+                self.add(open_film(path))
         except (XrayMeasureError, OSError) as error:
             self.notices.say("message", str(error), "strong")
 
     def open_sample(self, path: Path) -> None:
         """Open a sample film."""
-        self._add(open_sample(path))
+        self.add(open_sample(path))
 
-    def _add(self, opened: Opened) -> None:
+    def add(self, opened: Opened) -> None:
+        """Show a film and take it up."""
         data, arguments, _kind = layer_data(opened)
         self.viewer.add_image(data, **arguments)
+
+    def close_film(self) -> None:
+        """Take the film off the canvas; its reading is on disk."""
+        if self.view is not None:
+            self.viewer.layers.remove(self.view.layer)
 
     def _open_reading(self, path: Path) -> None:
         session = self.session
         reading = read_reading(path)
         if session is None or not belongs(reading, session.film):
             film, film_path, reading = film_of_reading(path)
-            self._add(Opened(film, film_path, second=reading))
+            self.add(Opened(film, film_path, second=reading))
         elif session.blinded:
             self.notices.say("blinded", "This study is blinded: other readings stay hidden.")
         else:
@@ -202,7 +143,7 @@ class Dock(QWidget):
             if self.opened.truth is not None:
                 self.open_sample(path)
             else:
-                self._add(replace(open_film(path), folder=self.opened.folder))
+                self.add(replace(open_film(path), folder=self.opened.folder))
         except XrayMeasureError as error:
             self._show_films()
             self.notices.say("message", str(error), "strong")
@@ -219,21 +160,28 @@ class Dock(QWidget):
 
     def _take(self, layer: Any) -> None:
         """Make a film's layer the one that is read; the film before has been saved already."""
-        former = self.view.layer if self.view else None
+        former, opened = self.view.layer if self.view else None, opened_of(layer)
+        try:
+            session = self._new_session(opened)
+        except XrayMeasureError as error:
+            self.notices.say("message", str(error), "strong")
+            self.viewer.layers.remove(layer)
+            return
         self._let_go()
-        self.opened = opened_of(layer)
+        self.opened = opened
         self.view = FilmView(self.viewer, layer, self._key_actions(), self._labels)
         if former is not None and former in self.viewer.layers:
             self.viewer.layers.remove(former)
-        self._start(self._new_session())
+        self._start(session)
         second = self.opened.second
         if second is not None and second != self.session.reading:
             self.lay_over(second)
         self.viewer.layers.selection.active = layer
         self.view.zoom_to_film()
 
-    def _new_session(self, *, afresh: bool = False) -> Session:
-        opened = self.opened
+    def _new_session(self, opened: Opened, *, afresh: bool = False) -> Session:
+        if opened.place is not None:
+            return study_session(opened.film, opened.place)
         return open_session(
             opened.film,
             opened.path,
@@ -253,8 +201,10 @@ class Dock(QWidget):
         self.notices.clear()
         self._say_what_is_known(session)
         self._show_films()
-        beside = session.film_path.with_suffix(".plan.toml")
-        if beside.exists() and not session.blinded:
+        self.keep.reader.setEnabled(self.opened.place is None)
+        place = self.opened.place
+        beside = place.plan if place else session.film_path.with_suffix(".plan.toml")
+        if beside and beside.exists() and not session.blinded:
             try:
                 self.plan = read_plan(beside)
             except XrayMeasureError as error:
@@ -275,7 +225,7 @@ class Dock(QWidget):
         films = self.opened.folder or (self.opened.path,)
         self.films.clear()
         for path in films:
-            self.films.addItem(path.name, path)
+            self.films.addItem(path.name if len(films) > 1 else self.opened.title, path)
         if self.opened.path in films:
             self.films.setCurrentIndex(films.index(self.opened.path))
         self.films.setEnabled(len(films) > 1)
@@ -356,10 +306,10 @@ class Dock(QWidget):
         self.reader = code
         remember_reader(code)
         if self.opened is not None:
-            self._start(self._new_session())
+            self._start(self._new_session(self.opened))
 
     def _read_afresh(self) -> None:
-        self._start(self._new_session(afresh=True))
+        self._start(self._new_session(self.opened, afresh=True))
 
     def _save_again(self) -> None:
         if self.session is not None:
@@ -480,20 +430,3 @@ class Dock(QWidget):
         self.viewer.layers.events.removed.disconnect(self._on_removed)
         self._let_go()
         super().closeEvent(event)
-
-
-class _Scrolled(QScrollArea):
-    """A widget that scrolls down where the screen is low, and is never cut off at the side."""
-
-    def __init__(self, widget: QWidget) -> None:
-        super().__init__()
-        self.setWidgetResizable(True)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setFrameShape(QScrollArea.Shape.NoFrame)
-        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.setWidget(widget)
-
-    def minimumSizeHint(self) -> QSize:
-        """Return room for the content's width and for a few of its lines."""
-        bar = self.verticalScrollBar().sizeHint().width()
-        return QSize(self.widget().minimumSizeHint().width() + bar + 4, 60)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from napari_xraymeasure.study_place import StudyPlace
 from xraymeasure.film import Film
 from xraymeasure.greys import Window
 from xraymeasure.reading import Reading
@@ -31,6 +32,8 @@ class Opened:
         For a sample film: the file that holds its truth.
     blinded : bool
         Whether plan and other readings stay hidden.
+    place : StudyPlace or None
+        Where it stands on a reader's list, if it is a film of a study.
     second : Reading or None
         A reading of it that was opened, to be laid over the reader's own.
     """
@@ -42,6 +45,12 @@ class Opened:
     truth: Path | None = None
     second: Reading | None = None
     blinded: bool = False
+    place: StudyPlace | None = None
+
+    @property
+    def title(self) -> str:
+        """What the film is called: of a study only its label, for the file's name may tell."""
+        return self.place.film.label if self.place else self.path.name
 
 
 def layer_data(opened: Opened) -> tuple[np.ndarray, dict[str, Any], str]:
@@ -54,7 +63,7 @@ def layer_data(opened: Opened) -> tuple[np.ndarray, dict[str, Any], str]:
     pixels, limits = grey_levels(film)
     (x_row, x_column), (y_row, y_column) = film.patient_axes
     arguments = {
-        "name": opened.path.stem,
+        "name": opened.title,
         "contrast_limits": limits,
         "colormap": "gray",
         "interpolation2d": "linear",

@@ -70,9 +70,6 @@ def numbers(
         measured = measure(film, complete, draws=DRAWS if final else 0)
     except XrayMeasureError as error:
         return Numbers(problem=str(error), final=final)
-    except ValueError:
-        # TODO remove once `measure` answers a reading that determines no number at all.
-        return Numbers(final=final)
     if plan is None:
         return Numbers(measured, final=final)
     try:

@@ -10,6 +10,7 @@ from xraymeasure.errors import FilmError, ReadingError
 from xraymeasure.film import Film, read_film
 from xraymeasure.reading import Reading
 from xraymeasure.reading_file import read_reading
+from xraymeasure.series.study import STUDY_FILE
 
 FILM_SUFFIXES = (".dcm", ".dicom", ".png", ".tif", ".tiff", ".jpg", ".jpeg")
 
@@ -17,6 +18,11 @@ FILM_SUFFIXES = (".dcm", ".dicom", ".png", ".tif", ".tiff", ".jpg", ".jpeg")
 def is_reading(path: Path) -> bool:
     """Whether the name is that of a reading."""
     return path.name.endswith(SUFFIX)
+
+
+def is_study(path: Path) -> bool:
+    """Whether it is a study folder, or the file that makes it one."""
+    return path.name == STUDY_FILE or (path / STUDY_FILE).is_file()
 
 
 def is_plan(path: Path) -> bool:

@@ -37,7 +37,7 @@ def test_a_folder_dropped_on_the_window_opens_its_first_film_and_offers_the_othe
     dock.films.setCurrentIndex(1)
     dock.films.activated.emit(1)
     assert dock.session.film_path.name == "well_placed.dcm"
-    assert [layer.name for layer in hand.viewer.layers] == ["well_placed"]
+    assert [layer.name for layer in hand.viewer.layers] == ["well_placed.dcm"]
     assert dock.films.count() == 2
 
 

@@ -1,0 +1,101 @@
+"""How the dock is laid out: notices, the bar of a study, panels above and numbers below."""
+
+from __future__ import annotations
+
+from qtpy.QtCore import QSize, Qt
+from qtpy.QtWidgets import (
+    QComboBox,
+    QScrollArea,
+    QSizePolicy,
+    QSplitter,
+    QStackedWidget,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from napari_xraymeasure.compare_panel import ComparePanel
+from napari_xraymeasure.explain_panel import ExplainPanel
+from napari_xraymeasure.first_page import FirstPage
+from napari_xraymeasure.keep_panel import KeepPanel
+from napari_xraymeasure.notices import Notices
+from napari_xraymeasure.numbers_panel import NumbersPanel
+from napari_xraymeasure.placing_panel import PlacingPanel
+from napari_xraymeasure.practice_panel import PracticePanel
+from napari_xraymeasure.study_bar import StudyBar
+from napari_xraymeasure.widgets import named, paragraph
+
+
+class DockLayout(QWidget):
+    """The panels in their places; what they do to one another is the dock's."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setObjectName("xraymeasure")
+        self.first, self.notices, self.bar = FirstPage(), Notices(), StudyBar()
+        self.films = QComboBox()
+        named(self.films, "Film", "The films of the folder that was opened; choose one to read it")
+        self.films.setSizeAdjustPolicy(
+            QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self.films.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.placing, self.explain, self.compare = PlacingPanel(), ExplainPanel(), ComparePanel()
+        self.practice, self.keep = PracticePanel(), KeepPanel()
+        self.numbers = NumbersPanel()
+        self.tabs = QTabWidget()
+        for panel, title, tip in (
+            (self.placing, "Place", "Place the landmarks one after another"),
+            (self.explain, "Explain", "What the chosen number is, and what it rests on"),
+            (self.compare, "Plan", "Hold the film against its plan, or against another reading"),
+            (self.practice, "Practice", "On a sample film: how far off the reading was"),
+            (self.keep, "Keep", "Where the reading is kept, the page, and the keys"),
+        ):
+            index = self.tabs.addTab(_Scrolled(panel), title)
+            self.tabs.setTabToolTip(index, tip)
+        for part in (self.tabs, self.tabs.tabBar()):
+            named(part, "Panels", "Place, Explain, Plan, Practice and Keep")
+        self.saved = paragraph(name="Saved")
+        lower = QWidget()
+        below = QVBoxLayout(lower)
+        below.setContentsMargins(0, 0, 0, 0)
+        below.setSpacing(2)
+        below.addWidget(self.numbers, 1)
+        self.saved.setContentsMargins(8, 0, 8, 2)
+        below.addWidget(self.saved)
+        halves = QSplitter(Qt.Orientation.Vertical)
+        halves.setChildrenCollapsible(False)
+        halves.addWidget(self.tabs)
+        halves.addWidget(lower)
+        halves.setStretchFactor(0, 3)
+        halves.setStretchFactor(1, 2)
+        work = QWidget()
+        column = QVBoxLayout(work)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(4)
+        column.addWidget(self.films)
+        column.addWidget(halves, 1)
+        self.stack = QStackedWidget()
+        self.stack.addWidget(_Scrolled(self.first))
+        self.stack.addWidget(work)
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(2, 2, 2, 2)
+        outer.addWidget(self.notices)
+        outer.addWidget(self.bar)
+        outer.addWidget(self.stack, 1)
+
+
+class _Scrolled(QScrollArea):
+    """A widget that scrolls down where the screen is low, and is never cut off at the side."""
+
+    def __init__(self, widget: QWidget) -> None:
+        super().__init__()
+        self.setWidgetResizable(True)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setFrameShape(QScrollArea.Shape.NoFrame)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setWidget(widget)
+
+    def minimumSizeHint(self) -> QSize:
+        """Return room for the content's width and for a few of its lines."""
+        bar = self.verticalScrollBar().sizeHint().width()
+        return QSize(self.widget().minimumSizeHint().width() + bar + 4, 60)

@@ -1,0 +1,134 @@
+"""Reading the films of a study one after another."""
+
+import pytest
+from qtpy.QtCore import Qt
+from qtpy.QtTest import QTest
+
+from xraymeasure.reading_file import read_reading
+from xraymeasure.series.readings import study_readings
+from xraymeasure.series.study import read_study
+from xraymeasure.series.worklist import worklist
+
+STUDY = """
+format = "xraymeasure-study"
+version = 1
+title = "Two readers, twice"
+films = "films/*.dcm"
+readers = ["A", "B"]
+occasions = 2
+blinded = true
+seed = 3
+"""
+
+
+@pytest.fixture
+def folder(sample, tmp_path):
+    for name in ("well_placed", "bilateral"):
+        sample(name, plan=True)
+    (tmp_path / "study.toml").write_text(STUDY)
+    return tmp_path
+
+
+@pytest.fixture
+def bar(shared_window, folder):
+    dock = shared_window.dock
+    dock.reader = "A"
+    shared_window.drop(folder)
+    assert dock.bar.isVisible(), dock.notices.texts
+    yield dock.bar
+    dock.bar.closed.emit()
+    assert not dock.bar.isVisible()
+
+
+def press(button):
+    QTest.mouseClick(button, Qt.MouseButton.LeftButton)
+
+
+def go_on(bar):
+    bar.started.emit(bar.reader.currentText(), bar.occasion.currentData())
+
+
+def test_a_study_opens_at_the_film_that_was_drawn_first_for_its_reader(shared_window, bar, folder):
+    dock = shared_window.dock
+    go_on(bar)
+    work = worklist(read_study(folder), "A", 1)
+    assert dock.session.film_path == work.films[0].file
+    assert "0 of 2 read" in bar.progress.text()
+    assert dock.session.blinded
+    assert dock.plan is None
+
+
+def test_an_unfinished_film_is_resumed_where_it_stopped(shared_window, bar):
+    dock = shared_window.dock
+    go_on(bar)
+    dock.session.arm("symphysis")
+    dock.session.click((700.0, 700.0))
+    kept = dock.session.reading
+    assert dock.session.saved.path.parent.name == "drafts"
+    dock.close_film()
+    go_on(bar)
+    assert dock.session.reading == kept
+    dock.session.undo()
+    dock.session.click((701.0, 700.0))
+    assert read_reading(dock.session.saved.path) == dock.session.reading
+    assert not dock.session.saved.notice
+
+
+def test_handing_in_adds_the_reading_and_opens_the_next_film(shared_window, bar, folder):
+    dock = shared_window.dock
+    go_on(bar)
+    first = dock.opened.place.film.label
+    dock.session.arm("symphysis")
+    dock.session.click((700.0, 700.0))
+    placed = dock.session.reading.landmarks
+    press(bar.hand_in)
+    assert "neither placed nor marked" in dock.notices.texts["message"]
+    assert study_readings(read_study(folder)) == ()
+    press(bar.hand_in)
+    (entry,) = study_readings(read_study(folder))
+    assert (entry.film, entry.reader, entry.occasion) == (first, "A", 1)
+    assert entry.reading.landmarks == placed
+    assert dock.opened.place.film.label != first
+    assert "1 of 2 read" in bar.progress.text()
+    assert not dock.session.reading.landmarks
+
+
+def test_a_film_is_excluded_only_with_a_reason(shared_window, bar, folder):
+    dock = shared_window.dock
+    go_on(bar)
+    first = dock.opened.place.film.label
+    press(bar.exclude)
+    assert dock.opened.place.film.label == first
+    QTest.keyClicks(bar.remark, "rotated by half")
+    press(bar.exclude)
+    assert dock.opened.place.film.label != first
+    assert worklist(read_study(folder), "A", 1).excluded == {first: "rotated by half"}
+
+
+def test_the_end_of_the_list_is_said(shared_window, bar):
+    dock = shared_window.dock
+    go_on(bar)
+    for _ in range(2):
+        dock.session.skip()
+        press(bar.hand_in)
+        press(bar.hand_in)
+    assert "Every film of this list is dealt with" in bar.progress.text()
+    assert dock.session is None
+    assert not bar.hand_in.isEnabled()
+
+
+def test_the_name_of_the_file_and_the_code_of_the_reader_stay_out_of_reach(shared_window, bar):
+    dock = shared_window.dock
+    go_on(bar)
+    assert dock.films.currentText() == dock.opened.place.film.label
+    assert not dock.keep.reader.isEnabled()
+    assert dock.view.layer.name == dock.opened.place.film.label
+
+
+def test_a_film_of_the_study_that_is_broken_is_named(shared_window, bar, folder):
+    dock = shared_window.dock
+    for path in (folder / "films").glob("*.dcm"):
+        path.write_bytes(b"")
+    go_on(bar)
+    assert "is empty" in dock.notices.texts["message"]
+    assert bar.exclude.isEnabled()
