@@ -1,0 +1,96 @@
+"""How long measuring one reading takes, with first-order intervals and with 10,000 draws.
+
+Run as ``OMP_NUM_THREADS=1 python -m tests.benchmarks.bench_measure`` on a quiet machine. Prints
+medians of many turns, taken alternately with a yardstick in this run: scipy's least squares over
+the five parameters of one ellipse through twelve points. The film is not read, nor is its pixels'
+hash taken; every landmark of the vocabulary is placed on a hip with one or both sides replaced.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import time
+from collections.abc import Callable
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from tests.camera import Body, film_and_reading
+from xraymeasure.measure import measure
+
+FIRST_ORDER_MS, DRAWS_MS, DRAWS = 5.0, 150.0, 10_000
+
+
+def ellipse_by_scipy() -> None:
+    """Fit one ellipse to twelve points, exactly the same work every time."""
+    turns = np.arange(12) * np.pi / 6
+    points = np.stack([30 * np.cos(turns), 8 * np.sin(turns)])
+    points += 0.3 * np.random.default_rng(0).standard_normal(points.shape)
+
+    def residuals(p: np.ndarray) -> np.ndarray:
+        dx, dy = points[0] - p[0], points[1] - p[1]
+        cos, sin = np.cos(p[4]), np.sin(p[4])
+        u, v = (cos * dx + sin * dy) / p[2], (cos * dy - sin * dx) / p[3]
+        return (np.hypot(u, v) - 1.0) * p[3]
+
+    least_squares(residuals, [1.0, -1.0, 28.0, 9.0, 0.1])
+
+
+def milliseconds(action: Callable[[], object]) -> float:
+    """Return how long one call takes."""
+    start = time.perf_counter()
+    action()
+    return 1e3 * (time.perf_counter() - start)
+
+
+def medians(actions: dict[str, Callable[[], object]], turns: int) -> dict[str, float]:
+    """Return the median time of each action, taken alternately; the first turns warm up."""
+    times: dict[str, list[float]] = {name: [] for name in actions}
+    for turn in range(turns + 3):
+        for name, action in actions.items():
+            taken = milliseconds(action)
+            if turn >= 3:
+                times[name].append(taken)
+    return {name: statistics.median(taken) for name, taken in times.items()}
+
+
+def main() -> None:
+    """Print times, ratios to the yardstick and what they are held against."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--turns", type=int, default=200)
+    turns = parser.parse_args().turns
+    for name, body in (
+        ("one hip replaced", Body(ra=17.0)),
+        ("both hips replaced", Body(ra=17.0, both_replaced=True)),
+    ):
+        film, reading = film_and_reading(body, points=12)
+        count = len(measure(film, reading, draws=0).rows)
+        quick = medians(
+            {
+                "first order": lambda f=film, r=reading: measure(f, r, draws=0),
+                "yardstick": ellipse_by_scipy,
+            },
+            turns,
+        )
+        drawn = medians(
+            {
+                "draws": lambda f=film, r=reading: measure(f, r, draws=DRAWS),
+                "yardstick": ellipse_by_scipy,
+            },
+            max(turns // 10, 5),
+        )
+        print(f"{name}: {count} numbers")
+        for label, times, key, limit in (
+            ("first order", quick, "first order", FIRST_ORDER_MS),
+            (f"{DRAWS} draws", drawn, "draws", DRAWS_MS),
+        ):
+            ratio = times[key] / times["yardstick"]
+            print(
+                f"  {label:12s} {times[key]:7.2f} ms   {ratio:6.2f} x one ellipse by scipy "
+                f"({times['yardstick']:.2f} ms)   at most {limit:g} ms on one quiet core"
+            )
+
+
+if __name__ == "__main__":
+    main()
