@@ -51,6 +51,8 @@ def make_study(tmp_path, blank_film):
             for occasion in range(1, occasions + 1):
                 for reader in readers:
                     record = simulate_reading(scenario, rng, reader=reader)
+                    # A reading that states its own spread would take no other.
+                    record.pop("placing_sd_px", None)
                     reading = parse_reading(json.dumps(record))
                     add_reading(study, film_of_study.label, occasion, reading)
         return study

@@ -201,31 +201,35 @@ def test_killed_twenty_times_and_rerun_the_table_is_that_of_an_undisturbed_run(
     script.write_text(_RUN)
     results = study.folder / "results"
 
-    begun = time.monotonic()
+    def kept():
+        return list((results / "cache").glob("[!.]*.json"))
+
     assert start_run(script, study).wait() == 0
-    whole = time.monotonic() - begun
     undisturbed = {p.name: p.read_bytes() for p in results.glob("measurements.*")}
-    kept = list((results / "cache").glob("*.json"))
-    assert len(undisturbed) == 2 and len(kept) == 24
-    for path in [*kept, *results.glob("measurements.*")]:
+    assert len(undisturbed) == 2 and len(kept()) == 24
+    for path in [*kept(), *results.glob("measurements.*")]:
         path.unlink()
 
     rng = random.Random(3)
     part_way = 0
     for _ in range(20):
+        # Killed once so many readings are done, or a moment later; with all done, the tables are
+        # being written.
+        enough = rng.randint(len(kept()), 24)
         process = start_run(script, study)
-        time.sleep(rng.uniform(0.4 * whole, whole))
+        while len(kept()) < enough and process.poll() is None:
+            time.sleep(0.002)
+        time.sleep(rng.uniform(0.0, 0.03))
         process.kill()
         process.wait()
         wait_until_gone(process.pid)
-        done = len(list((results / "cache").glob("[!.]*.json")))
-        part_way += 0 < done < 24
-        # Some of what was done is undone, so that the later kills too hit a run at work.
-        for path in list((results / "cache").glob("[!.]*.json"))[: rng.randrange(12, 24)]:
-            path.unlink()
+        part_way += 0 < len(kept()) < 24
         for path in results.glob("measurements.*"):
             assert path.read_bytes() == undisturbed[path.name]
-    assert part_way >= 5
+        # Much of what was done is undone, so that the next run too has something to do.
+        for path in kept()[: rng.randint(12, 24)]:
+            path.unlink()
+    assert part_way >= 10
     assert start_run(script, study).wait() == 0
     assert {p.name: p.read_bytes() for p in results.glob("measurements.*")} == undisturbed
 
