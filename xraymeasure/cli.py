@@ -290,7 +290,7 @@ def series_run(
     study: StudyPath,
     scheduler: Scheduler = None,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes here.")] = None,
-) -> None:
+) -> int:
     """Measure every film that has a reading; a rerun does only what changed."""
     from xraymeasure.series.progress import ProgressLine
     from xraymeasure.series.run import run_study
@@ -301,17 +301,24 @@ def series_run(
             read_study(study), workers=workers, scheduler=scheduler, progress=progress
         )
     print(summary)
+    for failure in summary.failed:
+        _tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
+    return WRONG if summary.failed else DONE
 
 
 @series.command("agreement")
 def series_agreement(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
     """Say how far readers agree with themselves and with each other."""
     from xraymeasure.series.agreement_page import write_agreement
+    from xraymeasure.series.placing import write_placing
     from xraymeasure.series.reliability import agreement_of
     from xraymeasure.series.study import read_study
 
     opened = read_study(study)
     report = agreement_of(opened, scheduler=scheduler)
+    # A reader's own spread, where repeats show it, takes the place of the defaults.
+    for placing in report.placing:
+        print(write_placing(opened, placing))
     for path in write_agreement(report, out or opened.folder / "agreement"):
         print(path)
 

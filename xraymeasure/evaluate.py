@@ -237,6 +237,10 @@ def _femoral_rotation(scene: Scene, numbers: Numbers) -> None:
             continue
         projected = _neck_shaft(scene, side)
         rotation = femur.neck_rotation_deg(projected, hip.neck_shaft_angle_deg)
+        if not scene.as_read:
+            # The neck is turned against the ray that passes the hip, which leans against the
+            # film's plane; without the sign of the turn it adds or takes away.
+            rotation = rotation + scene.ray_lean_deg(side) * scene.inputs["neck_turn"][0]
         numbers["femoral_rotation", side, "landmarks"] = rotation
         offset = numbers.get(("femoral_offset", side, "projected"))
         if offset is not None:

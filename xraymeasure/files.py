@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 
 from xraymeasure.errors import XrayMeasureError
@@ -46,6 +47,31 @@ def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> None:
             f"{target}: cannot be written ({reason}); choose a folder you may write to "
             "or free some space"
         ) from error
+
+
+def write_files(folder: str | os.PathLike[str], files: Mapping[str, bytes | str]) -> list[Path]:
+    """Write files, each atomically, into a folder that is made if it is not there.
+
+    Returns
+    -------
+    list of Path
+        In the order of `files`, whose keys are their names.
+
+    Raises
+    ------
+    XrayMeasureError
+        If the folder cannot be made or written to.
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise XrayMeasureError(
+            f"{folder}: cannot be made ({error.strerror}); choose a folder you may write to"
+        ) from error
+    for name, data in files.items():
+        write_atomically(folder / name, data)
+    return [folder / name for name in files]
 
 
 def read_text(path: str | os.PathLike[str], error: type[XrayMeasureError]) -> str:

@@ -106,4 +106,6 @@ def input_terms(setting: Setting) -> list[Term]:
             for name in placed:
                 add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
     add("rotation", "rotation", 0.0, ROTATION_U_DEG)
+    if any(hip.neck_shaft_angle_deg for hip in setting.hips.values()):
+        add("neck_turn", "geometry", 0.0, 1.0)
     return terms

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import os
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -14,7 +13,7 @@ from pydantic.dataclasses import dataclass
 from xraymeasure.errors import PlanError
 from xraymeasure.files import read_text
 from xraymeasure.landmarks import Side
-from xraymeasure.reading_file import describe_faults
+from xraymeasure.strict import describe_faults, load_toml
 
 Definition = Literal["radiographic", "operative", "anatomical"]
 Plane = Literal["coronal", "anterior_pelvic"]
@@ -172,18 +171,12 @@ def parse_plan(text: str, where: str = "plan") -> Plan:
     >>> plan.cup.inclination_deg, plan.cup.anteversion_deg
     (42.0, None)
     """
+    record = load_toml(text, where, "a plan", PlanError)
     try:
-        record = tomllib.loads(text)
         _check_keys(record, Plan)
         return TypeAdapter(Plan).validate_python(record)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{where}: broken TOML: {error}") from None
-    except RecursionError:
-        raise PlanError(f"{where}: is nested too deeply to be a plan") from None
     except ValidationError as error:
-        # What is wrong between two sections belongs to no key.
-        faults = describe_faults(error) or error.errors()[0]["msg"].removeprefix("Value error, ")
-        raise PlanError(f"{where}: {faults}") from None
+        raise PlanError(f"{where}: {describe_faults(error)}") from None
     except PlanError as error:
         raise PlanError(f"{where}: {error}") from None
 

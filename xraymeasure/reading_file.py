@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +14,6 @@ from pydantic import (
     ConfigDict,
     Field,
     PositiveFloat,
-    ValidationError,
     field_validator,
 )
 
@@ -23,6 +21,7 @@ from xraymeasure.errors import ReadingError
 from xraymeasure.files import read_text, write_atomically
 from xraymeasure.landmarks import SIDES, Side
 from xraymeasure.reading import FilmBinding, Reading, known_landmark
+from xraymeasure.strict import Form, parse_json
 
 FORMAT = "xraymeasure-reading"
 VERSION = 1
@@ -30,10 +29,6 @@ VERSION = 1
 _STRICT = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
 _Degrees = Annotated[float, Field(gt=90.0, lt=180.0)]
 _Text = Annotated[str, Field(min_length=1)]
-
-
-# What pydantic calls the forms of a value that may be given in two ways.
-_FORM = re.compile(r"PerSide$|^constrained-|^literal\[|^dict\[|^list\[|^float$|\]$")
 
 
 class _PerSide(BaseModel):
@@ -118,13 +113,7 @@ def _pair_up(value: Mapping[Side, Any], operated: Side) -> Any:
     return value[operated] if set(value) == {operated} else dict(value)
 
 
-def _no_twins(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    record: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in record:
-            raise ReadingError(f"{key}: stands twice in the file; keep one")
-        record[key] = value
-    return record
+_FILE = Form(FORMAT, VERSION, "a reading", _Record, ReadingError)
 
 
 def parse_reading(text: str, where: str = "reading") -> Reading:
@@ -144,49 +133,11 @@ def parse_reading(text: str, where: str = "reading") -> Reading:
         or has a value that cannot be meant. Landmarks that still want points are taken: a
         reading is saved while it is being placed.
     """
+    record = parse_json(text, where, _FILE)
     try:
-        record = json.loads(text, object_pairs_hook=_no_twins)
-        if not isinstance(record, dict) or record.get("format") != FORMAT:
-            raise ReadingError(f'is not a reading (its "format" should be "{FORMAT}")')
-        version = record.get("version")
-        if isinstance(version, int) and version > VERSION:
-            raise ReadingError(
-                f"was written in version {version} of the format and this program knows "
-                f"{VERSION}; update xraymeasure"
-            )
-        return _from_record(_Record.model_validate(record))
-    except json.JSONDecodeError as error:
-        raise ReadingError(
-            f"{where}: broken JSON at line {error.lineno}, column {error.colno} ({error.msg})"
-        ) from None
-    except RecursionError:
-        raise ReadingError(f"{where}: is nested too deeply to be a reading") from None
-    except ValidationError as error:
-        raise ReadingError(f"{where}: {describe_faults(error)}") from None
+        return _from_record(record)
     except ReadingError as error:
         raise ReadingError(f"{where}: {error}") from None
-    except ValueError:
-        # All of the above are ValueErrors too; what is left is Python's limit on digits.
-        raise ReadingError(f"{where}: holds a number that is too large") from None
-
-
-def describe_faults(error: ValidationError) -> str:
-    """Return what pydantic found wrong as ``key: reason; key: reason``."""
-    faults: dict[str, tuple[int, str]] = {}
-    for fault in error.errors():
-        # A value that may have two forms is reported once for each; the names of the forms are
-        # no keys of the file, and the form that got further is the one that was meant.
-        parts = [str(part) for part in fault["loc"]]
-        keys = parts[:1] + [part for part in parts[1:] if not _FORM.search(part)]
-        message = {
-            "extra_forbidden": "unknown key; it would be lost, remove it",
-            "missing": "is missing",
-        }.get(fault["type"], fault["msg"].removeprefix("Value error, "))
-        top = ".".join(keys[:1]) or "file"
-        depth = len(keys)
-        if depth > faults.get(top, (0, ""))[0]:
-            faults[top] = depth, f"{'.'.join(keys) or 'file'}: {message}"
-    return "; ".join(text for _, text in faults.values())
 
 
 def _from_record(record: _Record) -> Reading:

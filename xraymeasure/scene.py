@@ -48,6 +48,15 @@ class Scene:
         per_unit = self.mm_per_unit if self.mm_per_unit is not None else np.full(1, 0.2)
         return source / (per_unit * self.magnification)
 
+    def ray_lean_deg(self, side: Side) -> np.ndarray:
+        """Return how much the ray through a hip leans sideways; 0 where the head is not placed."""
+        if side not in self.head_centre:
+            return np.zeros(1)
+        across = np.abs(self.head_centre[side] - self.beam)[0]
+        known = self.setting.geometry_known
+        source = self.source_detector_mm if known else self.plausible_source_units
+        return np.degrees(np.arctan2(across, source))
+
     def in_hip_plane(self, name: str) -> np.ndarray:
         """Return a landmark's points in mm, as if read in the plane of the index hip.
 

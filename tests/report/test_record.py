@@ -69,7 +69,7 @@ def test_the_example_of_the_format_is_read(tmp_path):
 @pytest.mark.parametrize(
     ("was", "becomes", "words"),
     [
-        ('"xraymeasure-measurements"', '"xraymeasure-reading"', "does not hold measurements"),
+        ('"xraymeasure-measurements"', '"xraymeasure-reading"', "is not a file of measurements"),
         ('"version": 1', '"version": 2', "version 2 of the format .* update"),
         ('"version": 1', '"version": "1"', "version"),
         ('"reader": "A"', '"reader": "A", "surname": "B"', "surname: unknown key"),

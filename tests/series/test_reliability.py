@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from xraymeasure.caution import CAUTION
-from xraymeasure.errors import StudyError
+from xraymeasure.errors import StudyError, XrayMeasureError
 from xraymeasure.series.agreement import Limits, Reliability
 from xraymeasure.series.agreement_page import agreement_paper, write_agreement
 from xraymeasure.series.agreement_table import agreement_csv
@@ -234,5 +234,5 @@ def test_the_table_for_a_spreadsheet_holds_every_statistic(page):
 
 def test_the_page_cannot_be_written_where_a_file_is(page, tmp_path):
     (tmp_path / "taken").write_text("")
-    with pytest.raises(StudyError, match="cannot be made"):
+    with pytest.raises(XrayMeasureError, match="cannot be made"):
         write_agreement(page, tmp_path / "taken")

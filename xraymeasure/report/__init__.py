@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from xraymeasure.errors import XrayMeasureError
-from xraymeasure.files import write_atomically
+from xraymeasure.files import write_files
 from xraymeasure.report.record import format_measurements, measurements_record, read_measurements
 
 if TYPE_CHECKING:
@@ -63,13 +62,6 @@ def write_report(
     from xraymeasure.report.page import pdf_pages
     from xraymeasure.report.tables import format_csv
 
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise XrayMeasureError(
-            f"{folder}: cannot be made ({error.strerror}); choose a folder you may write to"
-        ) from error
     subject = film, reading, measurements, comparison, show_date
     files = {
         f"{stem}.pdf": pdf_pages(*subject),
@@ -77,6 +69,4 @@ def write_report(
         "measurements.json": format_measurements(measurements, comparison, changes),
         "measurements.csv": format_csv(measurements),
     }
-    for name, data in files.items():
-        write_atomically(folder / name, data)
-    return [folder / name for name in files]
+    return write_files(out_dir, files)

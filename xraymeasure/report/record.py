@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from xraymeasure.caution import CAUTION
 from xraymeasure.errors import MeasureError
@@ -23,7 +23,7 @@ from xraymeasure.measurements import (
 )
 from xraymeasure.plan import LABELS, Comparison
 from xraymeasure.reading import FilmBinding
-from xraymeasure.reading_file import describe_faults
+from xraymeasure.strict import Form, parse_json
 
 FORMAT = "xraymeasure-measurements"
 VERSION = 1
@@ -99,6 +99,9 @@ class _File(_Part):
     conversions: tuple[str, ...] = Field((), strict=False)
     notes: tuple[str, ...] = Field((), strict=False)
     changes: tuple[dict[str, Any], ...] = Field((), strict=False)
+
+
+_FORM = Form(FORMAT, VERSION, "a file of measurements", _File, MeasureError)
 
 
 def measurements_record(
@@ -198,29 +201,7 @@ def read_measurements(path: str | os.PathLike[str]) -> Measurements:
         If it is not JSON, of another format or a newer version, or any key is missing, unknown
         or has a value that cannot be meant.
     """
-    where = str(Path(path))
-    text = read_text(path, MeasureError)
-    try:
-        record = json.loads(text)
-        if not isinstance(record, dict) or record.get("format") != FORMAT:
-            raise MeasureError(
-                f'{where}: does not hold measurements (its "format" should be "{FORMAT}")'
-            )
-        version = record.get("version")
-        if isinstance(version, int) and version > VERSION:
-            raise MeasureError(
-                f"{where}: was written in version {version} of the format and this program knows "
-                f"{VERSION}; update xraymeasure"
-            )
-        return _from_record(_File.model_validate(record))
-    except json.JSONDecodeError as error:
-        raise MeasureError(
-            f"{where}: broken JSON at line {error.lineno}, column {error.colno} ({error.msg})"
-        ) from None
-    except RecursionError:
-        raise MeasureError(f"{where}: is nested too deeply to hold measurements") from None
-    except ValidationError as error:
-        raise MeasureError(f"{where}: {describe_faults(error)}") from None
+    return _from_record(parse_json(read_text(path, MeasureError), str(Path(path)), _FORM))
 
 
 def _from_record(record: _File) -> Measurements:

@@ -8,8 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from xraymeasure.errors import StudyError
-from xraymeasure.files import write_atomically
+from xraymeasure.files import write_files
 from xraymeasure.landmarks import LANDMARKS
 from xraymeasure.measurements import QUANTITIES
 from xraymeasure.report import style, words
@@ -77,23 +76,16 @@ def write_agreement(report: AgreementReport, out: str | os.PathLike[str]) -> lis
 
     Raises
     ------
-    StudyError
-        If the folder cannot be made.
+    XrayMeasureError
+        If the folder cannot be made or written to.
     """
-    folder = Path(out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StudyError(f"{folder}: cannot be made ({error.strerror}); name another") from None
     paper = agreement_paper(report)
     made = {
-        folder / "agreement.pdf": paper_pdf(paper),
-        folder / "agreement.html": paper_html(paper),
-        folder / "agreement.csv": agreement_csv(report),
+        "agreement.pdf": paper_pdf(paper),
+        "agreement.html": paper_html(paper),
+        "agreement.csv": agreement_csv(report),
     }
-    for path, data in made.items():
-        write_atomically(path, data)
-    return list(made)
+    return write_files(out, made)
 
 
 def agreement_paper(report: AgreementReport) -> Paper:

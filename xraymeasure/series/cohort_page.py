@@ -8,8 +8,7 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
-from xraymeasure.errors import StudyError
-from xraymeasure.files import write_atomically
+from xraymeasure.files import write_files
 from xraymeasure.report import style, words
 from xraymeasure.report.content import CT_REMARK, LENGTHS_REMARK, ZONE_REMARK
 from xraymeasure.series.agreement import Limits
@@ -37,24 +36,17 @@ def write_cohort(cohort: Cohort, out: str | os.PathLike[str]) -> list[Path]:
 
     Raises
     ------
-    StudyError
-        If the folder cannot be made.
+    XrayMeasureError
+        If the folder cannot be made or written to.
     """
-    folder = Path(out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StudyError(f"{folder}: cannot be made ({error.strerror}); name another") from None
     paper = cohort_paper(cohort)
     files = {
-        folder / "cohort.pdf": paper_pdf(paper),
-        folder / "cohort.html": paper_html(paper),
-        folder / "cohort.json": format_cohort(cohort),
-        folder / "cohort.csv": cohort_csv(cohort),
+        "cohort.pdf": paper_pdf(paper),
+        "cohort.html": paper_html(paper),
+        "cohort.json": format_cohort(cohort),
+        "cohort.csv": cohort_csv(cohort),
     }
-    for path, data in files.items():
-        write_atomically(path, data)
-    return list(files)
+    return write_files(out, files)
 
 
 def cohort_paper(cohort: Cohort) -> Paper:

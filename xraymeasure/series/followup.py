@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from xraymeasure.errors import StudyError, XrayMeasureError
+from xraymeasure.errors import StudyError
 from xraymeasure.landmarks import Side
 from xraymeasure.reading import Reading
 from xraymeasure.series.comparable import Comparable, Visit, visit_of
 from xraymeasure.series.kept import kept_measurements
 from xraymeasure.series.migration import Change, Changes, changes_between
 from xraymeasure.series.readings import StudyReading, study_readings
-from xraymeasure.series.run import run_study
+from xraymeasure.series.run import read_kept, run_study
 from xraymeasure.series.study import Study, StudyFilm
 
 DAYS_PER_YEAR = 365.25
@@ -240,14 +240,5 @@ def _visit(film: StudyFilm, reading: Reading, kept: Path) -> Visit:
         kept_measurements(kept, reading),
         reading,
         label=film.time_point or film.label,
-        view=_view(film),
+        view=read_kept(kept)["view"],
     )
-
-
-def _view(film: StudyFilm) -> str | None:
-    from xraymeasure.film import read_film
-
-    try:
-        return read_film(film.file).view
-    except XrayMeasureError:
-        return None

@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from xraymeasure import __version__
-from xraymeasure.errors import StudyError
-from xraymeasure.files import write_atomically
+from xraymeasure.files import write_files
 from xraymeasure.measurements import METHODS
 from xraymeasure.report import style, words
 from xraymeasure.series.change_kinds import KINDS
@@ -81,25 +80,18 @@ def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path
 
     Raises
     ------
-    StudyError
-        If the folder cannot be made.
+    XrayMeasureError
+        If the folder cannot be made or written to.
     """
-    folder = Path(out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StudyError(f"{folder}: cannot be made ({error.strerror}); name another") from None
     stem = "_".join(part for part in ("followup", followup.subject, followup.side) if part)
     paper = followup_paper(followup)
     files = {
-        folder / f"{stem}.pdf": paper_pdf(paper),
-        folder / f"{stem}.html": paper_html(paper),
-        folder / f"{stem}.json": format_followup(followup),
-        folder / f"{stem}.csv": followup_csv(followup),
+        f"{stem}.pdf": paper_pdf(paper),
+        f"{stem}.html": paper_html(paper),
+        f"{stem}.json": format_followup(followup),
+        f"{stem}.csv": followup_csv(followup),
     }
-    for path, data in files.items():
-        write_atomically(path, data)
-    return list(files)
+    return write_files(out, files)
 
 
 def followup_paper(followup: FollowUp) -> Paper:

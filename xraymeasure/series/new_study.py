@@ -117,7 +117,8 @@ def _look_at(path: Path) -> _Found | None:
             is_dicom = stream.read(132)[128:] == b"DICM"
     except OSError as error:
         raise StudyError(f"{path}: cannot be read ({error.strerror})") from error
-    if is_dicom:
+    # Some archives write films without the preamble that says what they are.
+    if is_dicom or path.suffix.lower() in (".dcm", ".dicom"):
         return _look_at_dicom(path)
     if path.suffix.lower() in _PICTURES:
         return _Found(path, path, None, "")
@@ -130,7 +131,7 @@ def _look_at_dicom(path: Path) -> _Found:
 
     keywords = ["PatientID", "IssuerOfPatientID", "ImageLaterality", "Laterality", *_DATES]
     try:
-        header = pydicom.dcmread(path, stop_before_pixels=True, specific_tags=keywords)
+        header = pydicom.dcmread(path, stop_before_pixels=True, specific_tags=keywords, force=True)
         values = {keyword: str(header.get(keyword) or "").strip() for keyword in keywords}
     except (InvalidDicomError, BytesLengthException, OSError, ValueError, KeyError, EOFError):
         # It stays in the table and becomes a row with its reason when the study is run.

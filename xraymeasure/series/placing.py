@@ -20,21 +20,20 @@ A spread from fewer than `MINIMUM_FREEDOM` degrees of freedom is reported and no
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, PositiveFloat, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PositiveFloat
 
 from xraymeasure.errors import MeasureError, StudyError
 from xraymeasure.files import read_text, write_atomically
 from xraymeasure.landmarks import LANDMARKS, Kind
 from xraymeasure.reading import Reading
-from xraymeasure.reading_file import describe_faults
 from xraymeasure.series.study import Study
+from xraymeasure.strict import Form, parse_toml
 
 PLACING = "placing"
 FORMAT = "xraymeasure-placing"
@@ -208,6 +207,9 @@ class _Record(BaseModel):
     landmarks: dict[str, _SpreadRecord]
 
 
+_FORM = Form(FORMAT, VERSION, "a placing spread", _Record, StudyError)
+
+
 def placing_file(study: Study, reader: str) -> Path:
     """Return where a reader's placing spread is kept."""
     return study.folder / PLACING / f"{reader}.toml"
@@ -251,22 +253,7 @@ def read_placing(study: Study, reader: str) -> Placing | None:
     path = placing_file(study, reader)
     if not path.exists():
         return None
-    try:
-        table = tomllib.loads(read_text(path, StudyError))
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(f"{path}: broken TOML ({error})") from None
-    if table.get("format") != FORMAT:
-        raise StudyError(f'{path}: is not a placing spread (its "format" should be "{FORMAT}")')
-    version = table.get("version")
-    if isinstance(version, int) and version > VERSION:
-        raise StudyError(
-            f"{path}: was written in version {version} of the format and this program knows "
-            f"{VERSION}; update xraymeasure"
-        )
-    try:
-        record = _Record.model_validate(table)
-    except ValidationError as error:
-        raise StudyError(f"{path}: {describe_faults(error)}") from None
+    record = parse_toml(read_text(path, StudyError), str(path), _FORM)
     if record.reader != reader:
         raise StudyError(f"{path}: reader: is {record.reader!r}; the file is named for {reader!r}")
     for name in record.landmarks:

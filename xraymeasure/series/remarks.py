@@ -15,13 +15,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from xraymeasure.errors import StudyError
 from xraymeasure.files import read_text, write_atomically
-from xraymeasure.reading_file import describe_faults
 from xraymeasure.series.readings import content_tag
 from xraymeasure.series.study import Study
+from xraymeasure.strict import Form, parse_json
 
 REMARKS = "remarks"
 FORMAT = "xraymeasure-remark"
@@ -58,6 +58,16 @@ class Remark:
     text: str
 
 
+def _with_zone(value: str) -> str:
+    try:
+        zone = datetime.fromisoformat(value).tzinfo
+    except ValueError:
+        zone = None
+    if zone is None:
+        raise ValueError("is not a date and time in ISO 8601 with a zone")
+    return value
+
+
 class _Record(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
     format: Literal["xraymeasure-remark"]
@@ -65,9 +75,12 @@ class _Record(BaseModel):
     film: str
     reader: str
     occasion: Annotated[int, Field(ge=1)]
-    at: Annotated[AwareDatetime, Field(strict=False)]
+    at: Annotated[str, AfterValidator(_with_zone)]
     kind: Kind
     text: Annotated[str, Field(min_length=1)]
+
+
+_FORM = Form(FORMAT, VERSION, "a remark", _Record, StudyError)
 
 
 def add_remark(study: Study, remark: Remark) -> Path:
@@ -133,20 +146,5 @@ def excluded_films(remarks: Iterable[Remark]) -> dict[tuple[str, str], str]:
 
 
 def _parse(text: str, path: Path) -> Remark:
-    try:
-        record = json.loads(text)
-        if not isinstance(record, dict) or record.get("format") != FORMAT:
-            raise StudyError(f'{path}: is not a remark (its "format" should be "{FORMAT}")')
-        version = record.get("version")
-        if isinstance(version, int) and version > VERSION:
-            raise StudyError(
-                f"{path}: was written in version {version} of the format and this program knows "
-                f"{VERSION}; update xraymeasure"
-            )
-        _Record.model_validate(record)
-    except json.JSONDecodeError as error:
-        raise StudyError(f"{path}: broken JSON at line {error.lineno} ({error.msg})") from None
-    except ValidationError as error:
-        raise StudyError(f"{path}: {describe_faults(error)}") from None
-    del record["format"], record["version"]
-    return Remark(**record)
+    record = parse_json(text, str(path), _FORM)
+    return Remark(**record.model_dump(exclude={"format", "version"}))

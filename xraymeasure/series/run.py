@@ -248,6 +248,7 @@ def _measure_task(task: _Task) -> str:
     record = {
         "operated_side": measured.operated_side,
         "mm_per_px": measured.mm_per_px,
+        "view": film.view,
         "pitch_mm": film.spacing.detector_mm or film.spacing.patient_mm,
         "rows": [*_measured_rows(measured), *_missing_rows(measured)],
     }

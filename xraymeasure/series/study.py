@@ -46,18 +46,17 @@ import csv
 import io
 import os
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PositiveFloat, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PositiveFloat
 
 from xraymeasure.errors import StudyError
 from xraymeasure.files import read_text
 from xraymeasure.landmarks import Side
-from xraymeasure.reading_file import describe_faults
+from xraymeasure.strict import Form, parse_toml
 
 FORMAT = "xraymeasure-study"
 VERSION = 1
@@ -217,6 +216,9 @@ class _Record(BaseModel):
     comparable: _Comparable = _Comparable()
 
 
+_FORM = Form(FORMAT, VERSION, "a study", _Record, StudyError)
+
+
 def read_study(path: str | os.PathLike[str]) -> Study:
     """Return the study in a folder (or of a ``study.toml``).
 
@@ -234,22 +236,7 @@ def read_study(path: str | os.PathLike[str]) -> Study:
             f"{path}: is not a study (it has no {STUDY_FILE}); make one from a folder of films "
             f"with: xraymeasure series new {path}"
         )
-    try:
-        table = tomllib.loads(read_text(source, StudyError))
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(f"{source}: broken TOML ({error})") from None
-    if table.get("format") != FORMAT:
-        raise StudyError(f'{source}: is not a study (its "format" should be "{FORMAT}")')
-    version = table.get("version")
-    if isinstance(version, int) and version > VERSION:
-        raise StudyError(
-            f"{source}: was written in version {version} of the format and this program knows "
-            f"{VERSION}; update xraymeasure"
-        )
-    try:
-        record = _Record.model_validate(table)
-    except ValidationError as error:
-        raise StudyError(f"{source}: {describe_faults(error)}") from None
+    record = parse_toml(read_text(source, StudyError), str(source), _FORM)
     for reader in record.readers:
         _check_label(reader, f"{source}: readers")
     _check_unique(record.readers, f"{source}: readers")

@@ -1,0 +1,66 @@
+"""A study from the command line: new, run, agreement, follow-up."""
+
+import csv
+import sys
+
+import pytest
+
+from xraymeasure import cli
+from xraymeasure.series.study import read_study
+
+
+@pytest.fixture
+def call(monkeypatch, capsys):
+    """Call the command line in this process; returns exit code, standard output and error."""
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["xraymeasure", "series", *map(str, arguments)])
+        with pytest.raises(SystemExit) as stopped:
+            cli.main()
+        captured = capsys.readouterr()
+        return stopped.value.code, captured.out, captured.err
+
+    return run
+
+
+def test_a_folder_of_films_becomes_a_study(call, tmp_path, blank_film):
+    (tmp_path / "one.dcm").write_bytes(blank_film[1].read_bytes())
+    code, out, err = call("new", tmp_path)
+    assert (code, err) == (0, "")
+    assert out.strip() == str(tmp_path / "study.toml")
+    assert len(read_study(tmp_path).films) == 1
+
+
+def test_a_study_is_run_and_its_table_has_every_reading(call, make_study):
+    study = make_study(films=2, readers=("A", "B"))
+    code, out, _ = call("run", study.folder, "--workers", 1)
+    assert code == 0 and "4" in out
+    with (study.folder / "results" / "measurements.csv").open() as stream:
+        rows = list(csv.DictReader(stream))
+    assert {(row["film"], row["reader"]) for row in rows} == {
+        (film, reader) for film in ("F0", "F1") for reader in ("A", "B")
+    }
+
+
+def test_a_bad_film_is_told_and_the_run_ends_with_2(call, make_study):
+    study = make_study(films=2)
+    study.films[0].file.write_bytes(b"not a film")
+    code, _, err = call("run", study.folder, "--workers", 1)
+    assert code == 2
+    assert "F0" in err and "neither DICOM nor" in err
+    assert (study.folder / "results" / "measurements.csv").exists()
+
+
+def test_agreement_writes_its_page_and_the_readers_own_spread(call, make_study):
+    study = make_study(films=3, readers=("A", "B"), occasions=2)
+    code, out, _ = call("agreement", study.folder)
+    assert code == 0
+    written = out.split("\n")
+    assert str(study.folder / "agreement" / "agreement.pdf") in written
+    assert (study.folder / "placing" / "A.toml").exists()
+
+
+def test_no_study_is_one_line(call, tmp_path):
+    code, out, err = call("run", tmp_path)
+    assert (code, out) == (2, "")
+    assert err.count("\n") == 1 and "series new" in err

@@ -1,0 +1,127 @@
+"""Versioned text files: to a valid record, or to one line that says what is wrong and where."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from xraymeasure.errors import XrayMeasureError
+
+Record = TypeVar("Record", bound=BaseModel)
+
+# What pydantic calls the forms of a value that may be given in two ways.
+_FORM = re.compile(r"PerSide$|^constrained-|^literal\[|^dict\[|^list\[|^float$|\]$")
+
+
+@dataclass(frozen=True)
+class Form(Generic[Record]):
+    """What a kind of file is like.
+
+    Attributes
+    ----------
+    format : str
+        Its value of ``format``.
+    version : int
+        The newest that this program knows.
+    noun : str
+        What such a file is, with its article.
+    record : type
+        The pydantic model of its content, which refuses unknown keys.
+    error : type
+        What to raise.
+    """
+
+    format: str
+    version: int
+    noun: str
+    record: type[Record]
+    error: type[XrayMeasureError]
+
+
+def parse_json(text: str, where: str, form: Form[Record]) -> Record:
+    """Return the record that JSON `text` holds; `where` is what messages call it."""
+    try:
+        table = json.loads(text, object_pairs_hook=_no_twins)
+    except json.JSONDecodeError as error:
+        raise form.error(
+            f"{where}: broken JSON at line {error.lineno}, column {error.colno} ({error.msg})"
+        ) from None
+    except RecursionError:
+        raise form.error(f"{where}: is nested too deeply to be {form.noun}") from None
+    except _Twin as twin:
+        raise form.error(f"{where}: {twin}: stands twice in the file; keep one") from None
+    except ValueError:
+        # The above are ValueErrors too; what is left is Python's limit on digits.
+        raise form.error(f"{where}: holds a number that is too large") from None
+    return _validated(table, where, form)
+
+
+def parse_toml(text: str, where: str, form: Form[Record]) -> Record:
+    """Return the record that TOML `text` holds; `where` is what messages call it."""
+    return _validated(load_toml(text, where, form.noun, form.error), where, form)
+
+
+def load_toml(
+    text: str, where: str, noun: str, error_type: type[XrayMeasureError]
+) -> dict[str, Any]:
+    """Return the table that TOML `text` holds."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise error_type(f"{where}: broken TOML: {error}") from None
+    except RecursionError:
+        raise error_type(f"{where}: is nested too deeply to be {noun}") from None
+    except ValueError:
+        raise error_type(f"{where}: holds a number that is too large") from None
+
+
+class _Twin(ValueError):
+    """A key that stands twice."""
+
+
+def _no_twins(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    record: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in record:
+            raise _Twin(key)
+        record[key] = value
+    return record
+
+
+def _validated(table: Any, where: str, form: Form[Record]) -> Record:
+    if not isinstance(table, Mapping) or table.get("format") != form.format:
+        raise form.error(f'{where}: is not {form.noun} (its "format" should be "{form.format}")')
+    version = table.get("version")
+    if isinstance(version, int) and version > form.version:
+        raise form.error(
+            f"{where}: was written in version {version} of the format and this program knows "
+            f"{form.version}; update xraymeasure"
+        )
+    try:
+        return form.record.model_validate(table)
+    except ValidationError as error:
+        raise form.error(f"{where}: {describe_faults(error)}") from None
+
+
+def describe_faults(error: ValidationError) -> str:
+    """Return what pydantic found wrong as ``key: reason; key: reason``."""
+    faults: dict[str, tuple[int, str]] = {}
+    for fault in error.errors():
+        # A value that may have two forms is reported once for each; the names of the forms are
+        # no keys of the file, and the form that got further is the one that was meant.
+        parts = [str(part) for part in fault["loc"]]
+        keys = parts[:1] + [part for part in parts[1:] if not _FORM.search(part)]
+        message = {
+            "extra_forbidden": "unknown key; it would be lost, remove it",
+            "missing": "is missing",
+        }.get(fault["type"], fault["msg"].removeprefix("Value error, "))
+        top, depth = ".".join(keys[:1]), len(keys)
+        if depth > faults.get(top, (-1, ""))[0]:
+            faults[top] = depth, ": ".join(part for part in (".".join(keys), message) if part)
+    return "; ".join(text for _, text in faults.values())
