@@ -1,14 +1,14 @@
 """The one model of the measurement: from inputs to numbers, for one reading or many draws of it.
 
 Inputs are ``(k, draws)`` arrays by name (see `xraymeasure.inputs.input_terms`); numbers are
-``(draws,)`` arrays by name, side and method. The film as read (one draw, every landmark in the
-plane of the hip, the ellipse method with parallel rays) and the draws that give the intervals go
-through the same code.
+``(draws,)`` arrays by name, side and method. The film as read (every landmark in the plane of the
+hip, the ellipse method with parallel rays) is one of the draws; the others give the intervals.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 
 import numpy as np
 from scipy.special import ndtr
@@ -30,7 +30,6 @@ def evaluate(
     setting: Setting,
     inputs: Inputs,
     *,
-    as_read: bool = False,
     flat: Mapping[Side, FlatRim] | None = None,
 ) -> Numbers:
     """Return every number that the reading determines.
@@ -41,14 +40,10 @@ def evaluate(
         What is fixed.
     inputs : mapping of str to numpy.ndarray, shape (k, draws)
         As named by `input_terms`.
-    as_read : bool
-        Whether landmarks are taken to lie in the plane of the hip and the ellipse method to see
-        parallel rays: this gives the values. Otherwise what the film does not show is taken from
-        `inputs`: this gives the intervals.
     flat : mapping of side to FlatRim, optional
         For rims so flat that the fit is biased, the half-axis is drawn from this confidence.
     """
-    scene = build_scene(setting, inputs, as_read)
+    scene = build_scene(setting, inputs)
     numbers: Numbers = {}
     tilt, origin = _reference_line(scene, numbers)
     for side in SIDES:
@@ -88,15 +83,17 @@ def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: 
         rim = refit_flat_ellipse(outline, hip.rim.parameters)
         rim[3] = flat[side].quantile(ndtr(scene.inputs[f"flat_{side}"][0]))
     first = 0 if hip.opens > 0 else 1
-    centre = rim[:2]
-    if scene.as_read:
-        _angles(ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens), side, "ellipse", numbers)
-    else:
-        # The ellipse method does not know where the tube stood: every plausible place counts.
-        source = scene.plausible_source_units
-        poses = _poses(rim, scene.plausible_beam, source, hip)
-        _angles(pose_angles(poses, first, tilt, side), side, "ellipse", numbers)
-        centre = _landing(poses, first, scene.plausible_beam, source)
+    # The ellipse method does not know where the tube stood: every plausible place counts.
+    source = scene.plausible_source_units
+    poses = _poses(rim, scene.plausible_beam, source, hip)
+    pair = pose_angles(poses, first, tilt, side)
+    centre = _landing(poses, first, scene.plausible_beam, source)
+    if scene.as_read is not None:
+        # As it reads the film, the rays are parallel.
+        parallel = ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens)
+        pair = [np.where(scene.as_read, *both) for both in zip(parallel, pair, strict=True)]
+        centre = np.where(scene.as_read, rim[:2], centre)
+    _angles(pair, side, "ellipse", numbers)
     if setting.geometry_known:
         poses = _poses(rim, scene.beam, scene.source_detector_mm, hip)
         for method, which in (("perspective", first), ("perspective_other", 1 - first)):
@@ -172,6 +169,7 @@ def _lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
         name = landmark_name(stem, side)
         return turned(scene.in_hip_plane(name)[0]) if name in placed else None
 
+    @cache
     def line(stem: str, side: Side) -> tuple[np.ndarray, np.ndarray] | None:
         name = landmark_name(stem, side)
         if name not in placed:
@@ -237,10 +235,9 @@ def _femoral_rotation(scene: Scene, numbers: Numbers) -> None:
             continue
         projected = _neck_shaft(scene, side)
         rotation = femur.neck_rotation_deg(projected, hip.neck_shaft_angle_deg)
-        if not scene.as_read:
-            # The neck is turned against the ray that passes the hip, which leans against the
-            # film's plane; without the sign of the turn it adds or takes away.
-            rotation = rotation + scene.ray_lean_deg(side) * scene.inputs["neck_turn"][0]
+        # The neck is turned against the ray that passes the hip, which leans against the film's
+        # plane; without the sign of the turn it adds or takes away.
+        rotation = rotation + scene.ray_lean_deg(side) * scene.inputs["neck_turn"][0]
         numbers["femoral_rotation", side, "landmarks"] = rotation
         offset = numbers.get(("femoral_offset", side, "projected"))
         if offset is not None:

@@ -65,9 +65,10 @@ def input_terms(setting: Setting) -> list[Term]:
         mean = reading.points(name).ravel()
         terms.append(Term(name, "placing", mean, np.full(len(mean), spread)))
 
-    def add(key, source, mean, u):
+    def add(key, source, mean, u, as_read=None):
         mean = np.atleast_1d(np.asarray(mean, dtype=float))
-        terms.append(Term(key, source, mean, np.broadcast_to(np.asarray(u, float), mean.shape)))
+        u = np.broadcast_to(np.asarray(u, dtype=float), mean.shape)
+        terms.append(Term(key, source, mean, u, None if as_read is None else np.array([as_read])))
 
     for side, hip in setting.hips.items():
         if hip.head is not None and hip.head_mm:
@@ -102,7 +103,8 @@ def input_terms(setting: Setting) -> list[Term]:
     for stem, (mean, u) in DEPTH_MM.items():
         placed = [name for name in reading.landmarks if LANDMARKS[name].kind.stem == stem]
         if any(reading.landmarks[name] for name in placed):
-            add(f"depth_{stem}", "depth", mean, u)
+            # As read, every landmark lies in the plane of the hip.
+            add(f"depth_{stem}", "depth", mean, u, as_read=0.0)
             for name in placed:
                 add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
     add("rotation", "rotation", 0.0, ROTATION_U_DEG)

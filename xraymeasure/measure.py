@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -28,7 +29,6 @@ from xraymeasure.uncertainty import (
     COVERAGE,
     Interval,
     Key,
-    at_means,
     first_order,
     monte_carlo,
 )
@@ -88,11 +88,8 @@ def measure(
     check_complete(reading)
     setting = settle(film, reading, reference)
     terms = input_terms(setting)
-    values = {
-        key: float(value[0])
-        for key, value in evaluate(setting, at_means(terms), as_read=True).items()
-    }
     intervals = first_order(partial(evaluate, setting), terms)
+    values = {key: interval.value for key, interval in intervals.items()}
     flat = {side: hip.flat for side, hip in setting.hips.items() if hip.flat is not None}
     drawn = {}
     if draws or flat:
@@ -169,7 +166,13 @@ def _with_flat_rims(
     for key, (low, high) in drawn.items():
         name, side, _ = key
         if side in flat and "cup_rim" in ALL[name].own and not name.startswith("head_to_cup"):
-            mended[key] = Interval(low, high, (high - low) / (2.0 * COVERAGE), {"placing": 1.0})
+            mended[key] = replace(
+                mended[key],
+                low=low,
+                high=high,
+                standard_uncertainty=(high - low) / (2.0 * COVERAGE),
+                sources={"placing": 1.0},
+            )
     return mended
 
 

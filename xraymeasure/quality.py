@@ -227,8 +227,7 @@ def _geometry(
                 "note",
             )
         return
-    inputs = at_means(terms)
-    corners = {key: np.repeat(value, 4, axis=1) for key, value in inputs.items()}
+    corners = at_means(terms, 4)
     corners["plausible_beam"] = np.array([[0.0, 0.0, 1.0, 1.0], [0.0] * 4, [0.0] * 4])
     corners["plausible_source_detector"] = np.array([[1000.0, 1200.0, 1000.0, 1200.0]])
     moved = evaluate(setting, corners)

@@ -16,6 +16,7 @@ from xraymeasure.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.landmarks import LANDMARKS, SIDES, Side, landmark_name
 from xraymeasure.projection import refit_sphere_outline, sphere_centre_mm
 from xraymeasure.setting import REFERENCE_LANDMARKS, Setting
+from xraymeasure.uncertainty import AS_READ
 
 Inputs = Mapping[str, np.ndarray]
 """Inputs by name, each ``(k, draws)``; see `xraymeasure.inputs.input_terms`."""
@@ -27,7 +28,7 @@ class Scene:
 
     setting: Setting
     inputs: Inputs
-    as_read: bool
+    as_read: np.ndarray | None
     units: Mapping[str, np.ndarray]
     beam: np.ndarray
     source_detector_mm: np.ndarray
@@ -74,15 +75,13 @@ class Scene:
 
     def _depth(self, name: str, points: np.ndarray) -> np.ndarray:
         key = f"depth_{LANDMARKS[name].kind.stem}"
-        if self.as_read or key not in self.inputs:
+        if key not in self.inputs:
             return np.zeros(1)
         height = self.inputs[key] + self.inputs[f"side_depth_{name}"]
         return self._relative(height + self._rotated(points))
 
     def _rotated(self, points: np.ndarray) -> np.ndarray:
         """Return how much the rotation about the long axis lifts points above the index hip."""
-        if self.as_read:
-            return np.zeros(1)
         hip = self.head_centre.get(self.setting.operated)
         across = (points[:, :1] - (hip - self.beam)[0]) if hip is not None else points[:, :1]
         return across * self.mm_per_unit * np.tan(np.radians(self.inputs["rotation"]))
@@ -92,8 +91,8 @@ class Scene:
         return height_mm * self.magnification / self.source_detector_mm
 
 
-def build_scene(setting: Setting, inputs: Inputs, as_read: bool) -> Scene:
-    """Return where everything lies; see `xraymeasure.evaluate.evaluate` for `as_read`."""
+def build_scene(setting: Setting, inputs: Inputs) -> Scene:
+    """Return where everything lies, for every draw of the inputs."""
     draws = next(iter(inputs.values())).shape[1]
     units = {
         name: setting.units(inputs[name].reshape(-1, 2, draws))
@@ -128,7 +127,7 @@ def build_scene(setting: Setting, inputs: Inputs, as_read: bool) -> Scene:
     return Scene(
         setting,
         inputs,
-        as_read,
+        inputs.get(AS_READ),
         units,
         beam if known else plausible,
         source,

@@ -38,18 +38,26 @@ class Term:
         One of `SOURCES`.
     mean, u : numpy.ndarray, shape (k,)
         Estimates and standard uncertainties.
+    as_read : numpy.ndarray, shape (k,), optional
+        What the number as read takes instead of the estimate.
     """
 
     key: str
     source: str
     mean: np.ndarray
     u: np.ndarray
+    as_read: np.ndarray | None = None
+
+    def drawn(self, deviations: np.ndarray) -> np.ndarray:
+        """Return the inputs at so many standard uncertainties from their estimates."""
+        return self.mean[:, None] + self.u[:, None] * deviations
 
 
 @dataclass(frozen=True)
 class Interval:
-    """A 95 % interval, the first-order standard uncertainty and what it is made of."""
+    """A number as read, its 95 % interval, its standard uncertainty and what that is made of."""
 
+    value: float
     low: float
     high: float
     standard_uncertainty: float
@@ -67,9 +75,13 @@ def placing_sd_px(reading: Reading, name: str, mm_per_px: float) -> float:
     return float(own) if own else LANDMARKS[name].kind.placing_sd_mm / mm_per_px
 
 
-def at_means(terms: list[Term]) -> dict[str, np.ndarray]:
-    """Return the inputs at their estimates, each ``(k, 1)``."""
-    return {term.key: term.mean[:, None] for term in terms}
+AS_READ = "as_read"
+"""The input, ``(draws,)`` of truth values, that says which draw is the film as it was read."""
+
+
+def at_means(terms: list[Term], draws: int = 1) -> dict[str, np.ndarray]:
+    """Return the inputs at their estimates, each ``(k, draws)``."""
+    return {term.key: np.repeat(term.mean[:, None], draws, axis=1) for term in terms}
 
 
 def _unpack(terms: list[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
@@ -77,38 +89,48 @@ def _unpack(terms: list[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
     inputs, start = {}, 0
     for term in terms:
         stop = start + len(term.mean)
-        inputs[term.key] = term.mean[:, None] + term.u[:, None] * deviations[start:stop]
+        inputs[term.key] = term.drawn(deviations[start:stop])
         start = stop
     return inputs
 
 
 def first_order(model: Model, terms: list[Term]) -> dict[Key, Interval]:
-    """Propagate to first order: one small step in each input.
+    """Return every number as read, and its interval to first order: one small step in each input.
 
     The interval is centred where the model puts the number when every input has its mean; that
-    need not be the number as read, where a method is biased.
+    need not be the number as read, where a method is biased. Both come from one evaluation.
     """
     counts = [len(term.mean) for term in terms]
     size, step = sum(counts), 1e-3
     of_source = np.array([[term.source == source for term in terms] for source in SOURCES])
     of_source = np.repeat(of_source, counts, axis=1)
-    deviations = np.zeros((size, size + 1))
+    # The means, a step in each input, and the film as read.
+    deviations = np.zeros((size, size + 2))
     deviations[np.arange(size), np.arange(size) + 1] = step
-    numbers = model(_unpack(terms, deviations))
+    inputs = _unpack(terms, deviations)
+    for term in terms:
+        if term.as_read is not None:
+            inputs[term.key][:, -1] = term.as_read
+    inputs[AS_READ] = np.arange(size + 2) == size + 1
+    numbers = model(inputs)
     if not numbers:
         return {}
     table = np.stack(list(numbers.values()))
-    parts = ((table[:, 1:] - table[:, :1]) / step) ** 2
+    parts = ((table[:, 1:-1] - table[:, :1]) / step) ** 2
     by_source = parts @ of_source.T
-    intervals = {}
-    for key, middle, shares in zip(numbers, table[:, 0].tolist(), by_source, strict=True):
-        variance = float(shares.sum())
+    found = {}
+    for key, values, shares in zip(numbers, table.tolist(), by_source, strict=True):
+        middle, variance = values[0], float(shares.sum())
         u = variance**0.5
         shares = (shares / variance if variance > 0 else shares).tolist()
-        intervals[key] = Interval(
-            middle - COVERAGE * u, middle + COVERAGE * u, u, dict(zip(SOURCES, shares, strict=True))
+        found[key] = Interval(
+            values[-1],
+            middle - COVERAGE * u,
+            middle + COVERAGE * u,
+            u,
+            dict(zip(SOURCES, shares, strict=True)),
         )
-    return intervals
+    return found
 
 
 def monte_carlo(
