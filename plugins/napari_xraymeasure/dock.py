@@ -115,7 +115,8 @@ class Dock(DockLayout):
         self.add(open_sample(path))
 
     def add(self, opened: Opened) -> None:
-        """Show a film and take it up."""
+        """Show a film and take it up, in the place of the one before."""
+        self.close_film()
         data, arguments, _kind = layer_data(opened)
         self.viewer.add_image(data, **arguments)
 
@@ -160,6 +161,7 @@ class Dock(DockLayout):
 
     def _take(self, layer: Any) -> None:
         """Make a film's layer the one that is read; the film before has been saved already."""
+        # A film that came by napari's own ways stands beside the former one for a moment.
         former, opened = self.view.layer if self.view else None, opened_of(layer)
         try:
             session = self._new_session(opened)

@@ -32,6 +32,8 @@ class DockLayout(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.setObjectName("xraymeasure")
+        # Without this napari pushes the dock up against the top of the window.
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.first, self.notices, self.bar = FirstPage(), Notices(), StudyBar()
         self.films = QComboBox()
         named(self.films, "Film", "The films of the folder that was opened; choose one to read it")

@@ -110,6 +110,20 @@ def grey_levels(film: Film) -> tuple[np.ndarray, tuple[float, float]]:
     return whole, (float(start), float(start + 1.0 / slope))
 
 
+def make_room() -> None:
+    """Give a film that napari shows already the units of one that is to come.
+
+    It is let go as soon as the new one is there; until then napari would warn of layers in
+    different units.
+    """
+    import napari
+
+    viewer = napari.current_viewer()
+    for layer in viewer.layers if viewer else ():
+        if opened_of(layer):
+            layer.units = ("pixel", "pixel")
+
+
 def opened_of(layer: Any) -> Opened | None:
     """Return what a film layer carries, or None if the layer is something else."""
     carried = getattr(layer, "metadata", {}).get(METADATA_KEY)

@@ -13,6 +13,7 @@ class History:
     >>> first = Reading("A", "2026-01-31T10:15:00Z", "left")
     >>> history = History(first)
     >>> history.push(first.with_points("symphysis", [(10, 20)]))
+    True
     >>> history.undo().has("symphysis"), history.redo().has("symphysis")
     (False, True)
     """

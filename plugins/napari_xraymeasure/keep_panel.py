@@ -79,7 +79,6 @@ class KeepPanel(QWidget):
         layout.addWidget(self.progress)
         self.exported = paragraph(name="Result of the export")
         layout.addWidget(self.exported)
-        layout.addWidget(paragraph(CAUTION, "Caution"))
         layout.addWidget(rule())
         layout.addLayout(self._make_keys())
         layout.addStretch(1)

@@ -9,6 +9,7 @@ _WHITE, _YELLOW = "#F4F4F4", "#F5EA4D"
 
 WINDOW_LINES: dict[str, Line] = LINES | {
     "plan": Line(_PINK, 1.4, (4, 3), "", "planned opening"),
+    "second": Line(_PINK, 1.0, (1.5, 2.5), "", "second reading"),
     "residual": Line(_VERMILION, 1.2, (), "", "deviation from the curve"),
     "landmark": Line(_GREY, 0.8, (), "", "landmark"),
     "question": Line(_VERMILION, 1.4, (), "", "questioned click"),

@@ -7,31 +7,26 @@ from collections.abc import Callable
 from qtpy.QtCore import Qt, Signal
 from qtpy.QtWidgets import (
     QCheckBox,
-    QComboBox,
     QFrame,
     QGridLayout,
     QHBoxLayout,
     QLabel,
     QListWidget,
     QListWidgetItem,
+    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
 from napari_xraymeasure.drawings import picture
-from napari_xraymeasure.guide import HIP_STATES, HipState
+from napari_xraymeasure.hips_form import HipsForm
 from napari_xraymeasure.session import Session
 from napari_xraymeasure.shapes import spread_in_words
 from napari_xraymeasure.shortcuts import shortcut_for
-from napari_xraymeasure.widgets import NumberEdit, button, named, paragraph
-from xraymeasure.landmarks import LANDMARKS, SIDES, Side, other_side
+from napari_xraymeasure.widgets import button, named, paragraph
+from xraymeasure.landmarks import LANDMARKS, other_side
 
 _PICTURE_HEIGHT = 132
-_HIP_WORDS: dict[HipState, str] = {
-    "replaced": "replaced",
-    "native": "native",
-    "not shown": "not on the film",
-}
 
 
 class PlacingPanel(QWidget):
@@ -54,7 +49,9 @@ class PlacingPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(6, 6, 6, 6)
         layout.setSpacing(6)
-        layout.addLayout(self._make_hips())
+        self.hips = HipsForm()
+        self.hips.refused.connect(self.refused)
+        layout.addWidget(self.hips)
         layout.addWidget(self._make_card())
         layout.addLayout(self._make_buttons())
         layout.addWidget(self._make_list())
@@ -69,78 +66,10 @@ class PlacingPanel(QWidget):
 
     # --- how it is built
 
-    def _make_hips(self) -> QGridLayout:
-        grid = QGridLayout()
-        grid.setHorizontalSpacing(6)
-        grid.setVerticalSpacing(4)
-        self.side = QComboBox()
-        for side in SIDES:
-            self.side.addItem(side, side)
-        named(self.side, "Operated hip", "The hip under review: the patient's left or right")
-        self.side.activated.connect(
-            lambda _index: self._with_session(lambda s: s.set_operated(self.side.currentData()))
-        )
-        grid.addWidget(QLabel("Operated hip"), 0, 0)
-        grid.addWidget(self.side, 0, 1)
-        for column, title in ((2, "head"), (3, "cup"), (4, "angle")):
-            head = QLabel(title)
-            head.setAlignment(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom)
-            grid.addWidget(head, 0, column)
-        self.states: dict[Side, QComboBox] = {}
-        self.heads, self.cups, self.angles = {}, {}, {}
-        self._hip_labels: dict[Side, QLabel] = {}
-        for row, side in enumerate(SIDES, start=1):
-            self._hip_labels[side] = QLabel(side)
-            grid.addWidget(self._hip_labels[side], row, 0)
-            states = QComboBox()
-            for state in HIP_STATES:
-                states.addItem(_HIP_WORDS[state], state)
-            states.setMinimumContentsLength(5)
-            states.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
-            named(states, f"What the {side} hip is", f"Is the {side} hip replaced, or on the film?")
-            states.activated.connect(lambda _index, side=side: self._set_state(side))
-            self.states[side] = states
-            self.heads[side] = NumberEdit(
-                10,
-                80,
-                "mm",
-                f"Head diameter, {side}, mm",
-                f"Known diameter of the {side} head in mm, from the implant record: it sets the "
-                "scale. Empty: not known",
-            )
-            self.cups[side] = NumberEdit(
-                30,
-                90,
-                "mm",
-                f"Cup diameter, {side}, mm",
-                f"Known outer diameter of the {side} cup in mm: a check of the scale. Empty: not "
-                "known",
-            )
-            self.angles[side] = NumberEdit(
-                100,
-                170,
-                "degrees",
-                f"Neck-shaft angle of the stem, {side}, degrees",
-                f"Known neck-shaft angle of the {side} stem in degrees: shows how far the femur "
-                "is turned. Empty: not known",
-            )
-            grid.addWidget(states, row, 1)
-            for column, field in (
-                (2, self.heads[side]),
-                (3, self.cups[side]),
-                (4, self.angles[side]),
-            ):
-                field.changed.connect(lambda side=side: self._record_sizes(side))
-                field.refused.connect(self.refused)
-                grid.addWidget(field, row, column)
-        grid.setColumnStretch(1, 1)
-        return grid
-
     def _make_card(self) -> QFrame:
         card = QFrame()
         card.setFrameShape(QFrame.Shape.StyledPanel)
+        card.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
         row = QHBoxLayout(card)
         row.setContentsMargins(6, 6, 6, 6)
         self.drawing = QLabel()
@@ -214,34 +143,12 @@ class PlacingPanel(QWidget):
     def _arm_item(self, item: QListWidgetItem) -> None:
         self._with_session(lambda s: s.arm(item.data(Qt.ItemDataRole.UserRole)))
 
-    def _set_state(self, side: Side) -> None:
-        state = self.states[side].currentData()
-        self._with_session(lambda s: s.set_hips(s.hips.with_state(side, state)))
-
-    def _record_sizes(self, side: Side) -> None:
-        session = self._session
-        if session is None:
-            return
-        native = session.hips.of(side) != "replaced"
-
-        def with_side(values, value):
-            kept = {key: kept for key, kept in values.items() if key != side}
-            return kept if value is None else kept | {side: value}
-
-        reading, head = session.reading, self.heads[side].value
-        session.record(
-            head_diameter_mm=with_side(reading.head_diameter_mm, None if native else head),
-            native_head_mm=with_side(reading.native_head_mm, head if native else None),
-            cup_diameter_mm=with_side(reading.cup_diameter_mm, self.cups[side].value),
-            neck_shaft_angle_deg=with_side(reading.neck_shaft_angle_deg, self.angles[side].value),
-        )
-
     # --- what it shows
 
     def show_session(self, session: Session, mm_per_px: float | None) -> None:
         """Show where the reading stands."""
         self._session = session
-        self._show_hips(session)
+        self.hips.show_session(session)
         self._show_card(session, mm_per_px)
         self._show_list(session)
         self.buttons["undo"].setEnabled(session.history.can_undo)
@@ -257,22 +164,6 @@ class PlacingPanel(QWidget):
         name = session.selected[0] if session.selected else session.armed
         if name == session.armed:
             self._set_text(self.count, _count(session, name, mm_per_px))
-
-    def _show_hips(self, session: Session) -> None:
-        reading = session.reading
-        self.side.setCurrentIndex(self.side.findData(reading.operated_side))
-        for side in SIDES:
-            state = session.hips.of(side)
-            operated = side == reading.operated_side
-            self._hip_labels[side].setText(f"<b>{side}</b>" if operated else side)
-            self.states[side].setCurrentIndex(self.states[side].findData(state))
-            known = reading.head_diameter_mm if state == "replaced" else reading.native_head_mm
-            self.heads[side].show_value(known.get(side))
-            self.cups[side].show_value(reading.cup_diameter_mm.get(side))
-            self.angles[side].show_value(reading.neck_shaft_angle_deg.get(side))
-            self.heads[side].setEnabled(state != "not shown")
-            self.cups[side].setEnabled(state == "replaced")
-            self.angles[side].setEnabled(state == "replaced")
 
     def _show_card(self, session: Session, mm_per_px: float | None) -> None:
         name = session.armed
@@ -291,7 +182,7 @@ class PlacingPanel(QWidget):
         else:
             landmark = LANDMARKS[name]
             self.title.setText(landmark.title)
-            self.sentence.setText(landmark.kind.place)
+            self.sentence.setText(landmark.kind.place + _size_wanted(session, name))
             self._set_text(self.count, _count(session, name, mm_per_px))
             side = landmark.side or session.reading.operated_side
             self.drawing.setPixmap(
@@ -371,6 +262,20 @@ class PlacingPanel(QWidget):
     def _set_text(label: QLabel, text: str) -> None:
         if label.text() != text:
             label.setText(text)
+
+
+def _size_wanted(session: Session, name: str) -> str:
+    """Return a reminder where the armed landmark is of little use without a known size."""
+    landmark, reading = LANDMARKS[name], session.reading
+    if landmark.kind.stem == "marker_sphere" and reading.marker_diameter_mm is None:
+        return " Enter its diameter above: it gives the scale."
+    if (
+        landmark.kind.stem == "femoral_head"
+        and session.hips.of(landmark.side) == "replaced"
+        and landmark.side not in reading.head_diameter_mm
+    ):
+        return " Enter its known diameter above: it sets the scale."
+    return ""
 
 
 def _change_side(session: Session) -> None:

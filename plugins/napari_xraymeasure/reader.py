@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from napari_xraymeasure.film_layer import Opened, layer_data
+from napari_xraymeasure.film_layer import Opened, layer_data, make_room
 from napari_xraymeasure.sources import FILM_SUFFIXES, film_of_reading, is_reading, open_film
 
 LayerData = tuple[Any, dict[str, Any], str]
@@ -21,6 +21,7 @@ def get_reader(path: str | Sequence[str]) -> Callable[[Any], list[LayerData]] | 
 
 def read(path: str | Sequence[str]) -> list[LayerData]:
     """Return a film as layer data; of several paths the first, the others to be chosen later."""
+    make_room()
     paths = [Path(path)] if isinstance(path, str) else [Path(each) for each in path]
     if is_reading(paths[0]):
         film, film_path, reading = film_of_reading(paths[0])

@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from xraymeasure.samples import sample_folder
-
-from napari_xraymeasure.film_layer import Opened, layer_data
+from napari_xraymeasure.film_layer import Opened, layer_data, make_room
 from napari_xraymeasure.userdata import user_folder
 from xraymeasure.film import read_film
+from xraymeasure.samples import sample_folder
 
 
 def sample_films() -> list[Path]:
@@ -30,6 +29,7 @@ def open_sample(path: Path) -> Opened:
 
 
 def _sample(name: str) -> list[tuple[Any, dict[str, Any], str]]:
+    make_room()
     return [layer_data(open_sample(sample_folder() / f"{name}.dcm"))]
 
 

@@ -139,6 +139,10 @@ def scene(
             strokes += _residuals(name, points)
     marks, names = _marks(reading, focus)
     if second:
+        for name, points in second.landmarks.items():
+            path = outline(name, points) if LANDMARKS[name].kind.stem in _OUTLINES else None
+            if path is not None:
+                strokes.append(Stroke("second", path))
         marks += [Mark(point, "second") for points in second.landmarks.values() for point in points]
     if focus.question:
         marks.append(Mark(focus.question, "question"))

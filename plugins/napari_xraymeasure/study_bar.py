@@ -40,6 +40,7 @@ class StudyBar(QFrame):
         named(self.reader, "Reader of the study", "Whose list of films it is")
         named(self.occasion, "Occasion", "Which of the reader's repeats of the list this is")
         who = QHBoxLayout()
+        who.setSpacing(6)
         who.addWidget(QLabel("Reader"))
         who.addWidget(self.reader, 1)
         who.addWidget(QLabel("occasion"))
@@ -61,6 +62,7 @@ class StudyBar(QFrame):
         named(self.remark, "Remark", "A comment on this film, or the reason to exclude it")
         grid.addWidget(self.remark, 2, 0)
         acts = QHBoxLayout()
+        acts.setSpacing(6)
         self.hand_in = button(
             "Hand in, next film",
             "This reading is finished: add it to the study and go on",

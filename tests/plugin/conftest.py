@@ -161,13 +161,25 @@ def _dressed(viewer, film=None, size=(1366, 768)):
 def shared_window(qapp):
     """One window for the tests of a module: opening it takes longer than most of them."""
     import napari
+    from napari._app_model._app import NapariApplication, _napari_names
+    from napari._qt._qapp_model.qactions import init_qactions
+    from napari.plugins import _initialize_plugins
 
-    viewer = napari.Viewer(show=True)
-    hand = _dressed(viewer)
-    yield hand
-    viewer.close()
-    QTest.qWait(50)
-    gc.collect()
+    # As napari's own fixture for one test does it: an application for these tests alone.
+    app = NapariApplication("shared_window")
+    app.injection_store.namespace = _napari_names
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(NapariApplication, "get_app_model", lambda: app)
+        for cached in (init_qactions, _initialize_plugins):
+            cached.cache_clear()
+        viewer = napari.Viewer(show=True)
+        yield _dressed(viewer)
+        viewer.close()
+        QTest.qWait(50)
+        gc.collect()
+        for cached in (init_qactions, _initialize_plugins):
+            cached.cache_clear()
+    NapariApplication.destroy("shared_window")
 
 
 @pytest.fixture

@@ -83,8 +83,8 @@ def test_tab_walks_the_controls_of_the_placing_page_from_top_to_bottom(hand):
     dock = hand.dock
     dock.tabs.setCurrentIndex(0)
     panel = dock.placing
-    walked, widget = [panel.side], panel.side.nextInFocusChain()
-    while widget is not panel.side:
+    walked, widget = [panel.hips.side], panel.hips.side.nextInFocusChain()
+    while widget is not panel.hips.side:
         if (
             panel.isAncestorOf(widget)
             and widget.focusPolicy() & Qt.FocusPolicy.TabFocus

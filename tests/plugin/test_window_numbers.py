@@ -47,9 +47,9 @@ def test_a_complete_film_from_the_drop_to_the_exported_page(
     hand.drop(film)
     dock = hand.dock
     for fields, size in (
-        (dock.placing.heads, "36"),
-        (dock.placing.cups, "54"),
-        (dock.placing.angles, "132"),
+        (dock.placing.hips.heads, "36"),
+        (dock.placing.hips.cups, "54"),
+        (dock.placing.hips.angles, "132"),
     ):
         QTest.keyClicks(fields["left"], size)
         QTest.keyClick(fields["left"], Qt.Key.Key_Return)

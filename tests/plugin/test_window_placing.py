@@ -209,18 +209,18 @@ def test_the_first_click_on_the_other_hip_offers_to_change_the_operated_side(han
     QTest.mouseClick(first, Qt.MouseButton.LeftButton)
     assert session.reading.operated_side == "right"
     assert len(session.reading.landmarks["femoral_head_right"]) == 1
-    assert hand.dock.placing.side.currentText() == "right"
+    assert hand.dock.placing.hips.side.currentText() == "right"
 
 
 def test_sizes_typed_into_the_fields_are_in_the_reading(hand):
-    field = hand.dock.placing.heads["left"]
+    field = hand.dock.placing.hips.heads["left"]
     QTest.keyClicks(field, "36")
     QTest.keyClick(field, Qt.Key.Key_Return)
     assert hand.dock.session.reading.head_diameter_mm == {"left": 36.0}
 
 
 def test_a_size_that_no_head_has_is_refused_with_words(hand):
-    field = hand.dock.placing.heads["left"]
+    field = hand.dock.placing.hips.heads["left"]
     QTest.keyClicks(field, "360")
     QTest.keyClick(field, Qt.Key.Key_Return)
     assert hand.dock.session.reading.head_diameter_mm == {}

@@ -1,0 +1,169 @@
+"""Pictures of the window at each stage, to be looked at; two of them stand in the README.
+
+    xvfb-run -a -s "-screen 0 1920x1200x24" python tests/plugin/make_screenshots.py FOLDER
+
+Films and readings are the synthetic samples; the window is driven through its session and its
+controls, and photographed as it stands.
+"""
+
+import os
+import shutil
+import sys
+import tempfile
+
+os.environ["NAPARI_CONFIG"] = ""
+os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="xraymeasure-pictures-")
+os.environ["XRAYMEASURE_HOME"] = f"{os.environ['XDG_CACHE_HOME']}/home"
+
+from pathlib import Path
+
+import napari
+from napari_xraymeasure.dock import Dock
+from qtpy.QtTest import QTest
+
+from xraymeasure.reading_file import read_reading
+from xraymeasure.samples import sample_folder
+
+STUDY = """format = "xraymeasure-study"
+version = 1
+title = "Two readers, twice (synthetic films)"
+films = "*.dcm"
+readers = ["A", "B"]
+occasions = 2
+blinded = true
+seed = 3
+"""
+
+
+class Photographer:
+    """A window, and what is placed in it."""
+
+    def __init__(self, folder, size):
+        self.folder = folder
+        self.viewer = napari.Viewer(show=True)
+        self.window = self.viewer.window._qt_window
+        self.window.resize(*size)
+        self.dock = Dock(self.viewer)
+        self.viewer.window.add_dock_widget(self.dock, name="Read hip films", area="right")
+
+    def shoot(self, name):
+        QTest.qWait(700)
+        self.window.grab().save(str(self.folder / f"{name}.png"))
+
+    def tab(self, title):
+        tabs = self.dock.tabs
+        index = next(i for i in range(tabs.count()) if tabs.tabText(i) == title)
+        tabs.setCurrentIndex(index)
+        QTest.qWait(100)
+
+    def open_sample(self, name):
+        self.dock.open_sample(sample_folder() / f"{name}.dcm")
+        QTest.qWait(200)
+        return read_reading(sample_folder() / f"{name}.reading.json")
+
+    def tell_sizes(self, reading):
+        session = self.dock.session
+        session.set_operated(reading.operated_side)
+        session.record(
+            head_diameter_mm=reading.head_diameter_mm,
+            cup_diameter_mm=reading.cup_diameter_mm,
+            neck_shaft_angle_deg=reading.neck_shaft_angle_deg,
+        )
+
+    def place_armed(self, reading):
+        session, name = self.dock.session, self.dock.session.armed
+        points = reading.landmarks.get(name, ())
+        if not points:
+            session.skip()
+            return
+        for point in points:
+            session.click(point)
+        if session.armed == name:
+            session.step(1)
+
+    def place_all(self, reading):
+        while self.dock.session.armed:
+            self.place_armed(reading)
+        QTest.qWait(2500)
+
+    def close(self):
+        self.viewer.close()
+        QTest.qWait(100)
+
+
+def small_window(folder):
+    work = Photographer(folder, (1366, 768))
+    work.shoot("01-first-page")
+    reading = work.open_sample("well_placed")
+    work.shoot("02-film-opened")
+    work.dock.notices.clear()
+    work.tell_sizes(reading)
+    work.dock.act("zoom_region")
+    for point in reading.landmarks["femoral_head_left"]:
+        work.dock.session.click(point)
+    work.shoot("03-outline-of-the-head")
+    work.dock.session.step(1)
+    work.place_armed(reading)
+    work.dock.act("zoom_film")
+    row, column = reading.landmarks["teardrop_right"][0]
+    work.dock.session.click((row, column - 60))
+    work.shoot("04-which-side")
+    work.dock.session.answer(None)
+    work.place_all(reading)
+    work.shoot("05-every-landmark-placed")
+    work.dock.numbers.table.selectRow(1)
+    work.shoot("06-a-number-explained")
+    work.dock.numbers.choose_none()
+    work.tab("Plan")
+    work.shoot("07-plan")
+    work.tab("Practice")
+    work.dock.practice.show_truth.click()
+    work.shoot("08-practice")
+    work.dock.lay_over(None)
+    work.tab("Keep")
+    work.dock.export(folder / "pages")
+    work.shoot("09-exporting")
+    while work.dock.keep.progress.isVisible():
+        QTest.qWait(100)
+    work.shoot("10-exported")
+    shutil.rmtree(folder / "pages")
+    study = Path(tempfile.mkdtemp(prefix="xraymeasure-study-"))
+    for name in ("well_placed", "bilateral", "long_leg"):
+        shutil.copy(sample_folder() / f"{name}.dcm", study)
+    (study / "study.toml").write_text(STUDY)
+    work.dock.open_path(study)
+    work.dock.bar.started.emit("A", 1)
+    work.shoot("11-study")
+    work.dock.bar.closed.emit()
+    shutil.rmtree(study)
+    work.dock.open_path(study / "gone.dcm")
+    work.shoot("12-no-such-film")
+    work.close()
+
+
+def large_window(folder):
+    work = Photographer(folder, (1600, 1000))
+    reading = work.open_sample("off_plan_cup")
+    work.dock.notices.clear()
+    work.tell_sizes(reading)
+    work.place_all(reading)
+    work.shoot("20-cup-off-its-plan")
+    work.dock.session.arm("cup_rim_right")
+    work.dock.act("zoom_region")
+    work.dock.session.arm(None)
+    work.shoot("21-on-metal")
+    work.dock.act("zoom_film")
+    reading = work.open_sample("bilateral")
+    work.tell_sizes(reading)
+    work.dock.session.set_hips(type(work.dock.session.hips)("replaced", "replaced"))
+    work.dock.session.show_further(True)
+    work.place_all(reading)
+    work.shoot("22-both-hips-and-all-landmarks")
+    work.close()
+
+
+if __name__ == "__main__":
+    target = Path(sys.argv[1])
+    target.mkdir(parents=True, exist_ok=True)
+    small_window(target)
+    large_window(target)
