@@ -170,7 +170,7 @@ PROVOKED = {
     ),
     "pelvis_tilted": ({}, nudge("sacrococcygeal_joint", -400.0), ["above the symphysis"]),
     "femora_unequal": ({"abduction_deg": 6.0}, unchanged, ["6 degrees apart"]),
-    "shaft_short": ({}, keep_arc("femoral_shaft_left", 0.5), ["over 30 mm", "50"]),
+    "shaft_short": ({}, keep_arc("femoral_shaft_left", 0.5), ["over 30 mm", "40"]),
     "head_off_cup": ({}, obliquely_placed_shell, ["mm from the centre of the cup"]),
     "outside_film": ({}, off_the_film, ["outside the film", "3300 x 3600"]),
     "cut_off": ({}, near_the_edge, ["from the edge"]),

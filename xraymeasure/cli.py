@@ -196,23 +196,24 @@ def demo(
     """Measure the sample films, print the comparison, write the pages and say where."""
     from xraymeasure.console import comparison_text
     from xraymeasure.report import write_report
-    from xraymeasure.samples import earlier_sample, sample_folder, sample_names
+    from xraymeasure.samples import BEFORE_OPERATION, sample_folder, sample_names
 
     folder = sample_folder()
     print("Synthetic films of invented patients, read by a simulated reader.\n")
     for name in sample_names():
-        plan = folder / f"{name}.plan.toml"
-        earlier = earlier_sample(name)
+        # A film before the operation shows what was there, not what became of the plan.
+        planned = name not in BEFORE_OPERATION.values()
         before = None
-        if earlier:
-            before = folder / f"{earlier}.dcm", folder / f"{earlier}.reading.json"
+        if name in BEFORE_OPERATION:
+            earlier = folder / BEFORE_OPERATION[name]
+            before = earlier.with_suffix(".dcm"), earlier.with_suffix(".reading.json")
         shown, placed, measured, comparison, _ = _measured(
             folder / f"{name}.dcm",
             folder / f"{name}.reading.json",
-            plan if plan.exists() else None,
+            folder / f"{name}.plan.toml" if planned else None,
             before,
         )
-        print(f"{name} ({placed.operated_side} hip)")
+        print(f"{name} ({placed.operated_side} hip{'' if planned else ', before the operation'})")
         if comparison is not None:
             print(comparison_text(comparison))
         for finding in measured.findings:

@@ -69,7 +69,7 @@ class Thresholds:
     abduction_difference_deg: float = 5.0
     head_off_cup_mm: float = 2.0
     outline_residual: float = 4.0
-    shaft_mm: float = 50.0
+    shaft_mm: float = 40.0
     cut_off_mm: float = 3.0
 
 

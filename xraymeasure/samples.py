@@ -28,12 +28,5 @@ def sample_names() -> list[str]:
     return sorted(path.stem for path in sample_folder().glob("*.dcm"))
 
 
-def earlier_sample(name: str) -> str | None:
-    """Return the sample film of the same hips before the operation, where there is one.
-
-    Examples
-    --------
-    >>> earlier_sample("long_leg")
-    'before'
-    """
-    return {"long_leg": "before"}.get(name)
+BEFORE_OPERATION = {"long_leg": "before"}
+"""Sample films that have one of the same hips before the operation, and which that is."""
