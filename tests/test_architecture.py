@@ -20,6 +20,7 @@ LAYERS = [
     {"dicom_greys", "dicom_pixels", "film_geometry", "film", "film_dicom", "film_picture"},
     {"reading", "reading_file"},
     {"measurements"},
+    {"least_squares"},
     {"fitting", "projection", "orientation"},
     {"calibration", "cup", "femur", "uncertainty"},
     {"setting", "requirements", "inputs", "scene", "evaluate"},

@@ -13,8 +13,8 @@ from xraymeasure.fitting import (
     ordered_axes,
     refit_circle,
     refit_ellipse,
-    solve_positive,
 )
+from xraymeasure.least_squares import solve_positive
 
 
 def circle_points(turns_deg, x=412.0, y=-95.0, radius=112.0):

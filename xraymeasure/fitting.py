@@ -11,42 +11,10 @@ points has shape ``(n, 2)``; many copies of it have shape ``(n, 2, draws)``. Par
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 import numpy as np
 
 from xraymeasure.errors import MeasureError
-
-Model = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
-"""From points (n, 2, draws) and parameters (k, draws): residuals (n, draws) and their
-derivatives (k, n, draws)."""
-
-
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """A curve through points.
-
-    Attributes
-    ----------
-    parameters : numpy.ndarray, shape (k,)
-        Circle: x, y, radius. Ellipse: x, y, half-axes a >= b, angle of a to x (radians).
-    residuals : numpy.ndarray, shape (n,)
-        Signed distance of each point from the curve, positive outside.
-    unit_covariance : numpy.ndarray, shape (k, k)
-        Covariance of the parameters for a spread of 1 of each coordinate (first order); multiply
-        with the variance of the points.
-    """
-
-    parameters: np.ndarray
-    residuals: np.ndarray
-    unit_covariance: np.ndarray
-
-    @property
-    def spread(self) -> float | None:
-        """Estimated spread of the points about the curve; None where the fit is exact."""
-        freedom = len(self.residuals) - len(self.parameters)
-        return float(np.sqrt(self.residuals @ self.residuals / freedom)) if freedom > 0 else None
+from xraymeasure.least_squares import Fit, Model, converge, descend, refit
 
 
 def fit_circle(points: np.ndarray) -> Fit:
@@ -106,7 +74,7 @@ def fit_ellipse(points: np.ndarray) -> Fit:
     best, reason = None, "the points do not lie on an ellipse; check them one by one"
     for start in _ellipse_starts(points):
         try:
-            fit = converge(_ellipse_model, points, start)
+            fit = converge(_ellipse_model, points, start, ordered_axes)
         except MeasureError as error:
             reason = str(error)
             continue
@@ -135,7 +103,7 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
     if free is not None and free.parameters[2] < 1.25 * half:
         return free
     start = np.array([x, y, flat, angle])[:, None]
-    x, y, b, angle = _descend(
+    x, y, b, angle = descend(
         _held_model(half), points[:, :, None], start, steps=200, tolerance=1e-8
     )[:, 0]
     parameters = ordered_axes(np.array([x, y, half, max(abs(b), 1e-3 * half), angle]))
@@ -204,26 +172,6 @@ def _held_model(half: float) -> Model:
         return residual, jacobian[[0, 1, 3, 4]]
 
     return model
-
-
-def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """Refit many noisy copies of a curve's points from a near start.
-
-    Parameters
-    ----------
-    model : callable
-        See `Model`.
-    points : numpy.ndarray, shape (n, 2, draws)
-    start : array_like, shape (k,) or (k, draws)
-
-    Returns
-    -------
-    numpy.ndarray, shape (k, draws)
-        To a ten-thousandth of the curve's size, which is far below what the noise does to it.
-    """
-    start = np.asarray(start, dtype=float)
-    start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2])).copy()
-    return _descend(model, points, start, steps=40, tolerance=1e-4)
 
 
 def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -353,110 +301,3 @@ def _unit(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     norm = np.sqrt(x * x + y * y)
     norm[norm == 0] = 1.0
     return x / norm, y / norm
-
-
-# --- the descent ----------------------------------------------------------------------------------
-
-
-def converge(model: Model, points: np.ndarray, start: np.ndarray) -> Fit:
-    """Descend from `start` on one set of points until nothing moves, and sum it up.
-
-    Raises
-    ------
-    MeasureError
-        If the points leave the curve undetermined.
-    """
-    copies = points[:, :, None]
-    p = _descend(model, copies, start.astype(float)[:, None], steps=200, tolerance=1e-8)
-    if model is _ellipse_model:
-        p = ordered_axes(p)
-    residual, jacobian = model(copies, p)
-    jacobian = jacobian[:, :, 0]
-    normal = jacobian @ jacobian.T
-    curvature = np.linalg.eigvalsh(normal)
-    if not np.isfinite(p).all() or curvature[0] < 1e-18 * curvature[-1]:
-        raise MeasureError("the points do not determine the curve; spread them along the outline")
-    return Fit(p[:, 0], residual[:, 0], np.linalg.inv(normal))
-
-
-def _descend(
-    model: Model, points: np.ndarray, p: np.ndarray, steps: int, tolerance: float
-) -> np.ndarray:
-    """Levenberg-Marquardt on every column of `p` at once (Marquardt DW, SIAM J 1963;11:431-441).
-
-    A column whose step would not reduce its residual keeps its place and is damped more. Columns
-    that have arrived are left out of further steps: a noisy short arc may need thirty, most
-    readings two.
-    """
-    arrived = p.copy()
-    active = np.arange(p.shape[1])
-    residual, jacobian = model(points, p)
-    cost = (residual * residual).sum(axis=0)
-    damping = np.full(p.shape[1], 1e-6)
-    scale = np.ptp(points, axis=0).max(axis=0) / 2.0 + 1e-12
-    before = scale
-    diagonal = np.arange(len(p))
-    for _ in range(steps):
-        normal = np.einsum("ind,jnd->ijd", jacobian, jacobian)
-        gradient = np.einsum("ind,nd->id", jacobian, residual)
-        normal[diagonal, diagonal] *= 1.0 + damping
-        normal[diagonal, diagonal] += 1e-14
-        step = -solve_positive(normal, gradient)
-        trial = p + step
-        moved = np.abs(step)
-        if len(p) > 3:
-            moved[-1] *= scale  # an ellipse's angle, as the way that it moves the axis's end
-        moved = moved.max(axis=0)
-        # Steps shrink at a steady rate: what is left after this one is about moved^2 / before.
-        done = (moved * np.minimum(moved / before, 1.0) <= tolerance * scale) | (damping > 1e12)
-        arrived[:, active] = np.where(done & (damping <= 1e12), trial, p)
-        if done.all():
-            return arrived
-        if done.any():
-            going = ~done
-            active, p, trial, points = (
-                active[going],
-                p[:, going],
-                trial[:, going],
-                points[:, :, going],
-            )
-            residual, jacobian, cost = residual[:, going], jacobian[:, :, going], cost[going]
-            damping, scale = damping[going], scale[going]
-            moved, before = moved[going], before[going]
-        trial_residual, trial_jacobian = model(points, trial)
-        trial_cost = (trial_residual * trial_residual).sum(axis=0)
-        better = trial_cost <= cost
-        if better.all():
-            p, residual, jacobian, cost = trial, trial_residual, trial_jacobian, trial_cost
-        else:
-            p = np.where(better, trial, p)
-            residual = np.where(better, trial_residual, residual)
-            jacobian = np.where(better, trial_jacobian, jacobian)
-            cost = np.where(better, trial_cost, cost)
-        before = np.where(better, moved, before)
-        damping = np.where(better, np.maximum(damping * 0.1, 1e-12), damping * 10.0)
-    arrived[:, active] = p
-    return arrived
-
-
-def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
-    """Solve many small symmetric positive systems, ``(k, k, draws)`` and ``(k, draws)``.
-
-    Cholesky with the draws as the vector axis: for 5 by 5 and ten thousand draws this is an
-    order of magnitude faster than a stack of separate solves.
-    """
-    size = len(right)
-    if right.shape[1] < 64:
-        return np.linalg.solve(np.moveaxis(matrix, -1, 0), right.T[:, :, None])[:, :, 0].T
-    lower = np.zeros_like(matrix)
-    for i in range(size):
-        for j in range(i + 1):
-            rest = matrix[i, j] - (lower[i, :j] * lower[j, :j]).sum(axis=0)
-            lower[i, j] = np.sqrt(np.maximum(rest, 1e-300)) if i == j else rest / lower[j, j]
-    y = np.empty_like(right)
-    for i in range(size):
-        y[i] = (right[i] - (lower[i, :i] * y[:i]).sum(axis=0)) / lower[i, i]
-    x = np.empty_like(right)
-    for i in reversed(range(size)):
-        x[i] = (y[i] - (lower[i + 1 :, i] * x[i + 1 :]).sum(axis=0)) / lower[i, i]
-    return x

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.errors import MeasureError
-from xraymeasure.fitting import Fit, converge, refit
+from xraymeasure.least_squares import Fit, converge, refit
 
 
 def project(points_mm: np.ndarray, source_detector_mm: float) -> np.ndarray:

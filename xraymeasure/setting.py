@@ -16,8 +16,9 @@ from xraymeasure import calibration
 from xraymeasure.calibration import Scale, choose_scale
 from xraymeasure.cup import FlatRim, flat_rim
 from xraymeasure.errors import MeasureError
-from xraymeasure.fitting import Fit, fit_circle, fit_ellipse, fit_flat_ellipse, fit_line
+from xraymeasure.fitting import fit_circle, fit_ellipse, fit_flat_ellipse, fit_line
 from xraymeasure.landmarks import SIDES, Side, landmark_name
+from xraymeasure.least_squares import Fit
 from xraymeasure.projection import fit_sphere_outline, sphere_centre_mm
 from xraymeasure.reading import Reading
 from xraymeasure.uncertainty import placing_sd_px
