@@ -270,19 +270,23 @@ def _anteversion(
             yield Finding(
                 "pose_ambiguous",
                 f"Two positions of the {side} cup cast this outline, with an anteversion of "
-                f"{chosen:.1f} and of {other:.1f} degrees; both are to the same side, so not even "
+                f"{_degrees(chosen)} and of {_degrees(other)}; both are to the same side, so not even "
                 f"a lateral film tells them apart. The one that {opens} is taken.",
                 (name,),
             )
         else:
             yield Finding(
                 "pose_assumed",
-                f"The {side} cup is taken to be the one that {opens} ({chosen:.1f} degrees). The "
-                f"other position that casts this outline has {other:.1f} degrees; a cross-table "
+                f"The {side} cup is taken to be the one that {opens} ({_degrees(chosen)}). The "
+                f"other position that casts this outline has {_degrees(other)}; a cross-table "
                 "lateral film tells them apart.",
                 (name,),
                 "note",
             )
+
+
+def _degrees(angle: float) -> str:
+    return f"{angle:.1f} degrees".replace("-", "\N{MINUS SIGN}")
 
 
 def _reference(
