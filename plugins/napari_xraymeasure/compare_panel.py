@@ -301,10 +301,12 @@ class _Plot:
         axes = self._figure.add_subplot()
         draw_orientation_plot(axes, result.measurements, result.comparison)
         if axes.get_legend_handles_labels()[0]:
-            axes.legend(fontsize=7, loc="upper left", framealpha=0.9)
+            # Outside: inside it would lie on the very cups that it names.
+            self._figure.legend(fontsize=7, loc="outside lower center", ncols=2, frameon=False)
         axes.tick_params(labelsize=8)
-        axes.xaxis.label.set_size(8)
-        axes.yaxis.label.set_size(8)
+        # The page's full words are longer than this plot is high.
+        axes.set_xlabel("inclination, degrees", fontsize=8)
+        axes.set_ylabel("anteversion, degrees", fontsize=8)
         self.canvas.draw_idle()
 
 

@@ -98,7 +98,7 @@ class HipsForm(QWidget):
         grid.setColumnStretch(1, 1)
         self.opens = QComboBox()
         for way in ("anterior", "posterior"):
-            self.opens.addItem(f"cup opens {way}", way)
+            self.opens.addItem(way, way)
         self.opens.setMinimumContentsLength(5)
         named(
             self.opens,
@@ -117,6 +117,8 @@ class HipsForm(QWidget):
         self.marker.refused.connect(self.refused)
         self._sphere = QLabel("sphere")
         self._sphere.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        self._opens = QLabel("Cup opens")
+        grid.addWidget(self._opens, 3, 0)
         grid.addWidget(self.opens, 3, 1)
         grid.addWidget(self._sphere, 3, 2, 1, 2)
         grid.addWidget(self.marker, 3, 4)
@@ -182,5 +184,5 @@ class HipsForm(QWidget):
         self.opens.setCurrentIndex(self.opens.findData(opens))
         self.marker.show_value(reading.marker_diameter_mm)
         wanted = session.further or opens == "posterior" or reading.marker_diameter_mm is not None
-        for widget in (self.opens, self._sphere, self.marker):
+        for widget in (self._opens, self.opens, self._sphere, self.marker):
             widget.setVisible(wanted)

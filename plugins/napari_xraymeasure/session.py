@@ -224,11 +224,6 @@ class Session:
         reading = self.reading
         self._commit(reading.with_points(name, points) if points else reading.without(name))
 
-    def clear(self, name: str) -> None:
-        """Take every point of a landmark away, or the mark that it is not visible."""
-        self.armed, self.selected = name, None
-        self._commit(self.reading.without(name))
-
     def skip(self) -> None:
         """Record that the armed landmark is not visible on this film, and go on."""
         if self.armed is None:

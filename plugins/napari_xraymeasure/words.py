@@ -111,5 +111,6 @@ def findings_in_short(result: Numbers) -> str:
         if (count := sum(finding.severity == word for finding in found))
     ]
     if counts:
-        loud.append(f"{SEVERITIES['warning'][0]} {' and '.join(counts)} under Explain")
+        loudest = "warning" if any(f.severity == "warning" for f in found) else "note"
+        loud.append(f"{SEVERITIES[loudest][0]} {' and '.join(counts)} under Explain")
     return "\n".join(loud)

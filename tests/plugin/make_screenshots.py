@@ -116,6 +116,9 @@ def small_window(folder):
     work.dock.numbers.choose_none()
     work.tab("Plan")
     work.shoot("07-plan")
+    area = work.dock.compare.parentWidget().parentWidget()
+    area.verticalScrollBar().setValue(area.verticalScrollBar().maximum())
+    work.shoot("07-plan-and-its-plot")
     work.tab("Practice")
     work.dock.practice.show_truth.click()
     work.shoot("08-practice")
@@ -159,6 +162,9 @@ def large_window(folder):
     work.dock.session.show_further(True)
     work.place_all(reading)
     work.shoot("22-both-hips-and-all-landmarks")
+    work.viewer.theme = "light"
+    work.shoot("23-light-theme")
+    work.viewer.theme = "dark"
     work.close()
 
 

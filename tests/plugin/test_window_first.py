@@ -61,3 +61,24 @@ def test_an_existing_reading_comes_back(open_window, sample, placed):
     hand.drop(film)
     assert hand.dock.session.reading == placed()
     assert hand.dock.session.armed is None
+
+
+def test_the_dock_opens_from_napari_s_menus_and_takes_up_the_film_that_is_there(
+    make_napari_viewer, sample
+):
+    from napari_xraymeasure.dock import Dock
+
+    viewer = make_napari_viewer(show=True, strict_qt=True)
+    viewer.open(sample(), plugin="xraymeasure")
+    window = viewer.window
+    entries = [action.text() for menu in (window.plugins_menu,) for action in menu.actions()]
+    measure = next(
+        action.menu()
+        for action in window.layers_menu.actions()
+        if action.menu() and "Measure" in action.text()
+    )
+    entries += [action.text() for action in measure.actions()]
+    assert sum("Read hip films" in entry for entry in entries) == 2, entries
+    _, dock = window.add_plugin_dock_widget("xraymeasure", "Read hip films")
+    assert isinstance(dock, Dock)
+    assert dock.session.film.source == "well_placed.dcm"
