@@ -270,8 +270,8 @@ def _anteversion(
             yield Finding(
                 "pose_ambiguous",
                 f"Two positions of the {side} cup cast this outline, with an anteversion of "
-                f"{_degrees(chosen)} and of {_degrees(other)}; both are to the same side, so not even "
-                f"a lateral film tells them apart. The one that {opens} is taken.",
+                f"{_degrees(chosen)} and of {_degrees(other)}; both are to the same side, so not "
+                f"even a lateral film tells them apart. The one that {opens} is taken.",
                 (name,),
             )
         else:
