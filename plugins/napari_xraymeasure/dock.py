@@ -34,6 +34,8 @@ from xraymeasure.reading_file import read_reading
 SETTLE_MS = 180
 """How long after the last edit the intervals are drawn anew."""
 
+NOT_SAVED = "▲ NOT SAVED"
+
 _caution_shown = False
 
 
@@ -383,11 +385,12 @@ class Dock(DockLayout):
         if saved is None:
             self.saved.setText("Taken up again." if session.found.own else "Nothing changed yet.")
         elif saved.path is None:
-            self.saved.setText("▲ NOT SAVED")
+            self.saved.setText(NOT_SAVED)
             self.notices.say("save", saved.notice, "strong")
         else:
+            recovered = self.saved.text() == NOT_SAVED
             self.saved.setText(f"Saved: {saved.path.name}")
-            if saved.notice:
+            if saved.notice or recovered:
                 self.notices.say("save", saved.notice)
 
     def _redraw(self) -> None:

@@ -13,6 +13,7 @@ from qtpy.QtWidgets import (
     QLabel,
     QListWidget,
     QListWidgetItem,
+    QPushButton,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -46,6 +47,7 @@ class PlacingPanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._session: Session | None = None
+        self.buttons: dict[str, QPushButton] = {}
         layout = QVBoxLayout(self)
         layout.setContentsMargins(6, 6, 6, 6)
         layout.setSpacing(6)
@@ -62,7 +64,11 @@ class PlacingPanel(QWidget):
             "Also list the landmarks that only check or sharpen the main numbers",
         )
         self.further.toggled.connect(lambda on: self._with_session(lambda s: s.show_further(on)))
-        layout.addWidget(self.further)
+        last = QHBoxLayout()
+        last.addWidget(self.further, 1)
+        for action, text in (("labels", "Labels"), ("zoom_in", "+"), ("zoom_out", "−")):
+            last.addWidget(self._make_button(action, text))
+        layout.addLayout(last)
 
     # --- how it is built
 
@@ -101,7 +107,6 @@ class PlacingPanel(QWidget):
     def _make_buttons(self) -> QGridLayout:
         grid = QGridLayout()
         grid.setSpacing(4)
-        self.buttons = {}
         for place, (action, text) in enumerate(
             (
                 ("previous", "Before"),
@@ -114,16 +119,19 @@ class PlacingPanel(QWidget):
                 ("zoom_film", "Film"),
             )
         ):
-            shortcut = shortcut_for(action)
-            made = button(
-                text,
-                f"{shortcut.words.capitalize()} ({shortcut.shown})",
-                lambda action=action: self.asked.emit(action),
-                f"{text}: {shortcut.words}",
-            )
-            self.buttons[action] = made
-            grid.addWidget(made, place // 4, place % 4)
+            grid.addWidget(self._make_button(action, text), place // 4, place % 4)
         return grid
+
+    def _make_button(self, action: str, text: str) -> QPushButton:
+        """Return a button for an action that has a key too."""
+        shortcut = shortcut_for(action)
+        self.buttons[action] = button(
+            text,
+            f"{shortcut.words.capitalize()} ({shortcut.shown})",
+            lambda: self.asked.emit(action),
+            f"{text}: {shortcut.words}",
+        )
+        return self.buttons[action]
 
     def _make_list(self) -> QListWidget:
         self.list = QListWidget()

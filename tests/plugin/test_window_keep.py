@@ -181,6 +181,7 @@ def test_what_could_not_be_saved_anywhere_is_said_and_saved_once_there_is_room(
     QApplication.processEvents()
     assert read_reading(film.with_name("well_placed.A.reading.json")) == hand.dock.session.reading
     assert not hand.dock.keep.again.isVisible()
+    assert "save" not in hand.dock.notices.texts
 
 
 def test_a_broken_reading_beside_the_film_is_named_and_left_alone(open_window, sample):

@@ -169,9 +169,14 @@ def test_keys_zoom_to_the_landmark_and_back_to_the_film(hand, truth):
 
 
 def test_labels_on_the_film_can_be_turned_off(hand):
-    assert hand.dock.view.labels
+    overlay = hand.dock.view.overlay
+    hand.click((658, 975))
     hand.key(Qt.Key.Key_L)
+    without = overlay.grab().toImage()
     assert not hand.dock.view.labels
+    hand.key(Qt.Key.Key_L)
+    assert hand.dock.view.labels
+    assert overlay.grab().toImage() != without
 
 
 def test_a_click_on_the_wrong_side_is_questioned_and_not_placed(hand, truth):
@@ -247,3 +252,35 @@ def test_the_mouse_wheel_over_a_number_of_the_plan_does_not_change_it(hand):
     )
     QApplication.sendEvent(field, event)
     assert field.value() == before
+
+
+def test_the_buttons_do_what_their_keys_do(hand, placed):
+    session, buttons = hand.dock.session, hand.dock.placing.buttons
+    hand.click(placed().landmarks["femoral_head_left"][0])
+    placed_once = session.reading
+
+    def press(action):
+        QTest.mouseClick(buttons[action], Qt.MouseButton.LeftButton)
+
+    press("undo")
+    assert not session.reading.landmarks
+    press("redo")
+    assert session.reading == placed_once
+    press("delete")
+    assert not session.reading.landmarks
+    press("next")
+    assert session.armed == "cup_rim_left"
+    press("previous")
+    assert session.armed == "femoral_head_left"
+    press("skip")
+    assert session.reading.not_visible("femoral_head_left")
+    zoom = hand.viewer.scene.camera.zoom
+    press("zoom_in")
+    assert hand.viewer.scene.camera.zoom > zoom
+    press("zoom_out")
+    assert hand.viewer.scene.camera.zoom == pytest.approx(zoom)
+    labels = hand.dock.view.labels
+    press("labels")
+    assert hand.dock.view.labels is not labels
+    press("labels")
+    assert hand.dock.view.labels is labels
