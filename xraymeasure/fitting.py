@@ -122,7 +122,9 @@ def _ellipse_starts(points: np.ndarray) -> list[np.ndarray]:
 
     starts = []
     try:
-        estimate = EllipseModel.from_estimate(points)
+        # An ellipse along the axes makes it divide by zero, with the right result.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            estimate = EllipseModel.from_estimate(points)
     except TypeError:
         # On some nearly flat outlines its half-axes turn complex, which it does not expect.
         estimate = None
