@@ -6,8 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from xraymeasure.fitting import fit_line
-from xraymeasure.landmarks import SIDES, Side, landmark_name
+from xraymeasure.landmarks import SIDES, landmark_name
 from xraymeasure.measurements import Drawing
 from xraymeasure.setting import REFERENCE_LANDMARKS, Hip, Setting
 
@@ -96,13 +95,12 @@ def _hip(setting: Setting, hip: Hip) -> Iterator[Drawing]:
         )
 
 
-def _axis(setting: Setting, stem: str, side: Side):
+def _axis(setting: Setting, stem: str, hip: Hip) -> np.ndarray | None:
     """Return the ends of an axis, proximal first, in film units; None where not placed."""
-    name = landmark_name(stem, side)
-    if not setting.reading.has(name):
+    if hip.axes[stem] is None:
         return None
-    points = setting.units(setting.reading.points(name))
-    on_line, direction = fit_line(points)
+    on_line, direction = hip.axes[stem]
+    points = setting.units(setting.reading.points(landmark_name(stem, hip.side)))
     along = (points - on_line) @ direction
     ends = on_line + np.outer([along.min(), along.max()], direction)
     return ends[np.argsort(ends[:, 1])]
@@ -110,8 +108,8 @@ def _axis(setting: Setting, stem: str, side: Side):
 
 def _femur(setting: Setting, hip: Hip) -> Iterator[Drawing]:
     side = hip.side
-    shaft, stem = _axis(setting, "femoral_shaft", side), _axis(setting, "stem_axis", side)
-    neck = _axis(setting, "neck_axis", side)
+    shaft, stem = _axis(setting, "femoral_shaft", hip), _axis(setting, "stem_axis", hip)
+    neck = _axis(setting, "neck_axis", hip)
     axis = shaft if shaft is not None else stem
     if axis is not None and hip.head is not None:
         centre = hip.head.parameters[:2]

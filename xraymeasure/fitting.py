@@ -242,7 +242,7 @@ def _checked(points: np.ndarray, minimum: int, what: str) -> np.ndarray:
     if not np.isfinite(points).all():
         raise MeasureError("a point is not a number")
     widths = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
-    if len(np.unique(points, axis=0)) < minimum:
+    if len(set(map(tuple, points.tolist()))) < minimum:
         raise MeasureError(f"points coincide; {what} needs at least {minimum} different ones")
     if widths[1] < 1e-6 * widths[0]:
         raise MeasureError(f"the points lie on a line; {what} needs points around an arc")

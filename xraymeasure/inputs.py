@@ -66,8 +66,8 @@ def input_terms(setting: Setting) -> list[Term]:
         terms.append(Term(name, "placing", mean, np.full(len(mean), spread)))
 
     def add(key, source, mean, u, as_read=None):
-        mean = np.atleast_1d(np.asarray(mean, dtype=float))
-        u = np.broadcast_to(np.asarray(u, dtype=float), mean.shape)
+        mean = np.array(mean, dtype=float, ndmin=1)
+        u = np.array(u, dtype=float) + np.zeros(len(mean))
         terms.append(Term(key, source, mean, u, None if as_read is None else np.array([as_read])))
 
     for side, hip in setting.hips.items():

@@ -111,13 +111,14 @@ def _sides(setting: Setting) -> Iterator[Finding]:
     """Notice landmarks of one side that lie on the other."""
     middles = {}
     for side in SIDES:
-        placed = [
-            setting.units(setting.reading.points(name))[:, 0].mean()
-            for name, landmark in LANDMARKS.items()
-            if landmark.side == side and setting.reading.has(name)
+        points = [
+            point
+            for name in setting.placed
+            if LANDMARKS[name].side == side
+            for point in setting.reading.landmarks[name]
         ]
-        if placed:
-            middles[side] = np.mean(placed)
+        if points:
+            middles[side] = setting.units(np.array(points)).mean(axis=0)[0]
     if len(middles) == 2 and middles["left"] < middles["right"]:
         yield Finding(
             "sides_swapped",

@@ -108,14 +108,14 @@ def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tup
     names = list(requirement.landmarks(side, setting.reference))
     sides = SIDES if method == "femur_neutral" else (side,)
     names += [landmark_name(stem, each) for stem in FURTHER.get(method, ()) for each in sides]
-    if name.startswith("head_to_cup") and setting.reading.has(f"cup_shell_{side}"):
+    if name.startswith("head_to_cup") and f"cup_shell_{side}" in setting.placed:
         names = [f"cup_shell_{side}" if each == f"cup_rim_{side}" else each for each in names]
     # Where the shaft is not placed, the stem's axis stands for it.
     names = [
-        each.replace("femoral_shaft", "stem_axis") if not setting.reading.has(each) else each
+        each.replace("femoral_shaft", "stem_axis") if each not in setting.placed else each
         for each in names
     ]
-    return tuple(each for each in dict.fromkeys(names) if setting.reading.has(each))
+    return tuple(each for each in dict.fromkeys(names) if each in setting.placed)
 
 
 def reason_missing(requirement: Requirement, side: Side | None, setting: Setting) -> str:

@@ -32,6 +32,10 @@ REFERENCE_LANDMARKS: dict[Reference, str] = {"inter_teardrop": "teardrop", "bi_i
 """The reference lines and the landmark that each runs through on both sides."""
 
 
+AXES = ("femoral_shaft", "stem_axis", "neck_axis")
+"""Landmarks of a hip that lie on a line."""
+
+
 @dataclass(frozen=True, eq=False)
 class Hip:
     """One side: what was fitted to its outlines, and the sizes that are known.
@@ -42,6 +46,8 @@ class Hip:
         Circle, circle and ellipse in film units, not shifted to the beam's foot.
     flat : FlatRim or None
         What is known of the rim's short half-axis where it is seen nearly edge on.
+    axes : mapping of str to (point, direction) or None
+        Lines through `AXES`, in film units.
     cone : Fit or None
         The head as a sphere seen from the tube, about the beam's foot; where geometry is known.
     head_mm, cup_mm, neck_shaft_angle_deg : float or None
@@ -57,6 +63,7 @@ class Hip:
     shell: Fit | None
     rim: Fit | None
     flat: FlatRim | None
+    axes: Mapping[str, tuple[np.ndarray, np.ndarray] | None]
     cone: Fit | None
     head_mm: float | None
     native: bool
@@ -114,7 +121,12 @@ class Setting:
         """The index side."""
         return self.reading.operated_side
 
-    @property
+    @cached_property
+    def placed(self) -> frozenset[str]:
+        """The names of the landmarks that have as many points as they need."""
+        return frozenset(name for name in self.reading.landmarks if self.reading.has(name))
+
+    @cached_property
     def units_per_px(self) -> float:
         """Film units for one pixel, geometric mean of row and column."""
         return float(abs(np.linalg.det(self.to_units)) ** 0.5)
@@ -172,6 +184,7 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
             shell=fits.of("cup_shell", side, fit_circle),
             rim=None,
             flat=None,
+            axes={stem: fits.of(stem, side, fit_line) for stem in AXES},
             cone=cone,
             head_mm=prosthetic or reading.native_head_mm.get(side),
             native=prosthetic is None,
@@ -179,8 +192,6 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
             neck_shaft_angle_deg=reading.neck_shaft_angle_deg.get(side),
             opens=-1 if reading.cup_opens.get(side) == "posterior" else 1,
         )
-        for stem in ("femoral_shaft", "stem_axis", "neck_axis"):
-            fits.of(stem, side, fit_line)
     _check_reference_lines(reading)
     marker = fits.of("marker_sphere", None, fit_circle)
     units_per_px = float(abs(np.linalg.det(to_units)) ** 0.5)
