@@ -26,7 +26,7 @@ LAYERS = [
     {"setting", "requirements", "inputs", "scene", "evaluate"},
     {"quality", "drawing", "limit"},
     {"measure"},
-    {"plan", "plan_file", "change"},
+    {"plan", "plan_file", "planned", "change"},
     {"report"},
     {"detect", "exchange", "series", "phantom"},
     {"cli", "console", "__main__"},

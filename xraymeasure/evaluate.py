@@ -162,7 +162,8 @@ def _lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
     middle = origin if origin is not None else np.zeros((2, 1))
 
     def turned(points: np.ndarray) -> np.ndarray:
-        x, y = np.moveaxis(points - middle, -2, 0)
+        shifted = points - middle
+        x, y = shifted[..., 0, :], shifted[..., 1, :]
         return np.stack([cos * x + sin * y, cos * y - sin * x], axis=-2)
 
     def point(stem: str, side: Side | None) -> np.ndarray | None:

@@ -160,7 +160,7 @@ def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     """
     size = len(right)
     if right.shape[1] < 64:
-        return np.linalg.solve(np.moveaxis(matrix, -1, 0), right.T[:, :, None])[:, :, 0].T
+        return np.linalg.solve(matrix.transpose(2, 0, 1), right.T[:, :, None])[:, :, 0].T
     lower = np.zeros_like(matrix)
     for i in range(size):
         for j in range(i + 1):

@@ -45,14 +45,3 @@ def verdict_text(verdict: str) -> str:
     """
     shape, word, _ = VERDICTS[verdict]
     return f"{shape} {word}"
-
-
-NUMBER_TAGS: dict[str, dict[str, str]] = {
-    "rim": {
-        "radiographic_inclination": "inclination",
-        "radiographic_anteversion": "anteversion",
-    },
-    "leg_length": {"leg_length_difference": "leg length"},
-    "offset": {"femoral_offset": "femoral offset"},
-}
-"""The numbers that are written on the film beside each kind of drawing."""

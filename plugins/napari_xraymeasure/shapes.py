@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from napari_xraymeasure.look import NUMBER_TAGS
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film import Film
 from xraymeasure.landmarks import LANDMARKS
 from xraymeasure.measurements import Measurements
 from xraymeasure.plan import Comparison, Plan
+from xraymeasure.planned import COMMON_CUP_MM, planned_cup_outline
 from xraymeasure.reading import Reading
+from xraymeasure.report.style import FILM_LABELS
 from xraymeasure.report.words import value_text
 
 _OUTLINES = {
@@ -175,7 +176,7 @@ def _number_labels(measurements: Measurements) -> list[Label]:
     for drawing in measurements.drawings:
         rows = [
             (tag, measurements.primary(name, drawing.side))
-            for name, tag in NUMBER_TAGS.get(drawing.kind, {}).items()
+            for name, tag in FILM_LABELS.get(drawing.kind, {}).items()
         ]
         text = "\n".join(f"{tag} {value_text(row)}" for tag, row in rows if row)
         if text:
@@ -246,64 +247,6 @@ def spread_in_words(reading: Reading, name: str, mm_per_px: float | None) -> str
     return f"{text}; deviations drawn {RESIDUAL_ENLARGED} times larger"
 
 
-def planned_cup(
-    film: Film,
-    reading: Reading,
-    measurements: Measurements,
-    angles_deg: tuple[float, float],
-    diameter_mm: float,
-) -> np.ndarray | None:
-    """Return the outline that the planned opening would have at the measured hip centre.
-
-    Parameters
-    ----------
-    film, reading, measurements
-        The film being looked at; the reading may know the beam better than the film.
-    angles_deg : (inclination, anteversion)
-        Radiographic, to the film's coronal plane.
-    diameter_mm : float
-        Of the opening.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n, 2), or None
-        Rows and columns. From the tube where its place and the hip centre's are known, else by
-        parallel rays at the measured scale; None where hip centre or scale were not measured.
-    """
-    from xraymeasure.orientation import cup_axis
-    from xraymeasure.projection import project
-
-    side = measurements.operated_side
-    axis = np.asarray(cup_axis(*angles_deg, side), dtype=float)
-    across = np.cross(axis, [0.0, 0.0, 1.0])
-    across /= np.linalg.norm(across)
-    along = np.cross(axis, across)
-    ring = 0.5 * diameter_mm * (np.outer(np.cos(_TURN), across) + np.outer(np.sin(_TURN), along))
-    centre = [
-        measurements.primary(f"hip_centre_{name}", side)
-        for name in ("left_of_beam", "caudal_of_beam", "above_detector")
-    ]
-    tube = reading.source_detector_mm or film.source_detector_mm
-    if tube and film.spacing.detector_mm and all(centre):
-        points = ring + [row.value for row in centre]
-        return film.to_pixels(project(points.T, tube).T, reading.beam_centre)
-    hip_centres = [
-        drawing.path[0]
-        for drawing in measurements.drawings
-        if drawing.kind == "hip_centre" and drawing.side == side
-    ]
-    if not hip_centres or measurements.mm_per_px is None:
-        return None
-    pitch = film.spacing.detector_mm or (measurements.mm_per_px, measurements.mm_per_px)
-    scale = measurements.mm_per_px / np.sqrt(pitch[0] * pitch[1])
-    flat = film.to_pixels(ring[:, :2], (0.0, 0.0), (pitch[0] * scale, pitch[1] * scale))
-    return hip_centres[0] + flat
-
-
-_COMMON_CUP_MM = 52.0
-"""Size at which a planned opening is drawn where no cup's diameter is known."""
-
-
 def plan_strokes(
     film: Film,
     reading: Reading,
@@ -319,5 +262,5 @@ def plan_strokes(
     if None in angles:
         return []
     known = plan.cup.outer_diameter_mm or reading.cup_diameter_mm.get(reading.operated_side)
-    path = planned_cup(film, reading, measurements, angles, known or _COMMON_CUP_MM)
+    path = planned_cup_outline(film, reading, measurements, angles, known or COMMON_CUP_MM)
     return [] if path is None else [Stroke("plan", path)]

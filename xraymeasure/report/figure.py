@@ -16,16 +16,6 @@ from xraymeasure.report.labels import place_labels
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LABELS: dict[str, dict[str, str]] = {
-    "rim": {
-        "radiographic_inclination": "inclination",
-        "radiographic_anteversion": "anteversion",
-    },
-    "leg_length": {"leg_length_difference": "leg length"},
-    "offset": {"femoral_offset": "femoral offset"},
-}
-"""What is written beside each kind of drawing; everything else stands in the tables."""
-
 _LABEL_PT = 7.5
 _BAR_MM = 50.0
 # However little was placed, so much of the film is shown that one knows where one is.
@@ -298,7 +288,7 @@ def _labels(shown: ShownFilm, measurements: Measurements) -> list[_Label]:
     for drawing in measurements.drawings:
         rows = [
             (text, measurements.primary(name, drawing.side))
-            for name, text in _LABELS.get(drawing.kind, {}).items()
+            for name, text in style.FILM_LABELS.get(drawing.kind, {}).items()
         ]
         lines = [f"{text} {words.value_text(row)}" for text, row in rows if row]
         if lines:

@@ -99,3 +99,13 @@ LINES: dict[str, Line] = {
     "beam": Line(_WHITE, 0.9, (), "x", "central ray"),
 }
 """The look of each `Drawing.kind`; the order is that of the key."""
+
+FILM_LABELS: dict[str, dict[str, str]] = {
+    "rim": {
+        "radiographic_inclination": "inclination",
+        "radiographic_anteversion": "anteversion",
+    },
+    "leg_length": {"leg_length_difference": "leg length"},
+    "offset": {"femoral_offset": "femoral offset"},
+}
+"""What is written beside each kind of drawing; everything else stands in the tables."""
