@@ -80,7 +80,7 @@ def converge(
         If the points leave the curve undetermined.
     """
     copies = points[:, :, None]
-    p = descend(model, copies, start.astype(float)[:, None], steps=200, tolerance=1e-8)
+    p = descend(model, copies, start.astype(float)[:, None], steps=200, tolerance=1e-7)
     if tidy is not None:
         p = tidy(p)
     residual, jacobian = model(copies, p)

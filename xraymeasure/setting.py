@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -31,6 +31,9 @@ Reference = Literal["inter_teardrop", "bi_ischial"]
 REFERENCE_LANDMARKS: dict[Reference, str] = {"inter_teardrop": "teardrop", "bi_ischial": "ischium"}
 """The reference lines and the landmark that each runs through on both sides."""
 
+
+_Placed = tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...]]
+"""Points in pixels, and the matrix from pixels to film units."""
 
 AXES = ("femoral_shaft", "stem_axis", "neck_axis")
 """Landmarks of a hip that lie on a line."""
@@ -173,10 +176,7 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
         head = fits.of("femoral_head", side, fit_circle)
         cone = None
         if head is not None and known:
-            foot = to_units @ np.asarray(beam)
-            outline = fits.units("femoral_head", side) - foot
-            start = head.parameters - np.array([*foot, 0.0])
-            cone = fit_sphere_outline(outline, start, sid)
+            cone = _cone(fits.key("femoral_head", side), (float(beam[0]), float(beam[1])), sid)
         prosthetic = reading.head_diameter_mm.get(side)
         hips[side] = Hip(
             side=side,
@@ -281,14 +281,36 @@ class _Fits:
     def units(self, stem: str, side: Side | None) -> np.ndarray:
         return self.reading.points(landmark_name(stem, side)) @ self.to_units.T
 
+    def key(self, stem: str, side: Side | None) -> _Placed:
+        points = self.reading.landmarks[landmark_name(stem, side)]
+        return tuple(map(tuple, points)), tuple(map(tuple, self.to_units.tolist()))
+
     def of(self, stem: str, side: Side | None, fit: Callable[[np.ndarray], Any]) -> Any:
         name = landmark_name(stem, side)
         if not self.reading.has(name):
             return None
         try:
-            return fit(self.units(stem, side))
+            return _fitted(fit, self.key(stem, side))
         except MeasureError as error:
             raise MeasureError(f"landmarks.{name}: {error}") from None
+
+
+# While one landmark is dragged, the others stay as they were fitted.
+
+
+@lru_cache(maxsize=64)
+def _fitted(fit: Callable[[np.ndarray], Any], placed: _Placed) -> Any:
+    points, to_units = map(np.array, placed)
+    return fit(points @ to_units.T)
+
+
+@lru_cache(maxsize=16)
+def _cone(placed: _Placed, beam_px: tuple[float, float], source_detector_mm: float) -> Fit:
+    """Return the head as a sphere seen from the tube, about the beam's foot."""
+    points, to_units = map(np.array, placed)
+    foot = to_units @ np.array(beam_px)
+    start = _fitted(fit_circle, placed).parameters - np.array([*foot, 0.0])
+    return fit_sphere_outline(points @ to_units.T - foot, start, source_detector_mm)
 
 
 def _scales(reading, hips, marker, units_per_px, film, sid):
