@@ -14,7 +14,7 @@ PACKAGE = Path(xraymeasure.__file__).parent
 # Each layer may use what stands in it or above it, and nothing below.
 LAYERS = [
     {"errors", "caution"},
-    {"strict"},
+    {"strict", "spreadsheet"},
     {"files", "landmarks", "about"},
     {"spacing", "greys", "dicom_attributes", "jpeg_stream", "identity", "samples"},
     {"dicom_greys", "dicom_pixels", "film_geometry", "film", "film_dicom", "film_picture"},

@@ -222,7 +222,7 @@ def demo(
         print()
         write_report(shown, placed, measured, comparison, out / name, name)
     print(CAUTION)
-    print(f"\nThe pages are in {out}{'/' if out.name else ''}NAME/NAME.pdf and .html")
+    print(f"\nThe pages are in {out / 'NAME' / 'NAME.pdf'} and .html")
 
 
 @app.command()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.landmarks import Side
-from xraymeasure.orientation import angles_of_axis
+from xraymeasure.orientation import along_line, angles_of_axis
 from xraymeasure.projection import Poses
 
 FLAT_BELOW = 6.0
@@ -69,8 +69,7 @@ def pose_angles(
         The hip.
     """
     x, y, z = poses.axis[which]
-    cos, sin = np.cos(tilt_rad), np.sin(tilt_rad)
-    return angles_of_axis(np.stack([cos * x + sin * y, cos * y - sin * x, z], axis=-1), side)
+    return angles_of_axis(np.stack([*along_line(x, y, tilt_rad), z], axis=-1), side)
 
 
 @dataclass(frozen=True, eq=False)

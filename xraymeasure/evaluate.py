@@ -17,7 +17,11 @@ from xraymeasure import femur
 from xraymeasure.cup import FlatRim, ellipse_angles, pose_angles
 from xraymeasure.fitting import fit_line, refit_circle, refit_ellipse, refit_flat_ellipse
 from xraymeasure.landmarks import SIDES, Side, landmark_name, other_side
-from xraymeasure.orientation import radiographic_to_anatomical, radiographic_to_operative
+from xraymeasure.orientation import (
+    along_line,
+    radiographic_to_anatomical,
+    radiographic_to_operative,
+)
 from xraymeasure.projection import Poses, circle_poses, sphere_centre_mm
 from xraymeasure.scene import Inputs, Scene, build_scene
 from xraymeasure.setting import REFERENCE_LANDMARKS, Hip, Setting
@@ -102,10 +106,10 @@ def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: 
     if hip.shell is not None:
         centre = refit_circle(scene.units[f"cup_shell_{side}"], hip.shell.parameters)[:2]
     if scene.mm_per_unit is not None and side in scene.head_centre:
-        x, y = (scene.head_centre[side] - centre) * scene.mm_per_unit
-        cos, sin = np.cos(tilt), np.sin(tilt)
-        numbers["head_to_cup_lateral", side, "landmarks"] = hip.lateral_sign * (cos * x + sin * y)
-        numbers["head_to_cup_cranial", side, "landmarks"] = sin * x - cos * y
+        offset = (scene.head_centre[side] - centre) * scene.mm_per_unit
+        across, caudal = along_line(*offset, tilt)
+        numbers["head_to_cup_lateral", side, "landmarks"] = hip.lateral_sign * across
+        numbers["head_to_cup_cranial", side, "landmarks"] = -caudal
 
 
 def _poses(rim: np.ndarray, beam: np.ndarray, source_detector: np.ndarray, hip: Hip) -> Poses:
@@ -158,13 +162,11 @@ def _heads(scene: Scene, numbers: Numbers) -> None:
 def _lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
     """Everything in millimetres, in the plane of the index hip."""
     operated, placed = scene.setting.operated, scene.units
-    cos, sin = np.cos(tilt), np.sin(tilt)
     middle = origin if origin is not None else np.zeros((2, 1))
 
     def turned(points: np.ndarray) -> np.ndarray:
         shifted = points - middle
-        x, y = shifted[..., 0, :], shifted[..., 1, :]
-        return np.stack([cos * x + sin * y, cos * y - sin * x], axis=-2)
+        return np.stack(along_line(shifted[..., 0, :], shifted[..., 1, :], tilt), axis=-2)
 
     def point(stem: str, side: Side | None) -> np.ndarray | None:
         name = landmark_name(stem, side)
@@ -258,15 +260,13 @@ def _caudal(direction: np.ndarray) -> np.ndarray:
 
 
 def _angles_of_femur(scene: Scene, tilt, numbers: Numbers) -> None:
-    cos, sin = np.cos(tilt), np.sin(tilt)
     for side in SIDES:
         sign = scene.setting.hips[side].lateral_sign
         leaning = {}
         for stem in ("femoral_shaft", "stem_axis"):
             name = landmark_name(stem, side)
             if name in scene.units:
-                x, y = _caudal(fit_line(scene.units[name])[1])
-                turned = np.stack([cos * x + sin * y, cos * y - sin * x])
+                turned = np.stack(along_line(*_caudal(fit_line(scene.units[name])[1]), tilt))
                 leaning[stem] = femur.abduction_deg(turned, sign)
         if "femoral_shaft" in leaning and scene.setting.reference:
             numbers["femoral_abduction", side, "landmarks"] = leaning["femoral_shaft"]

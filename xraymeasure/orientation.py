@@ -132,6 +132,30 @@ def anatomical_to_operative(inclination_deg: ArrayLike, anteversion_deg: ArrayLi
     return _to_operative(*_from_anatomical(inclination_deg, anteversion_deg))
 
 
+def along_line(x: np.ndarray, y: np.ndarray, line_rad: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    """Return what lies along and across a line that is turned by `line_rad` from x towards y.
+
+    Parameters
+    ----------
+    x, y : numpy.ndarray
+        Components in the patient frame on the film.
+    line_rad : array-like
+        Angle of the line, the reference line for example; its negative turns back.
+
+    Returns
+    -------
+    along, across : numpy.ndarray
+
+    Examples
+    --------
+    >>> along, across = along_line(1.0, 1.0, np.pi / 4)
+    >>> print(along.round(4), across.round(4))
+    1.4142 0.0
+    """
+    cos, sin = np.cos(line_rad), np.sin(line_rad)
+    return cos * x + sin * y, cos * y - sin * x
+
+
 def tilt_pelvis(
     inclination_deg: ArrayLike, anteversion_deg: ArrayLike, tilt_deg: ArrayLike
 ) -> Angles:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from xraymeasure.measurements import Measurements
-from xraymeasure.orientation import cup_axis
+from xraymeasure.orientation import along_line, cup_axis
 from xraymeasure.projection import project
 from xraymeasure.reading import Reading
 
@@ -50,7 +50,7 @@ def planned_cup_outline(
     # The plan's long axis is square to the reference line, which may lie obliquely on the film.
     line = measurements.primary("pelvic_obliquity")
     tilt = np.radians(line.value if line else 0.0)
-    axis = np.array([np.cos(tilt) * x - np.sin(tilt) * y, np.sin(tilt) * x + np.cos(tilt) * y, z])
+    axis = np.array([*along_line(x, y, -tilt), z])
     across = np.cross(axis, [0.0, 0.0, 1.0])
     across /= np.linalg.norm(across)
     along = np.cross(axis, across)

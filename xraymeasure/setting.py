@@ -91,6 +91,8 @@ class Setting:
     ----------
     to_units : numpy.ndarray, shape (2, 2)
         From (row, column) to (x, y) in film units, patient frame.
+    units_per_px : float
+        Film units for one pixel, geometric mean of row and column.
     unit : {"detector", "patient", "px"}
         What a film unit is.
     beam_px : tuple of float
@@ -107,6 +109,7 @@ class Setting:
 
     reading: Reading
     to_units: np.ndarray
+    units_per_px: float
     unit: Literal["detector", "patient", "px"]
     beam_px: tuple[float, float]
     beam_from_reading: bool
@@ -128,11 +131,6 @@ class Setting:
     def placed(self) -> frozenset[str]:
         """The names of the landmarks that have as many points as they need."""
         return frozenset(name for name in self.reading.landmarks if self.reading.has(name))
-
-    @cached_property
-    def units_per_px(self) -> float:
-        """Film units for one pixel, geometric mean of row and column."""
-        return float(abs(np.linalg.det(self.to_units)) ** 0.5)
 
     @property
     def mm_per_unit(self) -> float | None:
@@ -210,6 +208,7 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
     return Setting(
         reading=reading,
         to_units=to_units,
+        units_per_px=units_per_px,
         unit=unit,
         beam_px=(float(beam[0]), float(beam[1])),
         beam_from_reading=reading.beam_centre is not None,

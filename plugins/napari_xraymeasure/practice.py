@@ -24,6 +24,7 @@ from xraymeasure.files import read_text, write_atomically
 from xraymeasure.landmarks import LANDMARKS
 from xraymeasure.measurements import Measurement, Measurements
 from xraymeasure.reading import Reading
+from xraymeasure.spreadsheet import csv_text
 
 FORMAT = "xraymeasure-phantom-truth"
 _COLUMNS = ("film", "reader", "read_at", "what", "error", "unit")
@@ -205,12 +206,8 @@ def keep_record(
         dict(zip(_COLUMNS, (*key, what, f"{error:.4f}", unit), strict=True))
         for what, error, unit in lines
     ]
-    stream = io.StringIO()
-    writer = csv.DictWriter(stream, _COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
     record_path().parent.mkdir(parents=True, exist_ok=True)
-    write_atomically(record_path(), stream.getvalue())
+    write_atomically(record_path(), csv_text(_COLUMNS, rows))
 
 
 def summaries(reader: str) -> list[Summary]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
+from collections.abc import Iterator
 
 from xraymeasure.caution import CAUTION
 from xraymeasure.landmarks import SIDES
 from xraymeasure.measurements import QUANTITIES, Measurements
 from xraymeasure.report.content import missing_label
+from xraymeasure.spreadsheet import csv_text
 
 CSV_COLUMNS = (
     "name",
@@ -33,6 +33,10 @@ CSV_COLUMNS = (
 
 def format_csv(measurements: Measurements) -> str:
     """Return one line for each measurement, and one for each that is missing, with the reason."""
+    return csv_text(CSV_COLUMNS, _rows(measurements))
+
+
+def _rows(measurements: Measurements) -> Iterator[dict[str, str]]:
     common = {
         "film": measurements.film.pixel_sha256 or measurements.film.sop_instance_uid or "",
         "reader": measurements.reader,
@@ -40,35 +44,25 @@ def format_csv(measurements: Measurements) -> str:
         "operated_side": measurements.operated_side,
         "caution": CAUTION,
     }
-    stream = io.StringIO()
-    table = csv.DictWriter(stream, CSV_COLUMNS, restval="", lineterminator="\n")
-    table.writeheader()
     for row in measurements.rows:
-        table.writerow(
-            common
-            | {
-                "name": row.name,
-                "label": QUANTITIES[row.name].label,
-                "side": row.side or "",
-                "value": repr(row.value),
-                "unit": row.unit,
-                "low": repr(row.low),
-                "high": repr(row.high),
-                "standard_uncertainty": repr(row.standard_uncertainty),
-                "method": row.method,
-                "primary": "yes" if row.primary else "no",
-                "reference": row.reference or "",
-            }
-        )
+        yield common | {
+            "name": row.name,
+            "label": QUANTITIES[row.name].label,
+            "side": row.side or "",
+            "value": repr(row.value),
+            "unit": row.unit,
+            "low": repr(row.low),
+            "high": repr(row.high),
+            "standard_uncertainty": repr(row.standard_uncertainty),
+            "method": row.method,
+            "primary": "yes" if row.primary else "no",
+            "reference": row.reference or "",
+        }
     for key, why in measurements.missing.items():
         side = next((side for side in SIDES if key.endswith(f"_{side}")), "")
-        table.writerow(
-            common
-            | {
-                "name": key.removesuffix(f"_{side}"),
-                "label": missing_label(key),
-                "side": side,
-                "missing_because": why,
-            }
-        )
-    return stream.getvalue()
+        yield common | {
+            "name": key.removesuffix(f"_{side}"),
+            "label": missing_label(key),
+            "side": side,
+            "missing_because": why,
+        }

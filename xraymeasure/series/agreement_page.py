@@ -24,8 +24,7 @@ from xraymeasure.series.paper import (
     Paragraph,
     Picture,
     Table,
-    paper_html,
-    paper_pdf,
+    paper_files,
 )
 from xraymeasure.series.placing import MINIMUM_FREEDOM, Placing
 from xraymeasure.series.reliability import AgreementReport, MeasurementAgreement
@@ -79,13 +78,8 @@ def write_agreement(report: AgreementReport, out: str | os.PathLike[str]) -> lis
     XrayMeasureError
         If the folder cannot be made or written to.
     """
-    paper = agreement_paper(report)
-    made = {
-        "agreement.pdf": paper_pdf(paper),
-        "agreement.html": paper_html(paper),
-        "agreement.csv": agreement_csv(report),
-    }
-    return write_files(out, made)
+    page = paper_files("agreement", agreement_paper(report))
+    return write_files(out, {**page, "agreement.csv": agreement_csv(report)})
 
 
 def agreement_paper(report: AgreementReport) -> Paper:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Iterator
 
 from xraymeasure.caution import CAUTION
 from xraymeasure.measurements import QUANTITIES
 from xraymeasure.series.agreement import Coefficient, Estimate, Limits, Reliability
 from xraymeasure.series.reliability import AgreementReport
+from xraymeasure.spreadsheet import csv_text
 
 _CSV_COLUMNS = (
     "measurement",
@@ -30,9 +29,10 @@ _CSV_COLUMNS = (
 
 def agreement_csv(report: AgreementReport) -> str:
     """Return every statistic of every measurement and method, one a line."""
-    stream = io.StringIO()
-    table = csv.DictWriter(stream, _CSV_COLUMNS, restval="", lineterminator="\n")
-    table.writeheader()
+    return csv_text(_CSV_COLUMNS, _rows(report))
+
+
+def _rows(report: AgreementReport) -> Iterator[dict[str, object]]:
     for entry in report.measurements:
         common = {
             "measurement": entry.name,
@@ -43,11 +43,10 @@ def agreement_csv(report: AgreementReport) -> str:
         }
         for comparison in entry.comparisons:
             for statistic in _statistics(comparison.label, comparison.reliability):
-                table.writerow(common | statistic)
+                yield common | statistic
             for pair, limits in comparison.limits:
                 for statistic in _limits_statistics(pair, limits):
-                    table.writerow(common | statistic)
-    return stream.getvalue()
+                    yield common | statistic
 
 
 def _statistics(label: str, found: Reliability | str) -> Iterator[dict[str, object]]:

@@ -24,8 +24,7 @@ from xraymeasure.series.paper import (
     Paragraph,
     Picture,
     Table,
-    paper_html,
-    paper_pdf,
+    paper_files,
 )
 
 
@@ -39,14 +38,9 @@ def write_cohort(cohort: Cohort, out: str | os.PathLike[str]) -> list[Path]:
     XrayMeasureError
         If the folder cannot be made or written to.
     """
-    paper = cohort_paper(cohort)
-    files = {
-        "cohort.pdf": paper_pdf(paper),
-        "cohort.html": paper_html(paper),
-        "cohort.json": format_cohort(cohort),
-        "cohort.csv": cohort_csv(cohort),
-    }
-    return write_files(out, files)
+    page = paper_files("cohort", cohort_paper(cohort))
+    tables = {"cohort.json": format_cohort(cohort), "cohort.csv": cohort_csv(cohort)}
+    return write_files(out, {**page, **tables})
 
 
 def cohort_paper(cohort: Cohort) -> Paper:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -12,6 +11,7 @@ from xraymeasure.caution import CAUTION
 from xraymeasure.series.agreement import Limits
 from xraymeasure.series.cohort import Cohort, Outcome, Share
 from xraymeasure.series.cohort_methods import methods_text
+from xraymeasure.spreadsheet import csv_text
 
 _CSV = (
     "subject",
@@ -79,14 +79,13 @@ def _share_record(share: Share | None) -> dict[str, float] | None:
 
 def cohort_csv(cohort: Cohort) -> str:
     """Return a cohort as a table, one row a hip and planned number."""
-    stream = io.StringIO()
-    stream.write(f"# {CAUTION}\n")
-    table = csv.DictWriter(stream, _CSV, lineterminator="\n", restval="")
-    table.writeheader()
+    return csv_text(_CSV, _rows(cohort), remark=CAUTION)
+
+
+def _rows(cohort: Cohort) -> Iterator[dict[str, Any]]:
     for case in cohort.cases:
         head = {"subject": case.subject, "film": case.film, "side": case.side}
         for row in case.comparison.rows:
             cells = {key: getattr(row, key, None) for key in _CSV}
             present = {key: value for key, value in cells.items() if value is not None}
-            table.writerow({**present, **head})
-    return stream.getvalue()
+            yield {**present, **head}

@@ -26,8 +26,7 @@ from xraymeasure.series.paper import (
     Paragraph,
     Picture,
     Table,
-    paper_html,
-    paper_pdf,
+    paper_files,
 )
 
 if TYPE_CHECKING:
@@ -84,14 +83,9 @@ def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path
         If the folder cannot be made or written to.
     """
     stem = "_".join(part for part in ("followup", followup.subject, followup.side) if part)
-    paper = followup_paper(followup)
-    files = {
-        f"{stem}.pdf": paper_pdf(paper),
-        f"{stem}.html": paper_html(paper),
-        f"{stem}.json": format_followup(followup),
-        f"{stem}.csv": followup_csv(followup),
-    }
-    return write_files(out, files)
+    page = paper_files(stem, followup_paper(followup))
+    tables = {f"{stem}.json": format_followup(followup), f"{stem}.csv": followup_csv(followup)}
+    return write_files(out, {**page, **tables})
 
 
 def followup_paper(followup: FollowUp) -> Paper:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -13,6 +12,7 @@ from xraymeasure.report import words
 from xraymeasure.series.change_kinds import KINDS
 from xraymeasure.series.followup import FollowUp, Step
 from xraymeasure.series.migration import Change, Changes
+from xraymeasure.spreadsheet import csv_text
 
 _CSV = (
     "subject",
@@ -105,10 +105,10 @@ def change_record(row: Change) -> dict[str, Any]:
 
 def followup_csv(followup: FollowUp) -> str:
     """Return a follow-up as a table, one row a later film and change."""
-    stream = io.StringIO()
-    stream.write(f"# {CAUTION}\n")
-    table = csv.DictWriter(stream, _CSV, lineterminator="\n", restval="")
-    table.writeheader()
+    return csv_text(_CSV, _rows(followup), remark=CAUTION)
+
+
+def _rows(followup: FollowUp) -> Iterator[dict[str, Any]]:
     for step in followup.steps:
         head = {
             "subject": followup.subject,
@@ -123,7 +123,6 @@ def followup_csv(followup: FollowUp) -> str:
                     zip(("per_year", "per_year_low", "per_year_high"), row.per_year, strict=True)
                 )
             present = {key: value for key, value in cells.items() if value is not None}
-            table.writerow({**present, **head, "change": row.name})
+            yield {**present, **head, "change": row.name}
         for name, why in step.changes.missing.items():
-            table.writerow({**head, "change": name, "verdict": "not measured", "reason": why})
-    return stream.getvalue()
+            yield {**head, "change": name, "verdict": "not measured", "reason": why}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import secrets
 from collections import defaultdict
@@ -14,6 +12,7 @@ from pathlib import Path
 from xraymeasure.errors import StudyError
 from xraymeasure.files import write_atomically
 from xraymeasure.series.study import FILM_COLUMNS, STUDY_FILE
+from xraymeasure.spreadsheet import csv_text
 
 FILMS_FILE = "films.csv"
 _PICTURES = frozenset({".png", ".tif", ".tiff", ".jpg", ".jpeg"})
@@ -158,9 +157,7 @@ def _films_table(folder: Path, found: list[_Found]) -> str:
     people = list(films_of.values())
     # The order of the files would follow names or numbers of patients.
     secrets.SystemRandom().shuffle(people)
-    text = io.StringIO()
-    table = csv.DictWriter(text, FILM_COLUMNS, restval="", lineterminator="\n")
-    table.writeheader()
+    rows = []
     digits = max(3, len(str(len(people))))
     for number, films in enumerate(people, start=1):
         subject = f"S{number:0{digits}d}"
@@ -178,5 +175,5 @@ def _films_table(folder: Path, found: list[_Found]) -> str:
                 row["day"] = (film.taken - first).days
             if plan.exists():
                 row["plan"] = plan.relative_to(folder).as_posix()
-            table.writerow(row)
-    return text.getvalue()
+            rows.append(row)
+    return csv_text(FILM_COLUMNS, rows)

@@ -118,6 +118,11 @@ class Paper:
     caution: str = CAUTION
 
 
+def paper_files(stem: str, paper: Paper) -> dict[str, bytes | str]:
+    """Return a paper as its files: ``STEM.pdf`` and ``STEM.html``."""
+    return {f"{stem}.pdf": paper_pdf(paper), f"{stem}.html": paper_html(paper)}
+
+
 def paper_pdf(paper: Paper) -> bytes:
     """Return a paper as a PDF of A4 sheets; the same paper gives the same bytes."""
     from matplotlib import rc_context
