@@ -108,6 +108,11 @@ class CanvasOverlay(QWidget):
     def _on_view(self, event: Any = None) -> None:
         self.update()
 
+    def to_screen(self, points: Any) -> np.ndarray:
+        """Return where (row, column) points of the film stand on the canvas, shape (n, 2), x y."""
+        matrix, offset = self._view()
+        return np.asarray(points, dtype=float).reshape(-1, 2) @ matrix + offset
+
     def _view(self) -> tuple[np.ndarray, np.ndarray]:
         origin, down, along = (
             np.asarray(self._layer.data_to_world(point), dtype=float)[-2:]
