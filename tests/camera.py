@@ -14,9 +14,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from xraymeasure.film import STANDARD_AXES, Film
-from xraymeasure.reading import Reading
-from xraymeasure.spacing import detector_spacing, no_spacing
+from xraymeasure.film.film import STANDARD_AXES, Film
+from xraymeasure.film.spacing import detector_spacing, no_spacing
+from xraymeasure.reading.reading import Reading
 
 SIGN = {"left": 1.0, "right": -1.0}
 OTHER = {"left": "right", "right": "left"}

@@ -125,7 +125,7 @@ def test_modules_do_not_import_one_another_in_a_circle():
         for path in MODULES
     }
     uses = {name.removesuffix(".__init__"): used for name, used in uses.items()}
-    for_types_only = {("xraymeasure.setting", "xraymeasure.film")}
+    for_types_only = {("xraymeasure.measuring.prepared", "xraymeasure.film.film")}
     seen, done = [], set()
 
     def walk(name):
@@ -151,13 +151,19 @@ HEAVY = ["numpy", "scipy", "skimage", "matplotlib", "pydicom", "pandas", "PIL", 
     [
         ("import xraymeasure", HEAVY),
         ("import xraymeasure.cli", HEAVY),
-        ("import xraymeasure.errors, xraymeasure.files, xraymeasure.landmarks", HEAVY),
         (
-            "import xraymeasure.film, xraymeasure.reading_file, xraymeasure.measurements",
+            "import xraymeasure.errors, xraymeasure.files.atomic, xraymeasure.vocabulary.landmarks",
+            HEAVY,
+        ),
+        (
+            "import xraymeasure.film.film, xraymeasure.reading.file, xraymeasure.measuring.results",
             ["scipy", "skimage", "matplotlib", "pydicom", "pandas", "PIL"],
         ),
-        ("import xraymeasure.measure", ["matplotlib", "pydicom", "pandas", "PIL"]),
-        ("import xraymeasure.measure, xraymeasure.plan, xraymeasure.report", sorted(SCREEN)),
+        ("import xraymeasure.measuring.measure", ["matplotlib", "pydicom", "pandas", "PIL"]),
+        (
+            "import xraymeasure.measuring.measure, xraymeasure.plan.compare, xraymeasure.report",
+            sorted(SCREEN),
+        ),
     ],
 )
 def test_importing_loads_only_what_is_used(statement, absent):
@@ -170,7 +176,11 @@ def test_importing_loads_only_what_is_used(statement, absent):
 
 def test_importing_makes_no_files_and_says_nothing(tmp_path):
     done = subprocess.run(
-        [sys.executable, "-c", "import xraymeasure, xraymeasure.cli, xraymeasure.measure"],
+        [
+            sys.executable,
+            "-c",
+            "import xraymeasure, xraymeasure.cli, xraymeasure.measuring.measure",
+        ],
         capture_output=True,
         text=True,
         check=True,
@@ -183,7 +193,7 @@ def test_importing_makes_no_files_and_says_nothing(tmp_path):
 def test_how_long_the_modules_are(capsys):
     """Reported, not held: a module of more than 420 lines may have two subjects."""
     lengths = {name_of(path): len(path.read_text().splitlines()) for path in MODULES}
-    assert lengths["xraymeasure.measure"] > 0
+    assert lengths["xraymeasure.measuring.measure"] > 0
     with capsys.disabled():
         for name, length in sorted(lengths.items(), key=lambda pair: -pair[1]):
             if length > 420:

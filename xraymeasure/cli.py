@@ -13,9 +13,9 @@ from xraymeasure.caution import CAUTION
 from xraymeasure.errors import XrayMeasureError
 
 if TYPE_CHECKING:
-    from xraymeasure.measurements import Measurements
-    from xraymeasure.plan import Comparison
-    from xraymeasure.series.migration import Changes
+    from xraymeasure.change.changes import Changes
+    from xraymeasure.measuring.results import Measurements
+    from xraymeasure.plan.compare import Comparison
 
 DONE, WRONG, OUTSIDE = 0, 2, 3
 """Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict)."""
@@ -93,8 +93,8 @@ def measure(
     ] = False,
 ) -> int:
     """Measure one film and, with a plan, compare."""
-    from xraymeasure.report.record import format_measurements
-    from xraymeasure.series.followup_tables import changes_record
+    from xraymeasure.report.measurements_file import format_measurements
+    from xraymeasure.series.followup.tables import changes_record
 
     shown, placed, measured, comparison, changes = _measured(film, reading, plan, before)
     if out is not None:
@@ -114,11 +114,11 @@ def measure(
 
 
 def _measured(film: Path, reading: Path, plan: Path | None, before: tuple[Path, Path] | None):
-    from xraymeasure.film import read_film
-    from xraymeasure.measure import measure as measure_film
-    from xraymeasure.plan import check_plan_against_reading, compare
-    from xraymeasure.plan_file import read_plan
-    from xraymeasure.reading_file import read_reading
+    from xraymeasure.film.film import read_film
+    from xraymeasure.measuring.measure import measure as measure_film
+    from xraymeasure.plan.compare import check_plan_against_reading, compare
+    from xraymeasure.plan.plan import read_plan
+    from xraymeasure.reading.file import read_reading
 
     # The small files first: a slip in one of them is told before a large film is decoded.
     placed = read_reading(reading)
@@ -136,7 +136,7 @@ def _measured(film: Path, reading: Path, plan: Path | None, before: tuple[Path, 
         comparison = compare(measured, planned, earlier)
     changes = None
     if earlier is not None:
-        from xraymeasure.series.migration import before_after
+        from xraymeasure.change.changes import before_after
 
         changes = before_after(measured, earlier)
     return shown, placed, measured, comparison, changes
@@ -152,7 +152,7 @@ def _named(path: Path, call):
 
 def _refuse_to_overwrite(out: Path, measured: Measurements, force: bool) -> None:
     """Refuse to replace the measurements of another film, reader or side."""
-    from xraymeasure.report.record import read_measurements
+    from xraymeasure.report.measurements_file import read_measurements
 
     old = out / "measurements.json"
     if force or not old.exists():
@@ -178,7 +178,7 @@ def _print(measured: Measurements, comparison: Comparison | None, changes: Chang
     if comparison is not None:
         print(comparison_text(comparison))
     if changes is not None:
-        from xraymeasure.series.followup_tables import changes_text
+        from xraymeasure.series.followup.tables import changes_text
 
         print("  Since the earlier film (95 % interval; before to after):")
         print(changes_text(changes))
@@ -281,7 +281,7 @@ def series_new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of films.")],
 ) -> None:
     """Make a study from a folder of films: pseudonymous subjects, dates as intervals."""
-    from xraymeasure.series.new_study import new_study
+    from xraymeasure.series.study.new_study import new_study
 
     print(new_study(folder))
 
@@ -293,9 +293,9 @@ def series_run(
     workers: Annotated[int | None, typer.Option(min=1, help="Processes here.")] = None,
 ) -> int:
     """Measure every film that has a reading; a rerun does only what changed."""
-    from xraymeasure.series.progress import ProgressLine
-    from xraymeasure.series.run import run_study
-    from xraymeasure.series.study import read_study
+    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.run.run import run_study
+    from xraymeasure.series.study.study import read_study
 
     with ProgressLine() as progress:
         summary = run_study(
@@ -310,10 +310,10 @@ def series_run(
 @series.command("agreement")
 def series_agreement(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
     """Say how far readers agree with themselves and with each other."""
-    from xraymeasure.series.agreement_page import write_agreement
-    from xraymeasure.series.placing import write_placing
-    from xraymeasure.series.reliability import agreement_of
-    from xraymeasure.series.study import read_study
+    from xraymeasure.series.agreement.page import write_agreement
+    from xraymeasure.series.agreement.reliability import agreement_of
+    from xraymeasure.series.study.placing import write_placing
+    from xraymeasure.series.study.study import read_study
 
     opened = read_study(study)
     report = agreement_of(opened, scheduler=scheduler)
@@ -327,11 +327,11 @@ def series_agreement(study: StudyPath, scheduler: Scheduler = None, out: OutFold
 @series.command("followup")
 def series_followup(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
     """Follow each hip over its films, and the cohort against its plans."""
-    from xraymeasure.series.cohort import cohort_of_study
-    from xraymeasure.series.cohort_page import write_cohort
-    from xraymeasure.series.followup import followup_of_study
-    from xraymeasure.series.followup_page import write_followup
-    from xraymeasure.series.study import read_study
+    from xraymeasure.series.cohort.cohort import cohort_of_study
+    from xraymeasure.series.cohort.page import write_cohort
+    from xraymeasure.series.followup.followup import followup_of_study
+    from xraymeasure.series.followup.page import write_followup
+    from xraymeasure.series.study.study import read_study
 
     opened = read_study(study)
     folder = out or opened.folder / "followup"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from xraymeasure.measurements import METHODS, QUANTITIES, Measurements
-from xraymeasure.plan import LABELS, Comparison, ComparisonRow
-from xraymeasure.report.words import interval, interval_text, is_signed, value_text, with_unit
+from xraymeasure.measuring.results import METHODS, QUANTITIES, Measurements
+from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
+from xraymeasure.vocabulary.wording import interval, interval_text, is_signed, value_text, with_unit
 
 _NOTHING = "-"
 

@@ -10,26 +10,32 @@ from typing import Any
 import napari
 from qtpy.QtCore import QEvent, QTimer
 
-from napari_xraymeasure.autosave import belongs
-from napari_xraymeasure.background import final_numbers, write_page
+from napari_xraymeasure.canvas.drawn_shapes import Focus, plan_strokes, scene
+from napari_xraymeasure.canvas.film_layer import Opened, layer_data, opened_of
+from napari_xraymeasure.canvas.film_view import FilmView
+from napari_xraymeasure.canvas.napari_private import drop_widgets
 from napari_xraymeasure.dock_layout import DockLayout
-from napari_xraymeasure.film_layer import Opened, layer_data, opened_of
-from napari_xraymeasure.film_view import FilmView
-from napari_xraymeasure.live import NumberRow, Numbers, numbers
-from napari_xraymeasure.napari_private import drop_widgets
-from napari_xraymeasure.notices import identity_notice
+from napari_xraymeasure.panels.notices import identity_notice
 from napari_xraymeasure.samples import open_sample
-from napari_xraymeasure.session import NUDGE_FAR_PX, NUDGE_PX, Session, open_session
-from napari_xraymeasure.shapes import Focus, plan_strokes, scene
-from napari_xraymeasure.sources import film_of_reading, is_plan, is_reading, is_study, open_film
+from napari_xraymeasure.session.autosave import belongs
+from napari_xraymeasure.session.background import final_numbers, write_page
+from napari_xraymeasure.session.numbers import NumberRow, Numbers, numbers
+from napari_xraymeasure.session.opening import (
+    film_of_reading,
+    is_plan,
+    is_reading,
+    is_study,
+    open_film,
+)
+from napari_xraymeasure.session.session import NUDGE_FAR_PX, NUDGE_PX, Session, open_session
+from napari_xraymeasure.session.study_place import study_session
+from napari_xraymeasure.session.userdata import remember_reader, remembered_reader
 from napari_xraymeasure.study_desk import StudyDesk
-from napari_xraymeasure.study_place import study_session
-from napari_xraymeasure.userdata import remember_reader, remembered_reader
 from xraymeasure.caution import CAUTION
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.plan import Plan, read_plan
-from xraymeasure.reading import Reading
-from xraymeasure.reading_file import read_reading
+from xraymeasure.plan.compare import Plan, read_plan
+from xraymeasure.reading.file import read_reading
+from xraymeasure.reading.reading import Reading
 
 SETTLE_MS = 180
 """How long after the last edit the intervals are drawn anew."""

@@ -14,16 +14,16 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from napari_xraymeasure.compare_panel import ComparePanel
-from napari_xraymeasure.explain_panel import ExplainPanel
-from napari_xraymeasure.first_page import FirstPage
-from napari_xraymeasure.keep_panel import KeepPanel
-from napari_xraymeasure.notices import Notices
-from napari_xraymeasure.numbers_panel import NumbersPanel
-from napari_xraymeasure.placing_panel import PlacingPanel
-from napari_xraymeasure.practice_panel import PracticePanel
-from napari_xraymeasure.study_bar import StudyBar
-from napari_xraymeasure.widgets import named, paragraph
+from napari_xraymeasure.panels.explain import ExplainPanel
+from napari_xraymeasure.panels.first_page import FirstPage
+from napari_xraymeasure.panels.notices import Notices
+from napari_xraymeasure.panels.numbers import NumbersPanel
+from napari_xraymeasure.panels.placing import PlacingPanel
+from napari_xraymeasure.panels.plan import ComparePanel
+from napari_xraymeasure.panels.practice import PracticePanel
+from napari_xraymeasure.panels.saving import KeepPanel
+from napari_xraymeasure.panels.widgets import named, paragraph
+from napari_xraymeasure.panels.worklist import StudyBar
 
 
 class DockLayout(QWidget):

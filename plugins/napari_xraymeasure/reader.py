@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from napari_xraymeasure.film_layer import Opened, layer_data, make_room
-from napari_xraymeasure.sources import FILM_SUFFIXES, film_of_reading, is_reading, open_film
+from napari_xraymeasure.canvas.film_layer import Opened, layer_data, make_room
+from napari_xraymeasure.session.opening import FILM_SUFFIXES, film_of_reading, is_reading, open_film
 
 LayerData = tuple[Any, dict[str, Any], str]
 

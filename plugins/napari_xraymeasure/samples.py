@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from napari_xraymeasure.film_layer import Opened, layer_data, make_room
-from napari_xraymeasure.userdata import user_folder
-from xraymeasure.film import read_film
+from napari_xraymeasure.canvas.film_layer import Opened, layer_data, make_room
+from napari_xraymeasure.session.userdata import user_folder
+from xraymeasure.film.film import read_film
 from xraymeasure.samples import sample_folder
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from napari_xraymeasure.film_layer import Opened
-from napari_xraymeasure.guide import is_done
-from napari_xraymeasure.study_place import StudyPlace, hand_in
+from napari_xraymeasure.canvas.film_layer import Opened
+from napari_xraymeasure.session.placing_order import is_done
+from napari_xraymeasure.session.study_place import StudyPlace, hand_in
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.film import read_film
-from xraymeasure.series.study import Study, read_study
-from xraymeasure.series.worklist import comment, exclude, worklist
+from xraymeasure.film.film import read_film
+from xraymeasure.series.study.study import Study, read_study
+from xraymeasure.series.study.worklist import comment, exclude, worklist
 
 if TYPE_CHECKING:
     from napari_xraymeasure.dock import Dock
-    from napari_xraymeasure.session import Session
+    from napari_xraymeasure.session.session import Session
 
 
 class StudyDesk:

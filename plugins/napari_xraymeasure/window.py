@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 from typing import Any
 
+from napari_xraymeasure.canvas.napari_private import hide_layer_docks
 from napari_xraymeasure.dock import Dock
-from napari_xraymeasure.napari_private import hide_layer_docks
 
 TITLE = "Read hip films"
 NARROW = 1200

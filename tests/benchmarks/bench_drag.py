@@ -22,13 +22,13 @@ os.environ["XRAYMEASURE_HOME"] = os.environ["XDG_CACHE_HOME"]
 import napari
 import numpy as np
 from napari_xraymeasure import dock as dock_module
+from napari_xraymeasure.canvas.film_layer import Opened, layer_data
+from napari_xraymeasure.canvas.overlay import CanvasOverlay
 from napari_xraymeasure.dock import Dock
-from napari_xraymeasure.film_layer import Opened, layer_data
-from napari_xraymeasure.overlay import CanvasOverlay
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtTest import QTest
 
-from xraymeasure.film import read_film
+from xraymeasure.film.film import read_film
 from xraymeasure.samples import sample_folder
 
 SCRATCH = os.environ["XDG_CACHE_HOME"]

@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "series"))
 
 from test_followup_simulated import MOVED, STILL, TRUTH, filmed
 
-from xraymeasure.series.migration import changes_between
+from xraymeasure.change.changes import changes_between
 
 
 def report(name: str, pairs: list, truth: dict[str, float]) -> None:

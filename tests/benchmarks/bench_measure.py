@@ -19,8 +19,8 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from tests.camera import Body, film_and_reading
-from xraymeasure.measure import measure
-from xraymeasure.reading import Reading
+from xraymeasure.measuring.measure import measure
+from xraymeasure.reading.reading import Reading
 
 FIRST_ORDER_MS, DRAWS_MS, DRAWS = 5.0, 150.0, 10_000
 

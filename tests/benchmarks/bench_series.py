@@ -26,10 +26,10 @@ import psutil
 from xraymeasure.phantom.dicom import film_dataset
 from xraymeasure.phantom.reader import simulate_reading
 from xraymeasure.phantom.scenarios import samples
-from xraymeasure.reading_file import parse_reading
-from xraymeasure.series.readings import add_reading
-from xraymeasure.series.run import RunSummary, run_study
-from xraymeasure.series.study import Study, read_study
+from xraymeasure.reading.file import parse_reading
+from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.study.readings import add_reading
+from xraymeasure.series.study.study import Study, read_study
 
 STUDY = """\
 format = "xraymeasure-study"

@@ -13,10 +13,10 @@ import matplotlib
 import numpy as np
 
 from tests.camera import axis_of, circle_in_space, land, spread_turns
-from xraymeasure.cup import ellipse_angles, pose_angles
-from xraymeasure.fitting import fit_ellipse
-from xraymeasure.projection import circle_poses
-from xraymeasure.report.style import FONT, GREY, INK
+from xraymeasure.geometry.curves import fit_ellipse
+from xraymeasure.geometry.projection import circle_poses
+from xraymeasure.measuring.cup import ellipse_angles, pose_angles
+from xraymeasure.report.layout.style import FONT, GREY, INK
 
 INCLINATION, ANTEVERSION, RADIUS_MM = 45, 15, 26.0
 SID, HEIGHT_MM = 1150.0, 170.0

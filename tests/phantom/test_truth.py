@@ -139,7 +139,7 @@ def test_placing_has_the_spread_that_was_asked_for():
 
 
 def test_a_reading_can_be_written_and_names_only_known_landmarks():
-    from xraymeasure.landmarks import LANDMARKS
+    from xraymeasure.vocabulary.landmarks import LANDMARKS
 
     record = simulate_reading(_scene(), np.random.default_rng(5))
     assert json.loads(json.dumps(record)) == record

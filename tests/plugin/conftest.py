@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 from napari_xraymeasure import dock as dock_module
 from napari_xraymeasure.dock import Dock
-from napari_xraymeasure.practice import read_truth
+from napari_xraymeasure.session.practice import read_truth
 from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from qtpy.QtGui import QDragEnterEvent, QDropEvent
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
 
-from xraymeasure.reading_file import read_reading
+from xraymeasure.reading.file import read_reading
 from xraymeasure.samples import sample_folder
 
 LEFT, NO_KEY = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier

@@ -21,7 +21,7 @@ import napari
 from napari_xraymeasure.dock import Dock
 from qtpy.QtTest import QTest
 
-from xraymeasure.reading_file import read_reading
+from xraymeasure.reading.file import read_reading
 from xraymeasure.samples import sample_folder
 
 STUDY = """format = "xraymeasure-study"

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from napari_xraymeasure.autosave import Keeper, find_readings, free_name, reading_path
-from napari_xraymeasure.session import new_reading, open_session
-from napari_xraymeasure.userdata import is_reader_code, remember_reader, remembered_reader
+from napari_xraymeasure.session.autosave import Keeper, find_readings, free_name, reading_path
+from napari_xraymeasure.session.session import new_reading, open_session
+from napari_xraymeasure.session.userdata import is_reader_code, remember_reader, remembered_reader
 
-from xraymeasure.film import film_from_array
-from xraymeasure.reading_file import read_reading, save_reading
+from xraymeasure.film.film import film_from_array
+from xraymeasure.reading.file import read_reading, save_reading
 
 
 @pytest.fixture

@@ -4,18 +4,25 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from napari_xraymeasure import guide
-from napari_xraymeasure.guide import Hips, hips_of, next_step, region, steps, wrong_side
+from napari_xraymeasure.session import placing_order
+from napari_xraymeasure.session.placing_order import (
+    Hips,
+    hips_of,
+    next_step,
+    region,
+    steps,
+    wrong_side,
+)
 
-from xraymeasure.film import film_from_array
-from xraymeasure.landmarks import LANDMARKS, SIDES, other_side
-from xraymeasure.reading import Reading
-from xraymeasure.reading_file import read_reading
+from xraymeasure.film.film import film_from_array
+from xraymeasure.reading.file import read_reading
+from xraymeasure.reading.reading import Reading
 from xraymeasure.samples import sample_folder
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, other_side
 
 AXES = (((0, 1), (1, 0)), ((0, -1), (1, 0)), ((0, -1), (-1, 0)), ((1, 0), (0, 1)))
 side = st.sampled_from(SIDES)
-hips = st.builds(Hips, *(st.sampled_from(guide.HIP_STATES) for _ in range(2)))
+hips = st.builds(Hips, *(st.sampled_from(placing_order.HIP_STATES) for _ in range(2)))
 
 
 def empty(operated="left"):

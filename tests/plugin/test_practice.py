@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 import pytest
-from napari_xraymeasure.practice import (
+from napari_xraymeasure.session.practice import (
     keep_record,
     number_errors,
     placing_errors,
@@ -14,9 +14,9 @@ from napari_xraymeasure.practice import (
 )
 
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.film import read_film
-from xraymeasure.measure import measure
-from xraymeasure.reading import Reading
+from xraymeasure.film.film import read_film
+from xraymeasure.measuring.measure import measure
+from xraymeasure.reading.reading import Reading
 from xraymeasure.samples import sample_folder
 
 

@@ -2,25 +2,25 @@
 
 import numpy as np
 import pytest
-from napari_xraymeasure.drawings import picture
-from napari_xraymeasure.look import WINDOW_LINES
-from napari_xraymeasure.overlay import LayerOverlay
-from napari_xraymeasure.shapes import (
+from napari_xraymeasure.canvas.drawn_shapes import (
     RESIDUAL_ENLARGED,
     Focus,
     outline,
     scene,
     spread_in_words,
 )
+from napari_xraymeasure.canvas.line_styles import WINDOW_LINES
+from napari_xraymeasure.canvas.overlay import LayerOverlay
+from napari_xraymeasure.panels.landmark_pictures import picture
 from qtpy.QtGui import QColor
 
-from xraymeasure.film import read_film
-from xraymeasure.landmarks import KINDS, LANDMARKS
-from xraymeasure.measure import measure
-from xraymeasure.planned import planned_cup_outline
-from xraymeasure.reading import Reading
-from xraymeasure.reading_file import read_reading
+from xraymeasure.film.film import read_film
+from xraymeasure.measuring.measure import measure
+from xraymeasure.plan.planned_cup import planned_cup_outline
+from xraymeasure.reading.file import read_reading
+from xraymeasure.reading.reading import Reading
 from xraymeasure.samples import sample_folder
+from xraymeasure.vocabulary.landmarks import KINDS, LANDMARKS
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,8 @@ import subprocess
 import sys
 
 import pytest
-from napari_xraymeasure.napari_private import hide_layer_docks
-from napari_xraymeasure.shortcuts import SHORTCUTS, help_rows
+from napari_xraymeasure.canvas.keys import SHORTCUTS, help_rows
+from napari_xraymeasure.canvas.napari_private import hide_layer_docks
 from napari_xraymeasure.window import NARROW
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest

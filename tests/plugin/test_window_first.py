@@ -2,7 +2,7 @@
 
 import shutil
 
-from xraymeasure.reading_file import save_reading
+from xraymeasure.reading.file import save_reading
 from xraymeasure.samples import sample_folder
 
 

@@ -14,7 +14,7 @@ from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
 
-from xraymeasure.reading_file import read_reading, save_reading
+from xraymeasure.reading.file import read_reading, save_reading
 
 HEAD = "femoral_head_left"
 

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from napari_xraymeasure.live import MAIN
+from napari_xraymeasure.session.numbers import MAIN
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QFileDialog
@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from xraymeasure.caution import CAUTION
 from xraymeasure.cli import app
-from xraymeasure.report.words import interval_text, value_text
+from xraymeasure.vocabulary.wording import interval_text, value_text
 
 NAME, VALUE, PLAN = range(3)
 
@@ -250,10 +250,10 @@ def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
 
 
 def test_a_blinded_session_hides_plan_other_readings_and_truth(hand, sample, placed, tmp_path):
-    from napari_xraymeasure.film_layer import Opened, layer_data
+    from napari_xraymeasure.canvas.film_layer import Opened, layer_data
 
-    from xraymeasure.film import read_film
-    from xraymeasure.reading_file import save_reading
+    from xraymeasure.film.film import read_film
+    from xraymeasure.reading.file import save_reading
 
     film = sample("bilateral", plan=True)
     save_reading(placed("bilateral"), film.with_name("bilateral.S.reading.json"))

@@ -4,10 +4,10 @@ import pytest
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
 
-from xraymeasure.reading_file import read_reading
-from xraymeasure.series.readings import study_readings
-from xraymeasure.series.study import read_study
-from xraymeasure.series.worklist import worklist
+from xraymeasure.reading.file import read_reading
+from xraymeasure.series.study.readings import study_readings
+from xraymeasure.series.study.study import read_study
+from xraymeasure.series.study.worklist import worklist
 
 STUDY = """
 format = "xraymeasure-study"

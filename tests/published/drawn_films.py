@@ -25,14 +25,14 @@ from tests.camera import (
     land,
     touched_circle,
 )
-from xraymeasure import calibration, inputs
 from xraymeasure.errors import MeasureError
-from xraymeasure.film import Film
-from xraymeasure.landmarks import KINDS, LANDMARKS
-from xraymeasure.measure import measure
+from xraymeasure.film.film import Film
+from xraymeasure.measuring import calibration, inputs
+from xraymeasure.measuring.measure import measure
 from xraymeasure.phantom import samples, truth
 from xraymeasure.phantom.truth import cup_angles, flat_measurements
-from xraymeasure.reading import Reading
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import KINDS, LANDMARKS
 
 PITCH_MM = 0.14
 FRAME = Frame(pitch=(PITCH_MM, PITCH_MM))

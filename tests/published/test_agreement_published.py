@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from xraymeasure.series.agreement import limits_of_agreement, reliability
+from xraymeasure.series.agreement.statistics import limits_of_agreement, reliability
 
 # Shrout PE, Fleiss JL, Psychol Bull 1979;86:420-428, table 2: six targets, four judges.
 SHROUT_FLEISS = [

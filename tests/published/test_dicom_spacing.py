@@ -7,7 +7,7 @@ Sources: DICOM PS3.3 10.7.1.1 (Pixel Spacing), 10.7.1.2 (Pixel Spacing Calibrati
 
 import pytest
 
-from xraymeasure.spacing import SpacingKind, decide_spacing, plausible_pair
+from xraymeasure.film.spacing import SpacingKind, decide_spacing, plausible_pair
 
 IMAGER, PATIENT, SCANNED = (0.30, 0.25), (0.25, 0.20833), (0.17, 0.17)
 GEOMETRY, FIDUCIAL = "GEOMETRY", "FIDUCIAL"

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from tests.camera import axis_of, circle_in_space, spread_turns
-from xraymeasure.cup import ellipse_angles
-from xraymeasure.fitting import fit_ellipse
+from xraymeasure.geometry.curves import fit_ellipse
+from xraymeasure.measuring.cup import ellipse_angles
 
 RADIUS = 26.0
 CUPS = [(40, 15), (40, 20), (45, 15), (30, 5), (30, 25), (50, 5), (50, 25), (35, 10), (45, 30)]

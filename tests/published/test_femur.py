@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from tests.camera import SIGN, Body, film_and_reading
-from xraymeasure.femur import femoral_offset_mm, neck_rotation_deg, neutral_leg_length_mm
-from xraymeasure.measure import measure
+from xraymeasure.measuring.femur import femoral_offset_mm, neck_rotation_deg, neutral_leg_length_mm
+from xraymeasure.measuring.measure import measure
 
 # True neck-shaft angle, rotation of the neck, projected angle (2 decimals).
 TURNED = [

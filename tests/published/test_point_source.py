@@ -10,10 +10,15 @@ import numpy as np
 import pytest
 
 from tests.camera import axis_of, circle_in_space, land, spread_turns, touched_circle
-from xraymeasure.calibration import magnification_findings
-from xraymeasure.cup import ellipse_angles, pose_angles
-from xraymeasure.fitting import fit_circle, fit_ellipse
-from xraymeasure.projection import circle_poses, fit_sphere_outline, project, sphere_centre_mm
+from xraymeasure.geometry.curves import fit_circle, fit_ellipse
+from xraymeasure.geometry.projection import (
+    circle_poses,
+    fit_sphere_outline,
+    project,
+    sphere_centre_mm,
+)
+from xraymeasure.measuring.calibration import magnification_findings
+from xraymeasure.measuring.cup import ellipse_angles, pose_angles
 
 SID = 1150.0
 

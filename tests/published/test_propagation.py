@@ -10,10 +10,10 @@ import pytest
 from uncertainties import ufloat, umath
 
 from tests.camera import Body, film_and_reading
-from xraymeasure.cup import ellipse_angles
-from xraymeasure.femur import femoral_offset_mm, neck_rotation_deg
-from xraymeasure.measure import measure
-from xraymeasure.uncertainty import Term, first_order, monte_carlo
+from xraymeasure.measuring.cup import ellipse_angles
+from xraymeasure.measuring.femur import femoral_offset_mm, neck_rotation_deg
+from xraymeasure.measuring.measure import measure
+from xraymeasure.measuring.uncertainty import Term, first_order, monte_carlo
 
 DRAWS = 200_000
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from xraymeasure.film import film_from_array
-from xraymeasure.measurements import Drawing, Finding, Measurement, Measurements
-from xraymeasure.plan import compare, parse_plan
-from xraymeasure.reading import FilmBinding, Reading
+from xraymeasure.film.film import film_from_array
+from xraymeasure.measuring.results import Drawing, Finding, Measurement, Measurements
+from xraymeasure.plan.compare import compare, parse_plan
+from xraymeasure.reading.reading import FilmBinding, Reading
 
 PLAN = """
 operated_side = "left"

@@ -26,9 +26,9 @@ def blank_film(tmp_path_factory):
 def make_study(tmp_path, blank_film):
     """Return a function that makes a study of so many films, read by so many readers."""
     from xraymeasure.phantom.reader import simulate_reading
-    from xraymeasure.reading_file import parse_reading
-    from xraymeasure.series.readings import add_reading
-    from xraymeasure.series.study import read_study
+    from xraymeasure.reading.file import parse_reading
+    from xraymeasure.series.study.readings import add_reading
+    from xraymeasure.series.study.study import read_study
 
     scenario, film = blank_film
 

@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from xraymeasure import cli
-from xraymeasure.series.study import read_study
+from xraymeasure.series.study.study import read_study
 
 
 @pytest.fixture

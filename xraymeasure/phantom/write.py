@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from xraymeasure.files import write_atomically
+from xraymeasure.files.atomic import write_atomically
 from xraymeasure.phantom.dicom import compressed, film_dataset, pixel_sha256
 from xraymeasure.phantom.reader import simulate_reading
 from xraymeasure.phantom.render import picture

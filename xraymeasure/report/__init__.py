@@ -7,14 +7,18 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from xraymeasure.files import write_files
-from xraymeasure.report.record import format_measurements, measurements_record, read_measurements
+from xraymeasure.files.atomic import write_files
+from xraymeasure.report.measurements_file import (
+    format_measurements,
+    measurements_record,
+    read_measurements,
+)
 
 if TYPE_CHECKING:
-    from xraymeasure.film import Film
-    from xraymeasure.measurements import Measurements
-    from xraymeasure.plan import Comparison
-    from xraymeasure.reading import Reading
+    from xraymeasure.film.film import Film
+    from xraymeasure.measuring.results import Measurements
+    from xraymeasure.plan.compare import Comparison
+    from xraymeasure.reading.reading import Reading
 
 __all__ = ["measurements_record", "read_measurements", "write_report"]
 
@@ -58,9 +62,9 @@ def write_report(
     XrayMeasureError
         If the folder cannot be made or written to.
     """
-    from xraymeasure.report.html import html_page
-    from xraymeasure.report.page import pdf_pages
-    from xraymeasure.report.tables import format_csv
+    from xraymeasure.report.measurements_table import format_csv
+    from xraymeasure.report.page.html import html_page
+    from xraymeasure.report.page.page import pdf_pages
 
     subject = film, reading, measurements, comparison, show_date
     files = {

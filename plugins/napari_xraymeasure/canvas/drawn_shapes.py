@@ -1,0 +1,266 @@
+"""What is drawn on the film: a reading and its measurements as lines, marks and labels.
+
+Everything is in (row, column) pixels of the film; nothing here knows a window. The lines of what
+was fitted come from `Measurements.drawings`; an outline that cannot be measured yet is fitted here
+so that its circle or ellipse shows after the third or fifth point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.film.film import Film
+from xraymeasure.measuring.results import Measurements
+from xraymeasure.plan.compare import Comparison, Plan
+from xraymeasure.plan.planned_cup import COMMON_CUP_MM, planned_cup_outline
+from xraymeasure.reading.reading import Reading
+from xraymeasure.report.layout.style import FILM_LABELS
+from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.wording import value_text
+
+_OUTLINES = {
+    "femoral_head": "head",
+    "cup_rim": "rim",
+    "cup_shell": "shell",
+    "marker_sphere": "marker",
+}
+_TURN = np.linspace(0.0, 2.0 * np.pi, 91)
+RESIDUAL_ENLARGED = 10
+"""How many times larger than life the residuals of an outline are drawn."""
+
+
+@dataclass(frozen=True, eq=False)
+class Stroke:
+    """A line on the film: `kind` names its look; `lit` draws it stronger."""
+
+    kind: str
+    path: np.ndarray
+    lit: bool = False
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A placed point: `state` is placed, armed, selected, lit, second or question."""
+
+    point: tuple[float, float]
+    state: str
+
+
+@dataclass(frozen=True)
+class Label:
+    """A few words beside something on the film; `key` stays the same while the words change."""
+
+    text: str
+    anchor: tuple[float, float]
+    kind: str
+    key: str
+
+
+@dataclass(frozen=True)
+class Scene:
+    """All that lies over the film."""
+
+    strokes: tuple[Stroke, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    labels: tuple[Label, ...] = ()
+
+
+@dataclass(frozen=True)
+class Focus:
+    """What the eye should be led to.
+
+    Attributes
+    ----------
+    armed : str or None
+        The landmark being placed.
+    selected : (name, index) or None
+        The point that keys act on.
+    number : str or None
+        The measurement being explained.
+    rests_on : tuple of str
+        The landmarks that it rests on.
+    question : (row, column) or None
+        A click that waits for an answer.
+    """
+
+    armed: str | None = None
+    selected: tuple[str, int] | None = None
+    number: str | None = None
+    rests_on: tuple[str, ...] = ()
+    question: tuple[float, float] | None = None
+
+
+def scene(
+    reading: Reading,
+    measurements: Measurements | None,
+    focus: Focus,
+    extra: Iterable[Stroke] = (),
+    second: Reading | None = None,
+) -> Scene:
+    """Return what to draw of a reading.
+
+    Parameters
+    ----------
+    reading : Reading
+    measurements : Measurements or None
+        What the complete part of the reading gave.
+    focus : Focus
+    extra : iterable of Stroke
+        The plan's lines.
+    second : Reading, optional
+        Another reading of the film, laid over this one.
+    """
+    strokes = list(extra)
+    drawn = set()
+    labels: list[Label] = []
+    if measurements:
+        for drawing in measurements.drawings:
+            if len(drawing.path) > 1:
+                lit = focus.number is not None and focus.number in drawing.names
+                strokes.append(Stroke(drawing.kind, drawing.path, lit))
+            drawn.add((drawing.kind, drawing.side))
+        labels += _number_labels(measurements)
+    for name, points in reading.landmarks.items():
+        landmark = LANDMARKS[name]
+        kind = _OUTLINES.get(landmark.kind.stem)
+        path = None
+        if (
+            kind
+            and (kind, landmark.side) not in drawn
+            and ("native_head", landmark.side) not in drawn
+        ):
+            path = outline(name, points)
+            if path is not None:
+                strokes.append(Stroke(kind, path, name in focus.rests_on))
+        if kind and name == focus.armed:
+            strokes += _residuals(name, points)
+    marks, names = _marks(reading, focus)
+    if second:
+        for name, points in second.landmarks.items():
+            path = outline(name, points) if LANDMARKS[name].kind.stem in _OUTLINES else None
+            if path is not None:
+                strokes.append(Stroke("second", path))
+        marks += [Mark(point, "second") for points in second.landmarks.values() for point in points]
+    if focus.question:
+        marks.append(Mark(focus.question, "question"))
+        labels.append(Label("which side?", focus.question, "question", "question"))
+    return Scene(tuple(strokes), tuple(marks), tuple(labels + names))
+
+
+def _marks(reading: Reading, focus: Focus) -> tuple[list[Mark], list[Label]]:
+    marks, labels = [], []
+    for name, points in reading.landmarks.items():
+        kind = LANDMARKS[name].kind
+        for index, point in enumerate(points):
+            if (name, index) == focus.selected:
+                state = "selected"
+            elif name in focus.rests_on:
+                state = "lit"
+            elif name == focus.armed:
+                state = "armed"
+            else:
+                state = "outline" if kind.shape in ("circle", "ellipse") else "placed"
+            marks.append(Mark(point, state))
+        if points and name == (focus.selected[0] if focus.selected else focus.armed):
+            labels.append(Label(LANDMARKS[name].title, points[-1], "landmark", "landmark"))
+    return marks, labels
+
+
+def _number_labels(measurements: Measurements) -> list[Label]:
+    """Return a label for each drawing of a hip that shows a number of its own."""
+    labels = []
+    for drawing in measurements.drawings:
+        rows = [
+            (tag, measurements.primary(name, drawing.side))
+            for name, tag in FILM_LABELS.get(drawing.kind, {}).items()
+        ]
+        text = "\n".join(f"{tag} {value_text(row)}" for tag, row in rows if row)
+        if text:
+            key = f"{drawing.kind} {drawing.side}"
+            labels.append(Label(text, drawing.anchor, drawing.kind, key))
+    return labels
+
+
+def outline(name: str, points: Iterable[tuple[float, float]]) -> np.ndarray | None:
+    """Return the fitted circle or ellipse of an outline, shape (n, 2), or None if none fits yet."""
+    fit = outline_fit(name, points)
+    if fit is None:
+        return None
+    if LANDMARKS[name].kind.shape == "circle":
+        x, y, radius = fit.parameters
+        xy = x + radius * np.cos(_TURN), y + radius * np.sin(_TURN)
+    else:
+        x, y, a, b, angle = fit.parameters
+        cos, sin = np.cos(angle), np.sin(angle)
+        u, v = a * np.cos(_TURN), b * np.sin(_TURN)
+        xy = x + cos * u - sin * v, y + sin * u + cos * v
+    return np.column_stack(xy)[:, ::-1]
+
+
+def outline_fit(name: str, points: Iterable[tuple[float, float]]):
+    """Return the `Fit` of an outline's points in pixels, or None if they do not determine it."""
+    from xraymeasure.geometry.curves import fit_circle, fit_ellipse
+
+    fit = fit_circle if LANDMARKS[name].kind.shape == "circle" else fit_ellipse
+    points = np.array(list(points), dtype=float).reshape(-1, 2)
+    if len(points) < LANDMARKS[name].kind.minimum:
+        return None
+    try:
+        return fit(points[:, ::-1])
+    except XrayMeasureError:
+        return None
+
+
+def _residuals(name: str, points: Iterable[tuple[float, float]]) -> list[Stroke]:
+    """Return a line at each point of an outline towards the curve, enlarged."""
+    points = np.array(list(points), dtype=float).reshape(-1, 2)
+    fit = outline_fit(name, points)
+    if fit is None or fit.spread is None:
+        return []
+    centre = fit.parameters[1::-1]
+    outward = points - centre
+    outward /= np.maximum(np.hypot(*outward.T), 1e-9)[:, None]
+    ends = points + RESIDUAL_ENLARGED * fit.residuals[:, None] * outward
+    return [
+        Stroke("residual", np.array([start, end])) for start, end in zip(points, ends, strict=True)
+    ]
+
+
+def spread_in_words(reading: Reading, name: str, mm_per_px: float | None) -> str:
+    """Return how well the points of an outline lie on their curve, or what is still wanted."""
+    kind = LANDMARKS[name].kind
+    points = reading.landmarks.get(name, ())
+    if len(points) < kind.minimum:
+        return f"{len(points)} of at least {kind.minimum} points"
+    fit = outline_fit(name, points)
+    if fit is None:
+        return f"{len(points)} points; no {kind.shape} fits them yet: spread them along the edge"
+    if fit.spread is None:
+        return f"{len(points)} points; one more shows how well they lie on the {kind.shape}"
+    text = f"{len(points)} points, spread about the {kind.shape} {fit.spread:.1f} px"
+    if mm_per_px:
+        text += f" ({fit.spread * mm_per_px:.2f} mm)"
+    return f"{text}; deviations drawn {RESIDUAL_ENLARGED} times larger"
+
+
+def plan_strokes(
+    film: Film,
+    reading: Reading,
+    measurements: Measurements | None,
+    plan: Plan | None,
+    comparison: Comparison | None,
+) -> list[Stroke]:
+    """Return the lines of a plan: the opening of the cup, about the measured hip centre."""
+    if plan is None or comparison is None or measurements is None:
+        return []
+    rows = [comparison.row(f"radiographic_{name}") for name in ("inclination", "anteversion")]
+    angles = tuple(row.planned if row else None for row in rows)
+    if None in angles:
+        return []
+    known = plan.cup.outer_diameter_mm or reading.cup_diameter_mm.get(reading.operated_side)
+    path = planned_cup_outline(film, reading, measurements, angles, known or COMMON_CUP_MM)
+    return [] if path is None else [Stroke("plan", path)]

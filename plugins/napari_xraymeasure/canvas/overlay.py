@@ -1,0 +1,306 @@
+"""What lies over the film on the canvas.
+
+A transparent Qt widget over the canvas draws a `Scene` with lines, marks and labels that have a
+dark edge or backing, so that they are read on bone, metal and air alike. Redrawing it leaves the
+film's own picture alone, which is why a drag stays quick. The widget of the canvas is private to
+napari; where it cannot be found the same scene goes into two ordinary layers.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import numpy as np
+from qtpy.QtCore import QEvent, QLineF, QPointF, QRectF, Qt
+from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
+from qtpy.QtWidgets import QWidget
+
+from napari_xraymeasure.canvas.drawn_shapes import Label, Mark, Scene
+from napari_xraymeasure.canvas.line_styles import CHIP, LINE_SCALE, MARKS, WINDOW_LINES
+from napari_xraymeasure.canvas.napari_private import canvas_widget
+from xraymeasure.report.layout.style import Line
+from xraymeasure.report.page.place_labels import place_labels
+
+_EDGE = QColor(0, 0, 0, 170)
+_GAP, _ARM = 3.0, 8.0
+
+
+class Overlay(Protocol):
+    """Something that shows a scene over a film."""
+
+    def show_scene(self, scene: Scene, *, moving: bool = False) -> None:
+        """Draw the scene instead of the one before; `moving` during a drag."""
+
+    def show_labels(self, shown: bool) -> None:
+        """Draw labels, or leave them out."""
+
+    def remove(self) -> None:
+        """Take everything away."""
+
+
+def over_film(viewer: Any, layer: Any) -> Overlay:
+    """Return an overlay for a film's layer: on the canvas where possible, else in layers."""
+    canvas = canvas_widget(viewer)
+    return LayerOverlay(viewer, layer) if canvas is None else CanvasOverlay(canvas, viewer, layer)
+
+
+class CanvasOverlay(QWidget):
+    """A transparent widget over napari's canvas.
+
+    Parameters
+    ----------
+    canvas : QWidget
+        The canvas that it covers.
+    viewer, layer
+        The camera of the one, and the place in the world of the other, say where things lie.
+    """
+
+    def __init__(self, canvas: QWidget, viewer: Any, layer: Any) -> None:
+        super().__init__(canvas)
+        self.setObjectName("xraymeasure_overlay")
+        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+        self.setAttribute(Qt.WidgetAttribute.WA_NoSystemBackground)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._camera = viewer.scene.camera
+        self._layer = layer
+        self._scene = Scene()
+        self._labels = True
+        self._placed_for: tuple | None = None
+        self._offsets: dict[str, tuple[float, float]] = {}
+        self._font = QFont(self.font())
+        self._font.setPointSizeF(max(self._font.pointSizeF(), 9.0))
+        self.resize(canvas.size())
+        canvas.installEventFilter(self)
+        for event in (self._camera.events.center, self._camera.events.zoom):
+            event.connect(self._on_view)
+        layer.events.scale.connect(self._on_view)
+        layer.events.visible.connect(self._on_view)
+        self.show()
+
+    def show_scene(self, scene: Scene, *, moving: bool = False) -> None:
+        """Draw the scene instead of the one before; while `moving`, labels keep their places."""
+        self._scene = scene
+        if not moving:
+            self._placed_for = None
+        self.update()
+
+    def show_labels(self, shown: bool) -> None:
+        """Draw labels, or leave them out."""
+        self._labels = shown
+        self.update()
+
+    def remove(self) -> None:
+        """Take the overlay off the canvas."""
+        for event in (self._camera.events.center, self._camera.events.zoom):
+            event.disconnect(self._on_view)
+        self._layer.events.scale.disconnect(self._on_view)
+        self._layer.events.visible.disconnect(self._on_view)
+        self.parent().removeEventFilter(self)
+        self.hide()
+        self.deleteLater()
+
+    def eventFilter(self, watched: Any, event: QEvent) -> bool:
+        """Follow the canvas when its size changes."""
+        if event.type() == QEvent.Type.Resize:
+            self.resize(watched.size())
+        return False
+
+    def _on_view(self, event: Any = None) -> None:
+        self.update()
+
+    def to_screen(self, points: Any) -> np.ndarray:
+        """Return where (row, column) points of the film stand on the canvas, shape (n, 2), x y."""
+        matrix, offset = self._view()
+        return np.asarray(points, dtype=float).reshape(-1, 2) @ matrix + offset
+
+    def _view(self) -> tuple[np.ndarray, np.ndarray]:
+        origin, down, along = (
+            np.asarray(self._layer.data_to_world(point), dtype=float)[-2:]
+            for point in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))
+        )
+        zoom = self._camera.zoom
+        middle = np.array([self.height(), self.width()]) / 2.0
+        start = (origin - np.asarray(self._camera.center, dtype=float)[-2:]) * zoom + middle
+        steps = np.array([down - origin, along - origin]) * zoom
+        return steps[:, ::-1], start[::-1]
+
+    def paintEvent(self, event: Any) -> None:
+        """Draw lines, marks and labels, in this order."""
+        if not self._layer.visible:
+            return
+        matrix, offset = self._view()
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        for stroke in self._scene.strokes:
+            line = WINDOW_LINES[stroke.kind]
+            # Half of a curve's points are plenty on a screen, and halve what it costs to draw.
+            path = stroke.path[::2] if len(stroke.path) > 60 else stroke.path
+            points = np.asarray(path, dtype=float) @ matrix + offset
+            polygon = QPolygonF([QPointF(x, y) for x, y in points.tolist()])
+            width = LINE_SCALE * line.width + (1.8 if stroke.lit else 0.0)
+            painter.setPen(QPen(_EDGE, width + 2.0))
+            painter.drawPolyline(polygon)
+            painter.setPen(_pen(line, width))
+            painter.drawPolyline(polygon)
+        self._draw_marks(painter, matrix, offset)
+        if self._labels and self._scene.labels:
+            self._draw_labels(painter, matrix, offset)
+        painter.end()
+
+    def _draw_marks(self, painter: QPainter, matrix: np.ndarray, offset: np.ndarray) -> None:
+        by_state: dict[str, list[Mark]] = {}
+        for mark in self._scene.marks:
+            by_state.setdefault(mark.state, []).append(mark)
+        for state, marks in by_state.items():
+            points = np.array([mark.point for mark in marks]) @ matrix + offset
+            lines = [line for x, y in points.tolist() for line in _cross(x, y, state)]
+            colour, width = MARKS[state]
+            for pen in (QPen(_EDGE, width + 2.0), QPen(QColor(colour), width)):
+                painter.setPen(pen)
+                painter.drawLines(lines)
+                if state in ("selected", "lit", "question"):
+                    radius = 11.0 if state == "selected" else 8.0
+                    for x, y in points.tolist():
+                        if state == "question":
+                            painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
+                        else:
+                            painter.drawEllipse(QPointF(x, y), radius, radius)
+
+    def _draw_labels(self, painter: QPainter, matrix: np.ndarray, offset: np.ndarray) -> None:
+        painter.setFont(self._font)
+        boxes = self._label_boxes(QFontMetricsF(self._font), matrix, offset)
+        backing = QColor(CHIP)
+        backing.setAlpha(225)
+        for label, (x, y), box in boxes:
+            colour = QColor(WINDOW_LINES[label.kind].colour)
+            painter.setPen(QPen(_EDGE, 2.5))
+            painter.drawLine(QPointF(x, y), box.center())
+            painter.setPen(QPen(colour, 1.0))
+            painter.drawLine(QPointF(x, y), box.center())
+        for label, _anchor, box in boxes:
+            painter.setPen(QPen(QColor(WINDOW_LINES[label.kind].colour), 1.0))
+            painter.setBrush(backing)
+            painter.drawRoundedRect(box, 3.0, 3.0)
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.setPen(QColor("white"))
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, label.text)
+
+    def _label_boxes(
+        self, metrics: QFontMetricsF, matrix: np.ndarray, offset: np.ndarray
+    ) -> list[tuple[Label, tuple[float, float], QRectF]]:
+        """Return each label in sight with its anchor and its box on the screen.
+
+        Boxes keep their distance from their anchors while a point is dragged or the film is
+        panned, and are placed anew once that ends or what is shown differs.
+        """
+        shown = []
+        for label in self._scene.labels:
+            x, y = (np.asarray(label.anchor, dtype=float) @ matrix + offset).tolist()
+            if 0 <= x <= self.width() and 0 <= y <= self.height():
+                lines = label.text.split("\n")
+                width = max(metrics.horizontalAdvance(line) for line in lines) + 12.0
+                height = metrics.height() * len(lines) + 6.0
+                shown.append((label, (x, y), (width, height)))
+        wanted = (
+            frozenset(label.key for label, _, _ in shown),
+            round(float(np.log(np.abs(matrix).max())), 2),
+            (self.width(), self.height()),
+        )
+        if wanted != self._placed_for:
+            self._placed_for = wanted
+            self._place(shown, matrix, offset)
+        return [(label, anchor, self._box(label, anchor, size)) for label, anchor, size in shown]
+
+    def _place(self, shown: list, matrix: np.ndarray, offset: np.ndarray) -> None:
+        drawn = [_dense(np.asarray(stroke.path, dtype=float)) for stroke in self._scene.strokes]
+        drawn += [np.array([mark.point]) for mark in self._scene.marks]
+        lines = np.concatenate(drawn) @ matrix + offset if drawn else np.zeros((0, 2))
+        margin = 6.0
+        centres = place_labels(
+            [anchor for _, anchor, _ in shown],
+            [(width + margin, height + margin) for _, _, (width, height) in shown],
+            lines,
+            (0.0, 0.0, float(self.width()), float(self.height())),
+        )
+        self._offsets = {
+            label.key: (centre[0] - anchor[0], centre[1] - anchor[1])
+            for (label, anchor, _), centre in zip(shown, centres, strict=True)
+        }
+
+    def _box(self, label: Label, anchor: tuple[float, float], size: tuple[float, float]) -> QRectF:
+        along, down = self._offsets[label.key]
+        left = min(max(anchor[0] + along - size[0] / 2, 2.0), self.width() - size[0] - 2.0)
+        top = min(max(anchor[1] + down - size[1] / 2, 2.0), self.height() - size[1] - 2.0)
+        return QRectF(left, top, *size)
+
+
+def _dense(path: np.ndarray, count: int = 30) -> np.ndarray:
+    """Return points along a path, so close that no label slips between two of them."""
+    if len(path) >= count:
+        return path
+    at = np.linspace(0, len(path) - 1, count)
+    return np.stack([np.interp(at, np.arange(len(path)), path[:, axis]) for axis in (0, 1)], 1)
+
+
+def _pen(line: Line, width: float) -> QPen:
+    pen = QPen(QColor(line.colour), width)
+    if line.dash:
+        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+        pen.setDashPattern(list(line.dash))
+    return pen
+
+
+def _cross(x: float, y: float, state: str) -> list[QLineF]:
+    """Return a mark's lines: open in the middle, so that it does not hide what it marks."""
+    gap, arm = (1.5, 4.0) if state == "outline" else (_GAP, _ARM)
+    if state == "second":
+        gap, arm = gap * 0.7, arm * 0.7
+        directions = ((1, 1), (1, -1), (-1, 1), (-1, -1))
+    else:
+        directions = ((1, 0), (-1, 0), (0, 1), (0, -1))
+    return [QLineF(x + gap * dx, y + gap * dy, x + arm * dx, y + arm * dy) for dx, dy in directions]
+
+
+class LayerOverlay:
+    """The same scene in a vectors and a points layer, where the canvas cannot be reached."""
+
+    def __init__(self, viewer: Any, layer: Any) -> None:
+        self._viewer = viewer
+        place = {"scale": layer.scale, "affine": layer.affine, "units": layer.units}
+        self._lines = viewer.add_vectors(
+            np.zeros((0, 2, 2)), name="drawn", edge_width=2, vector_style="line", **place
+        )
+        self._marks = viewer.add_points(
+            np.zeros((0, 2)), name="placed", symbol="cross", size=12, face_color="white", **place
+        )
+        self._film = layer
+        layer.events.scale.connect(self._follow)
+        viewer.layers.selection.active = layer
+
+    def show_scene(self, scene: Scene, *, moving: bool = False) -> None:
+        """Draw the scene instead of the one before."""
+        parts = [
+            (np.stack([s.path[:-1], np.diff(s.path, axis=0)], axis=1), WINDOW_LINES[s.kind].colour)
+            for s in scene.strokes
+        ]
+        if parts:
+            self._lines.data = np.concatenate([segments for segments, _ in parts])
+            colours = [colour for segments, colour in parts for _ in segments]
+            self._lines.edge_color = colours
+        else:
+            self._lines.data = np.zeros((0, 2, 2))
+        self._marks.data = np.array([mark.point for mark in scene.marks]).reshape(-1, 2)
+        self._marks.face_color = [MARKS[mark.state][0] for mark in scene.marks] or "white"
+
+    def show_labels(self, shown: bool) -> None:
+        """Leave the labels to the table: layers of points have no backing for them."""
+
+    def _follow(self, event: Any = None) -> None:
+        self._lines.scale = self._marks.scale = self._film.scale
+
+    def remove(self) -> None:
+        """Take both layers away."""
+        self._film.events.scale.disconnect(self._follow)
+        for layer in (self._lines, self._marks):
+            if layer in self._viewer.layers:
+                self._viewer.layers.remove(layer)

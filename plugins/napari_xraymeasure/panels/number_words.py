@@ -1,0 +1,116 @@
+"""What is said of one number when it is chosen, and how a difference from plan is said."""
+
+from __future__ import annotations
+
+from html import escape
+
+from napari_xraymeasure.session.numbers import Numbers
+from xraymeasure.measuring.results import METHODS, QUANTITIES, SOURCES, Measurement, Measurements
+from xraymeasure.plan.compare import Comparison, ComparisonRow
+from xraymeasure.report.layout.style import SEVERITIES
+from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.wording import interval_text, value_text, with_unit
+
+VERDICT_WORDS = {
+    "within": "within tolerance",
+    "outside": "outside tolerance",
+    "undecided": "undecided: the interval crosses the tolerance",
+}
+
+
+def row_title(row: Measurement) -> str:
+    """Return what a row of the table is called."""
+    title = QUANTITIES[row.name].label
+    return f"{title}, {row.side}" if row.side else title
+
+
+def difference(row: ComparisonRow) -> str:
+    """Return how far a number is from plan, or why that is not known."""
+    if row.difference is None:
+        return row.reason
+    return with_unit(row.difference, row.unit, signed=True)
+
+
+def explanation(row: Measurement, measurements: Measurements, comparison: Comparison | None) -> str:
+    """Return all that a person should know of one number, as simple HTML."""
+    quantity = QUANTITIES[row.name]
+    how = METHODS.get(row.method, row.method)
+    if row.reference:
+        how += f"; against the {METHODS.get(row.reference, row.reference)}"
+    parts = [
+        f"<p><b>{escape(row_title(row))}: {value_text(row)}</b><br>"
+        f"95 % interval {interval_text(row)}</p>",
+        f"<p>{escape(quantity.meaning)}</p>",
+        f"<p><b>How</b>: {escape(how)}.</p>",
+    ]
+    parts += _listed(
+        "Other ways give",
+        [
+            f"{METHODS.get(other.method, other.method)}: {value_text(other)} "
+            f"({interval_text(other)})"
+            for other in measurements.rows
+            if other.name == row.name and other.side == row.side and other is not row
+        ],
+    )
+    parts += _listed("It rests on", [LANDMARKS[name].title for name in row.rests_on])
+    parts += _listed("Taken for granted", row.assumptions)
+    shares = sorted(row.sources.items(), key=lambda item: -item[1])
+    parts += _listed(
+        "Its uncertainty comes from",
+        [f"{share:.0%} {SOURCES.get(name, name)}" for name, share in shares if share >= 0.005],
+    )
+    planned = comparison.row(row.name) if comparison and row.primary else None
+    if planned and planned.side == row.side:
+        parts += _listed("Against the plan", [_compared(planned)])
+    parts += _listed(
+        "Warnings that touch it",
+        [f.text for f in measurements.findings if not f.touches or row.name in f.touches],
+    )
+    parts.append(f"<p><b>How it misleads</b>: {escape(quantity.pitfall)}</p>")
+    return "".join(parts)
+
+
+def _listed(title: str, lines: list[str] | tuple[str, ...]) -> list[str]:
+    if not lines:
+        return []
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return [f"<p><b>{title}</b></p><ul>{items}</ul>"]
+
+
+def _compared(row: ComparisonRow) -> str:
+    if row.planned is None or row.difference is None:
+        return row.reason
+    text = f"planned {with_unit(row.planned, row.unit)}, difference {difference(row)}"
+    if row.verdict:
+        return f"{text}, {VERDICT_WORDS[row.verdict]} (±{row.tolerance:g})"
+    return f"{text}; {row.reason}"
+
+
+def findings(result: Numbers) -> list[str]:
+    """Return everything that stands in the way or that a person should know, the loudest first."""
+    lines = [text for text in (result.problem, result.plan_problem) if text]
+    if result.measurements:
+        order = list(SEVERITIES)
+        found = sorted(result.measurements.findings, key=lambda f: order.index(f.severity))
+        lines += [f"{SEVERITIES[finding.severity][0]} {finding.text}" for finding in found]
+    return lines
+
+
+def findings_in_short(result: Numbers) -> str:
+    """Return what is loud in full, and how much else there is to read."""
+    loud = [text for text in (result.problem, result.plan_problem) if text]
+    found = result.measurements.findings if result.measurements else ()
+    loud += [
+        f"{SEVERITIES['strong'][0]} {finding.text}"
+        for finding in found
+        if finding.severity == "strong"
+    ]
+    counts = [
+        f"{count} {word}{'s' if count > 1 else ''}"
+        for word in ("warning", "note")
+        if (count := sum(finding.severity == word for finding in found))
+    ]
+    if counts:
+        loudest = "warning" if any(f.severity == "warning" for f in found) else "note"
+        loud.append(f"{SEVERITIES[loudest][0]} {' and '.join(counts)} under Explain")
+    return "\n".join(loud)

@@ -1,0 +1,150 @@
+"""The panel that says where the reading is kept, and makes the page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from qtpy.QtCore import Qt, Signal
+from qtpy.QtWidgets import (
+    QFileDialog,
+    QFormLayout,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QProgressBar,
+    QVBoxLayout,
+    QWidget,
+)
+
+from napari_xraymeasure.canvas.keys import help_rows
+from napari_xraymeasure.panels.widgets import button, named, paragraph, rule
+from napari_xraymeasure.session.session import Session
+from napari_xraymeasure.session.userdata import is_reader_code
+from xraymeasure.caution import CAUTION
+
+
+class KeepPanel(QWidget):
+    """Who reads, where it is kept, and the export of page and tables.
+
+    Signals
+    -------
+    reader_changed : str
+        Another reader sits here now.
+    save_again : no arguments
+        A save that failed is to be tried again.
+    export_to : object
+        The folder for the page and the tables.
+    """
+
+    reader_changed = Signal(str)
+    save_again = Signal()
+    export_to = Signal(object)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._session: Session | None = None
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(6, 6, 6, 6)
+        form = QFormLayout()
+        self.reader = QLineEdit()
+        self.reader.setMaxLength(16)
+        named(
+            self.reader,
+            "Reader's code",
+            "A code for who places the landmarks (letters, digits, - and _; not a name). "
+            "Each reader's landmarks are kept apart",
+        )
+        self.reader.editingFinished.connect(self._rename)
+        form.addRow("Reader's code", self.reader)
+        layout.addLayout(form)
+        self.where = paragraph(name="Where the reading is kept")
+        layout.addWidget(self.where)
+        self.again = button("Save again", "Try to save the reading once more", self.save_again.emit)
+        layout.addWidget(self.again)
+        layout.addWidget(rule())
+        row = QHBoxLayout()
+        self.export = button(
+            "Export page and tables…",
+            "Write the page (PDF and HTML) and the numbers (JSON and CSV) to a folder",
+            self._export,
+            "Export page and tables",
+        )
+        row.addWidget(self.export)
+        layout.addLayout(row)
+        self.progress = QProgressBar()
+        self.progress.setRange(0, 0)
+        named(self.progress, "Export in progress", "The page is being made")
+        self.progress.setVisible(False)
+        layout.addWidget(self.progress)
+        self.exported = paragraph(name="Result of the export")
+        layout.addWidget(self.exported)
+        layout.addWidget(rule())
+        layout.addLayout(self._make_keys())
+        layout.addStretch(1)
+
+    def _make_keys(self) -> QGridLayout:
+        grid = QGridLayout()
+        grid.setVerticalSpacing(1)
+        grid.setColumnStretch(1, 1)
+        grid.addWidget(paragraph("Keys, with the film chosen:"), 0, 0, 1, 2)
+        for row, (shown, words) in enumerate(help_rows(), start=1):
+            grid.addWidget(QLabel(f"<b>{shown}</b>"), row, 0, Qt.AlignmentFlag.AlignTop)
+            grid.addWidget(paragraph(words), row, 1)
+        return grid
+
+    def _rename(self) -> None:
+        code = self.reader.text().strip()
+        if self._session is None or code == self._session.reading.reader:
+            return
+        if is_reader_code(code):
+            self.reader_changed.emit(code)
+        else:
+            self.reader.setText(self._session.reading.reader)
+            self.where.setText(
+                f"“{code}” cannot be a reader's code: use 1 to 16 letters, digits, - or _."
+            )
+
+    def _export(self) -> None:
+        if self._session is None:
+            return
+        folder = QFileDialog.getExistingDirectory(
+            self, "Folder for the page and the tables", str(self._session.film_path.parent)
+        )
+        if folder:
+            self.export_to.emit(Path(folder))
+
+    def show_session(self, session: Session) -> None:
+        """Show where the reading is kept, and what went wrong with it."""
+        self._session = session
+        if self.reader.text() != session.reading.reader:
+            self.reader.setText(session.reading.reader)
+        saved = session.saved
+        if saved is None:
+            text = (
+                f"Taken up again from {session.found.own.path}."
+                if session.found.own
+                else f"Will be kept in {session.keeper.path}, from the first point on."
+            )
+        elif saved.path is None:
+            text = saved.notice
+        else:
+            text = f"Saved after every edit in {saved.path}."
+        self.where.setText(text)
+        self.again.setVisible(saved is not None and saved.path is None)
+
+    def show_exporting(self, running: bool) -> None:
+        """Show that the page is being made, or no longer."""
+        self.progress.setVisible(running)
+        self.export.setEnabled(not running)
+        if running:
+            self.exported.setText("")
+
+    def show_export(self, outcome: list[Path] | str) -> None:
+        """Show which files were written, with the caution, or why none were."""
+        self.show_exporting(False)
+        if isinstance(outcome, str):
+            self.exported.setText(f"No page was made: {outcome}")
+        else:
+            names = ", ".join(path.name for path in outcome)
+            self.exported.setText(f"Written to {outcome[0].parent}: {names}.\n{CAUTION}")

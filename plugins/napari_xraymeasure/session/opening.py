@@ -1,0 +1,93 @@
+"""What a path that was opened or dropped leads to: a film, the films of a folder, or a reading."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from napari_xraymeasure.canvas.film_layer import Opened
+from napari_xraymeasure.session.autosave import SUFFIX, belongs
+from xraymeasure.errors import FilmError, ReadingError
+from xraymeasure.film.film import Film, read_film
+from xraymeasure.reading.file import read_reading
+from xraymeasure.reading.reading import Reading
+from xraymeasure.series.study.study import STUDY_FILE
+
+FILM_SUFFIXES = (".dcm", ".dicom", ".png", ".tif", ".tiff", ".jpg", ".jpeg")
+
+
+def is_reading(path: Path) -> bool:
+    """Whether the name is that of a reading."""
+    return path.name.endswith(SUFFIX)
+
+
+def is_study(path: Path) -> bool:
+    """Whether it is a study folder, or the file that makes it one."""
+    return path.name == STUDY_FILE or (path / STUDY_FILE).is_file()
+
+
+def is_plan(path: Path) -> bool:
+    """Whether the name is that of a plan."""
+    return path.suffix == ".toml"
+
+
+def films_in(folder: Path) -> list[Path]:
+    """Return the files of a folder that are films by their name, or DICOM by their content."""
+    return sorted(
+        path
+        for path in folder.iterdir()
+        if path.is_file()
+        and (path.suffix.lower() in FILM_SUFFIXES or (not path.suffix and _is_dicom(path)))
+    )
+
+
+def _is_dicom(path: Path) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(132)[128:] == b"DICM"
+    except OSError:
+        return False
+
+
+def open_film(path: Path) -> Opened:
+    """Read a film, or the first film of a folder.
+
+    Raises
+    ------
+    FilmError
+        If it is no film, or the folder holds none that can be read.
+    """
+    if not path.is_dir():
+        return Opened(read_film(path), path)
+    films = films_in(path)
+    if not films:
+        raise FilmError(f"{path}: holds no film; films are DICOM, PNG, TIFF or JPEG files")
+    reasons = []
+    for film in films:
+        try:
+            return Opened(read_film(film), film, tuple(films))
+        except FilmError as error:
+            reasons.append(str(error))
+    raise FilmError(f"{path}: none of its {len(films)} files is a film ({reasons[0]})")
+
+
+def film_of_reading(path: Path) -> tuple[Film, Path, Reading]:
+    """Return the film that lies beside a reading and belongs to it, and the reading.
+
+    Raises
+    ------
+    ReadingError
+        If the reading is broken or no film beside it is its own.
+    """
+    reading = read_reading(path)
+    candidates = [film for film in films_in(path.parent) if path.name.startswith(f"{film.stem}.")]
+    for candidate in candidates:
+        try:
+            film = read_film(candidate)
+        except FilmError:
+            continue
+        if belongs(reading, film):
+            return film, candidate, reading
+    raise ReadingError(
+        f"{path}: the film of this reading does not lie beside it; open the film first, then the "
+        "reading"
+    )

@@ -1,0 +1,279 @@
+"""Changes between two films: their intervals, their signs, and what forbids a verdict."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from xraymeasure.change.changes import before_after, changes_between, vector_length
+from xraymeasure.change.positioning import Comparable, Visit
+from xraymeasure.measuring.results import QUANTITIES, Measurement, Measurements
+from xraymeasure.reading.reading import FilmBinding
+from xraymeasure.series.followup.tables import changes_text
+
+NO_ALLOWANCE = Comparable(pelvic_tilt_mm=1e-9, pelvic_rotation_mm=1e-9, femoral_rotation_deg=1e-9)
+
+# An invented hip.
+HIP = {
+    "radiographic_inclination": 40.0,
+    "radiographic_anteversion": 20.0,
+    "leg_length_difference": 1.0,
+    "femoral_offset": 42.0,
+    "acetabular_offset": 90.0,
+    "global_offset": 132.0,
+    "hip_centre_height": 15.0,
+    "hip_centre_lateral": 30.0,
+    "head_to_cup_lateral": 0.1,
+    "head_to_cup_cranial": -0.2,
+    "stem_to_trochanter": 25.0,
+}
+POSITION = {
+    "pelvic_tilt_indicator": 40.0,
+    "pelvic_rotation_indicator": 0.0,
+    "obturator_ratio": 1.0,
+}
+
+
+def film(u=0.3, side="left", without=(), method="landmarks", reference="inter_teardrop", **values):
+    rows = [
+        Measurement(
+            name, side if name in HIP else None, value, QUANTITIES[name].unit, value - 1.959964 * u,
+            value + 1.959964 * u, method, True, reference, standard_uncertainty=u,
+        )
+        for name, value in {**HIP, **POSITION, **values}.items()
+        if name not in without
+    ]  # fmt: skip
+    return Measurements(
+        FilmBinding(), "A", "2024-01-01T00:00:00Z", side, tuple(rows), {}, (), (), 0.2, ()
+    )
+
+
+def visit(years=0.0, centre="shell", **values):
+    return Visit(years, film(**values), cup_centre_from=centre)
+
+
+# --- the interval of a change ------------------------------------------------------------------
+
+
+def test_a_change_must_exceed_the_minimal_detectable_change():
+    # Shrout PE, Fleiss JL, Psychol Bull 1979;86:420-428, six by four: SEM 1.0097 (consistency),
+    # MDC95 = 1.96 sqrt(2) SEM = 2.799 (references, recomputed).
+    before = visit(u=1.0097)
+    for moved, verdict in ((2.79, "not shown"), (2.81, "changed")):
+        after = visit(1.0, u=1.0097, radiographic_anteversion=20.0 + moved)
+        row = changes_between(after, before, NO_ALLOWANCE).row("anteversion_change")
+        assert (row.high - row.low) / 2 == pytest.approx(2.799, abs=0.002)
+        assert row.verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("limits", "expected"),
+    [
+        # Tilt of 40/20 by +-5 degrees: anteversion 16.14 and 23.79, inclination 38.96 and 41.31
+        # (references): 0.765 and 0.235 a degree. 5 mm are 5 / 1.8 degrees, rectangular.
+        (replace(NO_ALLOWANCE, pelvic_tilt_mm=5.0), (0.235, 0.765)),
+        # Axial rotation: sin RI = 0.643 and tan RA cos RI = 0.279 a degree (references, slopes).
+        (replace(NO_ALLOWANCE, pelvic_rotation_mm=5.0), (0.279, 0.643)),
+    ],
+)
+def test_films_within_the_limits_may_still_be_tilted_and_turned(limits, expected):
+    changes = changes_between(visit(1.0, u=1e-6), visit(u=1e-6), limits)
+    for name, slope in zip(("inclination_change", "anteversion_change"), expected, strict=True):
+        row = changes.row(name)
+        half = 1.96 * slope * 5.0 / 1.8 / np.sqrt(3)
+        assert (row.high - row.low) / 2 == pytest.approx(half, rel=0.02)
+
+
+def test_a_worse_reading_widens_the_interval():
+    widths = []
+    for u in (0.1, 0.5, 1.0):
+        row = changes_between(visit(1.0, u=u), visit(u=0.1)).row("stem_subsidence")
+        widths.append(row.high - row.low)
+    assert widths == sorted(widths)
+
+
+# --- what moved ---------------------------------------------------------------------------------
+
+
+def test_a_head_that_sinks_into_the_liner_is_no_migration_of_the_cup():
+    after = visit(5.0, hip_centre_height=17.0, head_to_cup_cranial=1.8)
+    changes = changes_between(after, visit())
+    assert changes.row("cup_migration_cranial").value == pytest.approx(0.0)
+    assert changes.row("head_penetration_cranial").value == pytest.approx(2.0)
+    assert changes.row("head_penetration").verdict == "changed"
+    assert changes.row("head_penetration").per_year[0] == pytest.approx(0.4, abs=0.02)
+
+
+def test_a_cup_that_moves_takes_the_head_along():
+    after = visit(1.0, hip_centre_height=21.0, hip_centre_lateral=27.0)
+    changes = changes_between(after, visit())
+    up, out = changes.row("cup_migration_cranial"), changes.row("cup_migration_lateral")
+    assert (up.value, out.value) == (pytest.approx(6.0), pytest.approx(-3.0))
+    # Cup centre: hip centre less the head's place in the cup.
+    assert (up.before, up.after) == (pytest.approx(15.2), pytest.approx(21.2))
+    assert changes.row("head_penetration").verdict == "not shown"
+
+
+def test_a_stem_that_sinks_counts_positive():
+    row = changes_between(visit(1.0, stem_to_trochanter=31.0), visit()).row("stem_subsidence")
+    assert row.value == pytest.approx(6.0)
+    assert row.verdict == "changed"
+
+
+def test_wear_that_plain_films_do_not_resolve_is_said_to_be_that():
+    # Wan Z et al., Clin Orthop Relat Res 2006;449:267-274: below 1.1 mm.
+    def wear(mm):
+        after = visit(2.0, u=0.05, head_to_cup_cranial=-0.2 + mm)
+        return changes_between(after, visit(u=0.05)).row("head_penetration")
+
+    assert wear(0.9).verdict == "not resolved" and "1.1 mm" in wear(0.9).reason
+    assert wear(1.3).verdict == "changed"
+
+
+def test_a_head_that_leaves_the_dome_is_not_called_worn_without_doubt():
+    # Negative wear on plain films: Wan Z et al. 2006, in 40 to 50 % of hips (references).
+    row = changes_between(visit(2.0, head_to_cup_cranial=-2.2), visit()).row("head_penetration")
+    assert row.verdict == "changed"
+    assert "which wear does not do" in row.reason
+    worn = changes_between(visit(2.0, head_to_cup_cranial=1.8), visit()).row("head_penetration")
+    assert worn.reason == ""
+
+
+def test_films_that_do_not_compare_get_no_verdict_of_change():
+    after = visit(1.0, stem_to_trochanter=40.0, pelvic_tilt_indicator=50.0)
+    for row in changes_between(after, visit()).rows:
+        if row.verdict is not None:
+            assert row.verdict == "not comparable"
+            assert "tilt of the pelvis" in row.reason
+
+
+def test_a_cup_is_not_judged_where_the_position_of_the_pelvis_is_not_known():
+    bare = film(without=tuple(POSITION), radiographic_inclination=55.0, stem_to_trochanter=35.0)
+    changes = changes_between(Visit(1.0, bare), visit())
+    assert changes.row("inclination_change").verdict == "position not known"
+    assert changes.row("stem_subsidence").verdict == "changed"
+
+
+def test_shell_and_rim_do_not_give_the_same_centre():
+    changes = changes_between(visit(1.0), visit(centre="rim"))
+    assert "rim" in changes.missing["head_penetration"]
+    assert "rim" in changes.missing["cup_migration_cranial"]
+    assert changes.row("cup_migration_cranial") is None
+    assert changes.row("stem_subsidence") is not None
+
+
+# --- a vector's length --------------------------------------------------------------------------
+
+
+def intervals(values, u):
+    return [(v, v - 1.959964 * s, v + 1.959964 * s) for v, s in zip(values, u, strict=True)]
+
+
+@pytest.mark.parametrize("correlation", [-0.9, -0.5, 0.0, 0.9])
+@pytest.mark.parametrize("length", [0.0, 0.5, 1.0, 2.0, 5.0])
+def test_a_length_is_covered_whatever_the_correlation(length, correlation):
+    rng = np.random.default_rng(7)
+    u = np.array([0.5, 0.35])
+    covariance = np.outer(u, u) * np.array([[1, correlation], [correlation, 1]])
+    found = [
+        vector_length(intervals(drawn, u))
+        for drawn in rng.multivariate_normal([0.8 * length, 0.6 * length], covariance, 2000)
+    ]
+    covered = np.mean([low <= length <= high for _, low, high in found])
+    # Three standard errors of a share of 0.95 in 2000.
+    assert covered >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 2000)
+
+
+def test_a_length_is_freed_of_the_bias_of_noise():
+    # Rice SO, Bell Syst Tech J 1945;24:46-156: the mean length of (2, 0) with spread 0.5 in both
+    # directions is 2.064 (evaluated with scipy.stats.rice).
+    from scipy.stats import rice
+
+    assert rice.mean(4.0, scale=0.5) == pytest.approx(2.064, abs=0.001)
+    rng = np.random.default_rng(3)
+    drawn = rng.normal([2.0, 0.0], 0.5, (20_000, 2))
+    raw = np.hypot(*drawn.T).mean()
+    corrected = np.mean([vector_length(intervals(one, (0.5, 0.5)))[0] for one in drawn])
+    assert raw == pytest.approx(2.064, abs=0.012)
+    assert corrected == pytest.approx(2.0, abs=0.015)
+
+
+@given(
+    st.tuples(st.floats(-5, 5), st.floats(-5, 5)), st.tuples(st.floats(0.05, 2), st.floats(0.05, 2))
+)
+def test_a_length_lies_in_its_interval_and_is_never_negative(values, u):
+    value, low, high = vector_length(intervals(values, u))
+    assert 0.0 <= low <= value <= high
+
+
+@given(st.floats(0, 5), st.floats(0, 2 * np.pi), st.floats(0.05, 2))
+def test_the_interval_of_a_length_begins_at_zero_where_the_box_holds_the_origin(length, way, u):
+    vector = length * np.cos(way), length * np.sin(way)
+    inside = max(abs(vector[0]), abs(vector[1])) <= 2.241403 * u
+    assert (vector_length(intervals(vector, (u, u)))[1] == 0.0) == inside
+
+
+def test_two_intervals_at_once():
+    # Bonferroni: each at 97.5 %, two-sided, so the quantile of the normal at 0.9875.
+    from scipy.stats import norm
+
+    from xraymeasure.change.changes import TWO_AT_ONCE
+
+    assert pytest.approx(norm.ppf(0.9875), abs=1e-6) == TWO_AT_ONCE
+
+
+# --- before and after an operation ---------------------------------------------------------------
+
+
+def test_an_operation_changes_leg_length_offsets_and_hip_centre():
+    after = film(
+        leg_length_difference=2.0, femoral_offset=46.0, acetabular_offset=86.0,
+        global_offset=132.0, hip_centre_height=18.0, hip_centre_lateral=26.0,
+    )  # fmt: skip
+    before = film(leg_length_difference=-5.0)
+    changes = before_after(after, before)
+    assert {row.name: round(row.value, 6) for row in changes.rows} == {
+        "leg_length_change": 7.0,
+        "femoral_offset_change": 4.0,
+        "acetabular_offset_change": -4.0,
+        "global_offset_change": 0.0,
+        "hip_centre_height_change": 3.0,
+        "hip_centre_lateral_change": -4.0,
+    }
+    assert all(row.verdict is None and row.low < row.value < row.high for row in changes.rows)
+    assert not changes.missing
+
+
+def test_the_interval_before_and_after_holds_both_films():
+    wide = before_after(film(u=0.4), film(u=0.3), NO_ALLOWANCE).row("acetabular_offset_change")
+    assert (wide.high - wide.low) / 2 == pytest.approx(1.959964 * np.hypot(0.5, 0.3), rel=1e-6)
+
+
+def test_the_index_side_is_that_of_the_film_after():
+    changes = before_after(film(side="left"), film(side="right"))
+    assert not changes.rows
+    assert set(changes.missing) == {
+        "leg_length_change",
+        "femoral_offset_change",
+        "acetabular_offset_change",
+        "global_offset_change",
+        "hip_centre_height_change",
+        "hip_centre_lateral_change",
+    }
+
+
+def test_two_reference_lines_are_not_held_against_one_another():
+    changes = before_after(film(), film(reference="bi_ischial"))
+    assert "different reference lines" in changes.missing["hip_centre_height_change"]
+
+
+def test_changes_are_told_on_a_terminal_with_what_speaks_against_them():
+    after = film(leg_length_difference=2.0, pelvic_tilt_indicator=50.0)
+    text = changes_text(
+        before_after(after, film(leg_length_difference=-5.0, without=("femoral_offset",)))
+    )
+    assert "Leg length" in text and "+7.0 mm" in text and "−5.0 to 2.0" in text
+    assert "Femoral offset: film before" in text
+    assert "The films are not comparable: tilt of the pelvis" in text

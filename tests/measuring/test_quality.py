@@ -1,0 +1,307 @@
+"""Every finding is provoked by one thing that is wrong, and absent where nothing is."""
+
+import ast
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import xraymeasure.measuring.calibration
+import xraymeasure.measuring.quality
+from tests.camera import Body, Frame, film_and_reading, land, spread_turns, without_geometry
+from xraymeasure.film.spacing import decide_spacing
+from xraymeasure.measuring.measure import measure
+from xraymeasure.measuring.quality import Thresholds
+from xraymeasure.measuring.results import QUANTITIES
+
+pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
+
+FRAME = Frame()
+# Whatever the film, one of two poses is chosen; a clean film says so and nothing else.
+CLEAN = {"pose_assumed"}
+
+
+def findings(film, reading, thresholds=None):
+    return {
+        finding.code: finding
+        for finding in measure(film, reading, draws=0, thresholds=thresholds).findings
+    }
+
+
+def clean(**body):
+    return film_and_reading(Body(**body), FRAME)
+
+
+def nudge(name, rows=0.0, columns=0.0, point=None):
+    def change(film, reading):
+        points = reading.points(name)
+        points[slice(None) if point is None else point] += [rows, columns]
+        return film, reading.with_points(name, points)
+
+    return change
+
+
+def keep_arc(name, fraction):
+    def change(film, reading):
+        points = reading.points(name)
+        return film, reading.with_points(name, points[: int(len(points) * fraction)])
+
+    return change
+
+
+def on(film=None, **known):
+    def change(blank, reading):
+        return (film(FRAME) if film else blank), replace(reading, **known)
+
+    return change
+
+
+def without(*names):
+    def change(film, reading):
+        for name in names:
+            reading = reading.without(name)
+        return film, reading
+
+    return change
+
+
+def swap_sides(film, reading):
+    other = {"left": "right", "right": "left"}
+    landmarks = {}
+    for name, points in reading.landmarks.items():
+        stem, _, side = name.rpartition("_")
+        landmarks[f"{stem}_{other[side]}" if side in other else name] = points
+    return film, replace(
+        reading,
+        landmarks=landmarks,
+        operated_side="right",
+        head_diameter_mm={"right": 32.0},
+        cup_opens={},
+    )
+
+
+def contradictory(frame):
+    return frame.film(spacing=decide_spacing(frame.pitch, frame.pitch, calibration_type="FIDUCIAL"))
+
+
+def scale_from_other_hip(film, reading):
+    return film, replace(reading, head_diameter_mm={}, native_head_mm={"right": 46.0})
+
+
+def head_only_on_one_side(film, reading):
+    """A head given as 2 mm of a true 32: no standard head explains it."""
+    return film, replace(reading, head_diameter_mm={"left": 22.225})
+
+
+def rim_on_one_arc(film, reading):
+    from xraymeasure.geometry.curves import fit_ellipse
+
+    points = reading.points("cup_rim_left")
+    x, y, _, _, angle = fit_ellipse(points).parameters
+    across = np.cos(angle) * (points[:, 1] - y) - np.sin(angle) * (points[:, 0] - x)
+    return film, reading.with_points("cup_rim_left", points[across >= 0])
+
+
+def obliquely_placed_shell(film, reading):
+    """A shell whose circle is centred 5 mm beside the head."""
+    turn = np.radians(spread_turns(20))
+    x, y, z = Body().hip
+    circle = np.column_stack(
+        [x + 5.0 + 27.0 * np.cos(turn), y + 27.0 * np.sin(turn), np.full(20, z)]
+    )
+    return film, reading.with_points("cup_shell_left", FRAME.pixels(land(circle, 1150.0)))
+
+
+def near_the_edge(film, reading):
+    return film, reading.with_points("ischium_left", [(5.0, 900.0)])
+
+
+def off_the_film(film, reading):
+    return film, reading.with_points("ischium_left", [(-3.0, 900.0)])
+
+
+def lateral(frame):
+    return frame.film(view="LL")
+
+
+def unchanged(film, reading):
+    return film, reading
+
+
+# Code: how the body differs, what is done to the reading, words of the text.
+PROVOKED = {
+    "view_not_ap": ({}, on(lateral), ["LL"]),
+    "sides_swapped": ({}, swap_sides, ["named left", "right side"]),
+    "spacing_contradiction": ({}, on(contradictory), ["FIDUCIAL"]),
+    "no_scale": ({}, on(head_diameter_mm={}), ["diameter"]),
+    "scale_disagreement": (
+        {},
+        on(native_head_mm={"right": 43.0}),
+        ["The left head of 32 mm", "the right native head of 43 mm", "mm per pixel"],
+    ),
+    "magnification_implausible": (
+        {},
+        on(head_diameter_mm={"left": 28.0}),
+        ["1.31", "28 mm", "30, 32"],
+    ),
+    "magnification_impossible": ({}, head_only_on_one_side, ["not possible", "22.225 mm"]),
+    "scale_from_other_hip": ({}, scale_from_other_hip, ["right native head"]),
+    "short_arc": ({}, keep_arc("femoral_head_left", 0.3), ["degrees of arc", "150"]),
+    "rim_one_arc": ({}, rim_on_one_arc, ["one arc"]),
+    "outline_point_off": ({}, nudge("cup_rim_left", 60.0, 25.0, 5), ["point 6", "pixels off"]),
+    "beam_assumed": ({}, on(beam_centre=None), ["middle of the field"]),
+    "geometry_unknown": (
+        {},
+        on(without_geometry, source_detector_mm=None),
+        ["1000 to 1200", "inclination from", "anteversion from"],
+    ),
+    "rim_nearly_flat": ({"hip": (0.0, 0.0, 150.0), "ra": 1.0}, unchanged, ["edge on"]),
+    "pose_ambiguous": ({"hip": (60.0, 130.0, 150.0), "ra": 4.0}, unchanged, ["Two positions"]),
+    "pose_assumed": ({}, unchanged, ["15.0 degrees", "cross-table"]),
+    "no_reference_line": ({}, without("teardrop_left", "ischium_left"), ["no reference line"]),
+    "reference_lines_disagree": ({}, nudge("ischium_left", 60.0), ["+", "more than 2"]),
+    "pelvis_rotated": ({}, nudge("sacrococcygeal_joint", 0.0, 120.0), ["to the left", "degrees"]),
+    "obturator_unequal": (
+        {},
+        nudge("obturator_foramen_left", 0.0, -110.0, 0),
+        ["left over right 0.", "1.4"],
+    ),
+    "pelvis_tilted": ({}, nudge("sacrococcygeal_joint", -400.0), ["above the symphysis"]),
+    "femora_unequal": ({"abduction_deg": 6.0}, unchanged, ["6 degrees apart"]),
+    "shaft_short": ({}, keep_arc("femoral_shaft_left", 0.5), ["over 30 mm", "40"]),
+    "head_off_cup": ({}, obliquely_placed_shell, ["mm from the centre of the cup"]),
+    "outside_film": ({}, off_the_film, ["outside the film", "3300 x 3600"]),
+    "cut_off": ({}, near_the_edge, ["from the edge"]),
+}
+
+
+def provoke(code):
+    body, change, words = PROVOKED[code]
+    return findings(*change(*clean(**body))), words
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_clean_film_is_told_only_which_pose_was_taken(side):
+    sign = 1 if side == "left" else -1
+    film, reading = clean(side=side, hip=(sign * 90.0, 35.0, 150.0))
+    assert set(findings(film, reading)) == CLEAN
+
+
+@pytest.mark.parametrize("code", PROVOKED)
+def test_what_is_wrong_is_found_and_said_with_its_numbers(code):
+    found, words = provoke(code)
+    assert code in found, list(found)
+    for each in words:
+        assert each in found[code].text, found[code].text
+
+
+@pytest.mark.parametrize("code", PROVOKED)
+def test_a_finding_touches_measurements_that_exist(code):
+    found, _ = provoke(code)
+    known = {
+        *QUANTITIES,
+        "pelvic_position",
+        "stem_subsidence",
+    }
+    for finding in found.values():
+        assert set(finding.touches) <= known
+        assert finding.severity in ("note", "warning", "strong")
+        assert finding.text[0].isupper() and finding.text.endswith((".", "?"))
+
+
+# One wrong thing may entail another; everything else must not be said.
+ENTAILED = {
+    "view_not_ap": set(),
+    # The reference line runs from left to right: swapped, it is turned by half a turn.
+    "sides_swapped": {"pelvis_tilted", "femora_unequal"},
+    "no_scale": set(),
+    "scale_disagreement": set(),
+    "magnification_implausible": set(),
+    "magnification_impossible": set(),
+    "short_arc": set(),
+    "beam_assumed": set(),
+    "reference_lines_disagree": set(),
+    "pelvis_rotated": set(),
+    "obturator_unequal": set(),
+    "pelvis_tilted": set(),
+    "femora_unequal": set(),
+    "shaft_short": set(),
+    "head_off_cup": set(),
+    "rim_one_arc": set(),
+    "scale_from_other_hip": set(),
+}
+
+
+@pytest.mark.parametrize("code", ENTAILED)
+def test_nothing_else_is_said_of_a_film_with_one_fault(code):
+    found, _ = provoke(code)
+    assert set(found) <= {code} | CLEAN | ENTAILED[code]
+
+
+def test_every_code_that_the_program_can_say_is_provoked_here():
+    said = set()
+    for module in (xraymeasure.measuring.quality, xraymeasure.measuring.calibration):
+        for node in ast.walk(ast.parse(Path(module.__file__).read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
+                code = node.args[0]
+                parts = [code.body, code.orelse] if isinstance(code, ast.IfExp) else [code]
+                said |= {part.value for part in parts}
+    assert said == set(PROVOKED)
+
+
+@pytest.mark.parametrize(
+    ("code", "thresholds"),
+    [
+        ("reference_lines_disagree", Thresholds(reference_lines_deg=30.0)),
+        ("pelvis_rotated", Thresholds(pelvis_rotation_mm=100.0)),
+        ("obturator_unequal", Thresholds(obturator_ratio=10.0)),
+        ("pelvis_tilted", Thresholds(pelvis_tilt_mm=(-500.0, 500.0))),
+        ("femora_unequal", Thresholds(abduction_difference_deg=30.0)),
+        ("shaft_short", Thresholds(shaft_mm=1.0)),
+        ("short_arc", Thresholds(arc_deg=10.0)),
+        ("head_off_cup", Thresholds(head_off_cup_mm=50.0)),
+        ("outline_point_off", Thresholds(outline_residual=1e4)),
+        ("cut_off", Thresholds(cut_off_mm=0.1)),
+    ],
+)
+def test_each_threshold_can_be_changed(code, thresholds):
+    body, change, _ = PROVOKED[code]
+    film, reading = change(*clean(**body))
+    assert code in findings(film, reading)
+    assert code not in findings(film, reading, thresholds)
+
+
+def test_one_degree_of_rotation_is_about_two_millimetres_of_the_sacrum():
+    """1.8 to 1.9 mm a degree (references); the text divides by that."""
+    body, change, _ = PROVOKED["pelvis_rotated"]
+    film, reading = change(*clean(**body))
+    measured = measure(film, reading, draws=0)
+    off = measured.primary("pelvic_rotation_indicator").value
+    # 120 pixels of 0.14 mm at M 1.15, beside the millimetre of the body.
+    assert off == pytest.approx(1.0 + 120 * 0.14 / 1.15, abs=0.01)
+    (finding,) = [each for each in measured.findings if each.code == "pelvis_rotated"]
+    assert f"some {off / 1.8:.0f} degrees" in finding.text
+
+
+def test_the_range_over_the_plausible_geometry_holds_the_cup():
+    """The beam halfway from the hip to the symphysis: parallel rays misread the cup, and the
+    range that is told with it holds it.
+    """
+    film, reading = clean(hip=(44.0, -23.0, 150.0), sid=1100.0)
+    _, reading = on(source_detector_mm=None, beam_centre=None)(film, reading)
+    film = without_geometry(FRAME)
+    measured = measure(film, reading, draws=0)
+    text = findings(film, reading)["geometry_unknown"].text
+    words = text.split("the same outline means ")[1]
+    inclination, anteversion = (
+        [float(number) for number in re.findall(r"-?[0-9]+\.[0-9]+", part)]
+        for part in words.split(" and ")
+    )
+    assert inclination[0] <= 40.0 <= inclination[1]
+    assert anteversion[0] <= 15.0 <= anteversion[1]
+    assert anteversion[1] - anteversion[0] > 1.0
+    read = measured.primary("radiographic_anteversion")
+    assert abs(read.value - 15.0) > 0.5
+    assert read.low < 15.0 < read.high

@@ -1,0 +1,120 @@
+import base64
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.measuring.results import Finding
+from xraymeasure.plan.compare import compare, parse_plan
+from xraymeasure.report.page.html import html_page
+
+# HTML Living Standard, 13.1.2: elements without an end tag.
+VOID = frozenset(
+    ("area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "wbr")
+)
+
+
+class Page(HTMLParser):
+    """Elements must close in the order in which they opened."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.tags, self.said = [], [], []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        assert "svg" in self.open, f"<{tag}/> closes itself outside a drawing"
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] not in ("style", "script"):
+            self.said.append(data)
+
+    def text(self):
+        return " ".join(" ".join(self.said).split())
+
+    def attributes(self, *names):
+        return [attrs[name] for _, attrs in self.tags for name in names if name in attrs]
+
+
+@pytest.fixture(params=[True, False], ids=["planned", "unplanned"])
+def text(request, film, reading, measurements, comparison):
+    return html_page(film, reading, measurements, comparison if request.param else None)
+
+
+def test_the_page_is_well_formed(text):
+    page = Page(text)
+    assert page.open == []
+    assert text.startswith("<!DOCTYPE html>")
+    assert ("html", {"lang": "en"}) in page.tags
+
+
+def test_the_page_asks_no_server_for_anything(text):
+    page = Page(text)
+    for address in page.attributes("src", "href", "xlink:href", "action", "data"):
+        assert address.startswith("data:image/png;base64,")
+    assert not re.search(r"https?:|url\(|@import|<script|<link|<iframe", text)
+
+
+def test_the_pictures_are_in_the_page_and_described(text):
+    pictures = [attrs for tag, attrs in Page(text).tags if tag == "img"]
+    assert len(pictures) == 2
+    for picture in pictures:
+        data = base64.b64decode(picture["src"].partition(",")[2], validate=True)
+        assert data.startswith(b"\x89PNG\r\n\x1a\n")
+        assert picture["alt"]
+
+
+def test_the_caution_and_the_table_are_there(text):
+    said = Page(text).text()
+    assert CAUTION in said
+    for words in ("Cup inclination", "42.0°", "40.5 to 43.5", "Leg-length difference", "+8.5 mm"):
+        assert words in said
+
+
+def test_heads_of_rows_and_columns_are_marked(text):
+    scopes = [attrs.get("scope") for tag, attrs in Page(text).tags if tag == "th"]
+    assert set(scopes) == {"row", "col"}
+
+
+def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measurements, comparison):
+    hostile = replace(
+        measurements,
+        reader='<script>alert("x")</script>',
+        findings=(Finding("odd", "<img src=http://example.org/x onerror=alert(1)> & more"),),
+        notes=("<b>bold</b>",),
+        missing={"femoral_offset_left": "</td></table>"},
+    )
+    text = html_page(film, reading, hostile, comparison)
+    page = Page(text)
+    assert {tag for tag, _ in page.tags}.isdisjoint({"script", "iframe"})
+    assert '<script>alert("x")</script>' in page.text()
+    assert "<img src=http://example.org/x onerror=alert(1)> & more" in page.text()
+    assert all(address.startswith("data:") for address in page.attributes("src"))
+
+
+def test_verdicts_are_words(film, reading, measurements, comparison):
+    said = Page(html_page(film, reading, measurements, comparison)).text()
+    assert "within" in said
+    assert "undecided" in said
+    assert "needs the film before the operation" in said
+
+
+def test_a_planned_cup_in_another_definition_is_told(film, reading, measurements):
+    plan = parse_plan(
+        'operated_side = "left"\n[cup]\ninclination_deg = 38\nanteversion_deg = 25\n'
+        'definition = "operative"'
+    )
+    said = Page(html_page(film, reading, measurements, compare(measurements, plan))).text()
+    assert "Planned operative 38/25 is radiographic" in said

@@ -1,0 +1,242 @@
+"""The agreement of a study, from readings to page."""
+
+import csv
+import io
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.errors import StudyError, XrayMeasureError
+from xraymeasure.report.layout.blocks import Heading, Paragraph, Picture, Table, paper_html
+from xraymeasure.series.agreement.page import agreement_paper, write_agreement
+from xraymeasure.series.agreement.reliability import agreement_of
+from xraymeasure.series.agreement.statistics import Limits, Reliability
+from xraymeasure.series.agreement.table import agreement_csv
+from xraymeasure.series.study.placing import read_placing, write_placing
+from xraymeasure.series.study.readings import add_reading, study_readings
+from xraymeasure.series.study.remarks import Remark, add_remark
+from xraymeasure.series.study.study import read_study
+
+
+@pytest.fixture
+def report_of(make_study):
+    def report(**study):
+        made = make_study(**study)
+        return made, agreement_of(made, workers=1, draws=0)
+
+    return report
+
+
+def found(report, name, method):
+    (entry,) = (m for m in report.measurements if (m.name, m.method) == (name, method))
+    return entry
+
+
+def test_a_measurement_is_compared_between_and_within_readers(report_of):
+    study, report = report_of(films=6, readers=("A", "B"), occasions=2)
+    assert (report.films, report.subjects, report.failed) == (6, 6, 0)
+    entry = found(report, "pelvic_obliquity", "inter_teardrop")
+    assert entry.primary
+    assert [comparison.label for comparison in entry.comparisons] == [
+        "between readers A, B",
+        "within reader A",
+        "within reader B",
+    ]
+    assert [pair for c in entry.comparisons for pair, _ in c.limits] == [
+        "A − B",
+        "A, occasion 1 − 2",
+        "B, occasion 1 − 2",
+    ]
+    # The angle of the line through the teardrops, by hand: rows down, columns to the left side.
+    angle = {}
+    for e in study_readings(study):
+        left, right = (e.reading.points(f"teardrop_{side}")[0] for side in ("left", "right"))
+        down, across = left - right
+        angle[e.place] = np.degrees(np.arctan2(down, across))
+    for comparison, columns in zip(
+        entry.comparisons,
+        ([("A", 1), ("B", 1)], [("A", 1), ("A", 2)], [("B", 1), ("B", 2)]),
+        strict=True,
+    ):
+        ((_, limits),) = comparison.limits
+        by_hand = [
+            angle[film.label, *columns[0]] - angle[film.label, *columns[1]] for film in study.films
+        ]
+        assert limits.differences == pytest.approx(by_hand, abs=1e-6)
+        assert comparison.reliability.n == 6
+
+
+def test_only_films_with_all_readings_enter_and_the_rest_are_counted(make_study):
+    study = make_study(films=6, readers=("A", "B", "C"))
+    next(iter((study.folder / "readings").glob("F1__B__*"))).unlink()
+    add_remark(study, Remark("F2", "C", 1, "2026-03-01T10:00:00Z", "exclude", "cut off"))
+    report = agreement_of(study, workers=1, draws=0)
+    assert report.excluded == 1
+    between = found(report, "pelvic_obliquity", "inter_teardrop").comparisons[0]
+    assert (between.reliability.n, between.reliability.left_out) == (4, 2)
+    assert {pair: limits.n for pair, limits in between.limits} == {
+        "A − B": 5,
+        "A − C": 5,
+        "B − C": 4,
+    }
+
+
+def test_numbers_of_two_hips_are_never_held_against_one_another(make_study):
+    study = make_study(films=5, readers=("A", "B"))
+    path = next(iter((study.folder / "readings").glob("F0__B__*")))
+    (entry,) = (e for e in study_readings(study) if e.path == path)
+    path.unlink()
+    films = study.folder / "films.csv"
+    films.write_text(films.read_text().replace("left", ""))
+    study = read_study(study.folder)
+    wrong = replace(
+        entry.reading,
+        operated_side="right",
+        head_diameter_mm={"right": 36.0},
+        cup_diameter_mm={},
+        neck_shaft_angle_deg={},
+        native_head_mm={},
+    )
+    add_reading(study, "F0", 1, wrong)
+    report = agreement_of(study, workers=1, draws=0)
+    offset = found(report, "acetabular_offset", "landmarks").comparisons[0]
+    assert offset.reliability.n == 4
+    # What belongs to the film, not to a hip, can still be compared.
+    obliquity = found(report, "pelvic_obliquity", "inter_teardrop").comparisons[0]
+    assert obliquity.reliability.n == 5
+
+
+def test_a_study_in_which_no_film_was_read_twice_says_so(report_of):
+    with pytest.raises(StudyError, match="no film was read twice"):
+        report_of(films=2)
+
+
+def test_where_too_few_films_were_read_the_page_gives_the_reason(report_of):
+    _, report = report_of(films=2, readers=("A", "B"))
+    between = found(report, "pelvic_obliquity", "inter_teardrop").comparisons[0]
+    assert isinstance(between.reliability, Reliability)
+    assert between.limits[0][1] == (
+        "limits of agreement need at least three films; 2 have both readings"
+    )
+    assert between.limits[0][1] in paper_html(agreement_paper(report))
+
+
+def test_the_spread_with_which_the_readings_were_placed_is_found_and_written_back(report_of):
+    from xraymeasure.phantom.reader import READER_SD_MM
+
+    study, report = report_of(films=12, readers=("A", "B"), occasions=2)
+    assert [placing.reader for placing in report.placing] == ["A", "B"]
+    for placing in report.placing:
+        # The simulated reader's spreads are an input of the simulation, in mm at the hip.
+        for spread in placing.spreads:
+            stem = re.sub("_(left|right)$", "", spread.landmark)
+            ratio = spread.sd_mm / READER_SD_MM[stem]
+            # Three standard errors of a spread, and some: a reader has 42 of them.
+            assert abs(ratio - 1) < 3.5 / np.sqrt(2 * spread.freedom), spread
+        write_placing(study, placing)
+    assert read_placing(study, "A") == report.placing[0]
+    again = agreement_of(study, workers=1, draws=0)
+    # The values are the same; only their intervals follow the reader's own spread.
+    assert again.measurements == report.measurements
+
+
+@pytest.fixture(scope="module")
+def page():
+    """A report with every kind of entry, of invented numbers."""
+    from xraymeasure.series.agreement.reliability import (
+        AgreementReport,
+        Comparison,
+        MeasurementAgreement,
+    )
+    from xraymeasure.series.agreement.statistics import limits_of_agreement, reliability
+    from xraymeasure.series.study.placing import Placing, Spread
+
+    rng = np.random.default_rng(5)
+    table = rng.normal(40, 4, (20, 1)) + rng.normal(0, 1, (20, 2))
+    comparison = Comparison(
+        "between readers A, B",
+        (("A", 1), ("B", 1)),
+        reliability(table),
+        (("A − B", limits_of_agreement(*table.T)),),
+    )
+    nothing = Comparison("within reader <A>", (), "too few", (("A, occasion 1 − 2", "too few"),))
+    entries = tuple(
+        MeasurementAgreement(name, method, primary, (comparison, nothing))
+        for name, method, primary in [
+            ("radiographic_inclination", "perspective", True),
+            ("radiographic_inclination", "ellipse", False),
+            ("operative_inclination", "from_perspective", True),
+        ]
+    )
+    placing = Placing(
+        "A",
+        (
+            Spread("symphysis", 2.0, 1.5, 2.9, 0.3, 38, 19),
+            Spread("teardrop_left", 1.0, 0.7, 2.0, None, 8, 4),
+        ),
+    )
+    return AgreementReport(
+        "Invented & <b>bold</b>", ("A", "B"), 2, 20, 18, 1, 2, entries, (placing,), ("A note.",)
+    )
+
+
+def test_the_page_shows_one_method_of_each_measurement_and_the_reason_where_there_is_none(page):
+    paper = agreement_paper(page)
+    assert paper.caution == CAUTION
+    assert paper.identity == ("Invented & <b>bold</b>", "readers A, B")
+    summary = next(block for block in paper.blocks if isinstance(block, Paragraph))
+    assert summary.text == (
+        "20 films of 18 subjects, read by 2 readers on 2 occasions. 1 reading could not be "
+        "measured. Left out by their reader: 2 readings."
+    )
+    reliability, limits, placing = (block for block in paper.blocks if isinstance(block, Table))
+    assert [[cell.text for cell in row][:1] for row in reliability.rows] == [
+        ["Radiographic inclination (°)"],
+        ["between readers A, B"],
+        ["within reader <A>"],
+    ]
+    assert [cell.text for cell in reliability.rows[2]][1:] == ["too few"]
+    found = page.measurements[0].comparisons[0]
+    icc = found.reliability.icc("ICC(2,1)")
+    assert reliability.rows[1][2].text == f"{icc.value:.2f}"
+    assert reliability.rows[1][2].below == f"{icc.low:.2f} to {icc.high:.2f}"
+    lower = found.limits[0][1].lower
+    assert limits.rows[1][3].text == f"−{abs(lower.value):.2f}"
+    assert [row[-1].text for row in placing.rows] == ["Reader A", "yes", "too few repeats"]
+    assert sum(isinstance(block, Picture) for block in paper.blocks) == 1
+    assert Heading("How it was reckoned") in paper.blocks
+
+
+def test_the_page_is_the_same_bytes_each_time_and_carries_the_caution(page, tmp_path):
+    paths = write_agreement(page, tmp_path / "out")
+    assert [path.name for path in paths] == ["agreement.pdf", "agreement.html", "agreement.csv"]
+    first = [path.read_bytes() for path in paths]
+    assert [path.read_bytes() for path in write_agreement(page, tmp_path / "out")] == first
+    assert first[0].startswith(b"%PDF")
+    html = first[1].decode()
+    assert CAUTION in html and "http" not in html.replace("http-equiv", "")
+    assert "<b>bold</b>" not in html and "within reader &lt;A&gt;" in html
+
+
+def test_the_table_for_a_spreadsheet_holds_every_statistic(page):
+    rows = list(csv.DictReader(io.StringIO(agreement_csv(page))))
+    assert {row["measurement"] for row in rows} == {entry.name for entry in page.measurements}
+    (row,) = (r for r in rows if (r["method"], r["statistic"]) == ("ellipse", "ICC(2,1)"))
+    truth = page.measurements[1].comparisons[0].reliability.icc("ICC(2,1)")
+    assert float(row["value"]) == truth.value and float(row["low"]) == truth.low
+    assert row["description"] == truth.full_name and row["n"] == "20"
+    limits = page.measurements[0].comparisons[0].limits[0][1]
+    assert isinstance(limits, Limits)
+    (upper,) = (r for r in rows if (r["method"], r["statistic"]) == ("perspective", "upper_limit"))
+    assert float(upper["high"]) == limits.upper.high
+    assert all(row["value"] or row["absent_because"] for row in rows)
+    assert all(row["caution"] == CAUTION for row in rows)
+
+
+def test_the_page_cannot_be_written_where_a_file_is(page, tmp_path):
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(XrayMeasureError, match="cannot be made"):
+        write_agreement(page, tmp_path / "taken")

@@ -1,0 +1,323 @@
+"""A cohort against its plans and against the record of the theatre."""
+
+import csv
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.errors import StudyError
+from xraymeasure.phantom import Cup, Geometry, Head, Hip, Scenario, Stem, simulate_reading
+from xraymeasure.phantom.dicom import film_dataset
+from xraymeasure.plan.compare import Comparison, ComparisonRow, parse_plan
+from xraymeasure.reading.file import parse_reading
+from xraymeasure.report.layout.blocks import paper_sheets
+from xraymeasure.series.cohort.cohort import cohort_of_study, outcomes_of, share_of, with_tolerance
+from xraymeasure.series.cohort.methods import methods_text
+from xraymeasure.series.cohort.page import cohort_paper, write_cohort
+from xraymeasure.series.study.readings import add_reading
+from xraymeasure.series.study.remarks import Remark, add_remark
+from xraymeasure.series.study.study import read_study
+
+# --- the numbers --------------------------------------------------------------------------------
+
+
+# Newcombe RG, Stat Med 1998;17:857-872, table I, method 3 (score, without continuity correction);
+# from memory.
+@pytest.mark.parametrize(
+    ("within", "n", "low", "high"),
+    [
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0000, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+    ],
+)
+def test_a_share_has_the_score_interval(within, n, low, high):
+    share = share_of(within, n)
+    assert (share.low, share.high) == (pytest.approx(low, abs=5e-5), pytest.approx(high, abs=5e-5))
+    assert share.value == within / n
+
+
+def row(name="radiographic_inclination", **values):
+    """A comparison that holds what is given."""
+    keys = ("planned", "recorded", "achieved", "difference", "low", "high", "tolerance", "verdict")
+    cells = {key: values.get(key) for key in keys}
+    if cells["planned"] is not None and cells["achieved"] is not None:
+        cells["difference"] = cells["achieved"] - cells["planned"]
+    achieved = cells["achieved"]
+    return Comparison(
+        (
+            ComparisonRow(
+                name, "left", "deg", **cells, reason="", method="perspective",
+                achieved_low=None if achieved is None else achieved - 1.959964,
+                achieved_high=None if achieved is None else achieved + 1.959964,
+            ),
+        ),
+        (),
+    )  # fmt: skip
+
+
+def test_recorded_against_measured_is_bland_and_altmans():
+    # Bland JM, Altman DG, Lancet 1986;1:307-310, peak flow, first readings: bias -2.118, standard
+    # deviation 38.765, limits at 1.96 of them -78.10 and 73.86 (recomputed).
+    large = (494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427)
+    mini = (512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451)
+    (outcome,) = outcomes_of(
+        [row(recorded=one, achieved=other) for one, other in zip(large, mini, strict=True)]
+    )
+    limits = outcome.against_record
+    assert limits.n == 17
+    assert limits.bias.value == pytest.approx(-2.118, abs=0.001)
+    assert limits.sd == pytest.approx(38.765, abs=0.001)
+    assert limits.lower.value == pytest.approx(-78.10, abs=0.005)
+    assert limits.upper.value == pytest.approx(73.86, abs=0.005)
+    assert outcome.against_plan == "no hip has it planned and measured"
+
+
+def test_achieved_against_planned_counts_shares_and_verdicts():
+    made = [(38.0, "within"), (41.0, "within"), (44.0, "undecided"), (47.0, "outside")]
+    (outcome,) = outcomes_of(
+        [row(planned=40.0, achieved=a, tolerance=5.0, verdict=v) for a, v in made]
+    )
+    assert outcome.against_plan.bias.value == pytest.approx(2.5)
+    # Sample standard deviation of -2, 1, 4, 7.
+    assert outcome.against_plan.sd == pytest.approx(np.sqrt(15.0))
+    assert (outcome.share.within, outcome.share.n) == (3, 4)
+    assert outcome.verdicts == {"within": 2, "undecided": 1, "outside": 1}
+    assert outcome.measuring_sd == pytest.approx(1.0)
+
+
+def test_a_hip_on_the_tolerance_is_within():
+    (outcome,) = outcomes_of([row(planned=40.0, achieved=45.0, tolerance=5.0)] * 3)
+    assert outcome.share.within == 3
+
+
+def test_few_hips_are_said_to_be_few():
+    (outcome,) = outcomes_of([row(planned=40.0, recorded=41.0, achieved=42.0)])
+    assert outcome.against_plan == "only 1 hip has it planned and measured"
+    assert outcome.against_record == "only 1 hip has it recorded and measured"
+    assert outcome.share is None
+
+
+def test_what_was_neither_planned_nor_recorded_is_no_outcome():
+    assert outcomes_of([row(achieved=42.0)] * 3) == ()
+
+
+def test_the_studys_tolerance_stands_where_the_plan_names_none():
+    plan = parse_plan('operated_side = "left"\n[tolerance]\ninclination_deg = 3')
+    joined = with_tolerance(plan, {"inclination_deg": 5.0, "anteversion_deg": 6.0}).tolerance
+    assert (joined.inclination_deg, joined.anteversion_deg) == (3.0, 6.0)
+    assert joined.leg_length_mm is None
+
+
+# --- a study ------------------------------------------------------------------------------------
+
+BASE = Scenario(geometry=Geometry(pitch_mm=1.2, rows=310, columns=350))
+NATIVE = Hip(abduction_deg=-4.0, rotation_deg=9.0)
+PLAN = """operated_side = "left"
+[cup]
+inclination_deg = 40
+anteversion_deg = 20
+[leg_length]
+difference_mm = 0
+change_mm = 5
+[recorded]
+inclination_deg = {0}
+anteversion_deg = 20
+leg_length_change_mm = 6
+"""
+
+
+def scenario(inclination=None, longer=0.0):
+    hip = NATIVE
+    if inclination is not None:
+        hip = replace(NATIVE, cup=Cup(inclination, 18.0), head=Head(), stem=Stem())
+    return replace(BASE, hips={"left": replace(hip, leg_length_change_mm=longer), "right": NATIVE})
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    """Five hips with plans, and every reason for which a film does not enter."""
+    folder = tmp_path_factory.mktemp("study")
+    (folder / "films").mkdir()
+    (folder / "plans").mkdir()
+    films = {
+        "B1": ("S1", "-9", "", scenario(longer=-3.0)),
+        "P1": ("S1", "3", "P1", scenario(36.0, 2.0)),
+        "Y1": ("S1", "365", "P1", scenario(36.0, 2.0)),
+        "P2": ("S2", "0", "P2", scenario(39.0)),
+        "P3": ("S3", "0", "P3", scenario(42.0)),
+        "P4": ("S4", "0", "P4", scenario(48.0)),
+        "P5": ("S5", "0", "P5", scenario(41.0)),
+        "U6": ("S6", "0", "P5", scenario(41.0)),
+        "E7": ("S7", "0", "P5", scenario(41.0)),
+        "W8": ("S8", "0", "right", scenario(41.0)),
+        "K9": ("S9", "0", "broken", scenario(41.0)),
+    }
+    for number in range(1, 6):
+        text = PLAN.format(40 + number)
+        (folder / "plans" / f"P{number}.toml").write_text(text)
+    (folder / "plans" / "right.toml").write_text('operated_side = "right"')
+    (folder / "plans" / "broken.toml").write_text("operated_side = left")
+    lines = ["film,file,subject,time_point,day,side,plan"]
+    for label, (subject, day, plan, made) in films.items():
+        pixels = np.full((310, 350), 100, np.uint16)
+        film_dataset(made, pixels).save_as(folder / "films" / f"{label}-surname.dcm")
+        plan = plan and f"plans/{plan}.toml"
+        lines.append(f"{label},films/{label}-surname.dcm,{subject},,{day},left,{plan}")
+    (folder / "films.csv").write_text("\n".join(lines))
+    (folder / "study.toml").write_text(
+        'format = "xraymeasure-study"\nversion = 1\ntitle = "Invented series"\n'
+        'films = "films.csv"\nreaders = ["A", "B"]\noccasions = 2\nblinded = true\nseed = 77\n'
+        "[tolerance]\ninclination_deg = 5\nanteversion_deg = 5\nleg_length_mm = 5\n"
+    )
+    found = read_study(folder)
+    rng = np.random.default_rng(4)
+    for label, (*_, made) in films.items():
+        record = simulate_reading(made, rng, 0.02, reader="B")
+        if label == "B1":
+            record["native_head_left_mm"] = 46.0
+        if label != "U6":
+            add_reading(found, label, 1, parse_reading(json.dumps(record)))
+    add_remark(found, Remark("E7", "B", 1, "2024-01-01T00:00:00Z", "exclude", "rim not seen"))
+    return found
+
+
+@pytest.fixture(scope="module")
+def cohort(study):
+    return cohort_of_study(study, draws=0, workers=1)
+
+
+def test_the_first_film_of_each_hip_with_a_plan_enters(cohort):
+    assert [case.film for case in cohort.cases] == ["P1", "P2", "P3", "P4", "P5"]
+    assert (cohort.settings.reader, cohort.settings.occasion) == ("B", 1)
+    assert cohort.subjects == 5
+
+
+def test_what_does_not_enter_is_listed_with_its_reason(cohort):
+    reasons = dict(cohort.left_out)
+    assert set(reasons) == {"B1", "Y1", "U6", "E7", "W8", "K9"}
+    assert reasons["B1"] == "no plan"
+    assert reasons["Y1"] == "a later film of a hip that is in already"
+    assert reasons["U6"] == "not read by B"
+    assert reasons["E7"] == "excluded by B: rim not seen"
+    assert "the plan says right and the reading says left" in reasons["W8"]
+    assert reasons["K9"].startswith("plan of film K9: broken TOML")
+
+
+def test_the_cups_are_held_against_their_plan(cohort):
+    # Made at 36, 39, 42, 48 and 41 degrees, planned at 40; read almost exactly.
+    found = cohort.outcome("radiographic_inclination")
+    expected = np.array([36.0, 39.0, 42.0, 48.0, 41.0]) - 40.0
+    assert sorted(found.against_plan.differences) == [
+        pytest.approx(value, abs=0.35) for value in sorted(expected)
+    ]
+    assert (found.share.within, found.share.n) == (4, 5)
+    assert (cohort.cup_share.within, cohort.cup_share.n) == (4, 5)
+
+
+def test_the_record_of_the_theatre_is_held_against_the_film(cohort):
+    # Recorded 41 to 45, made 36, 39, 42, 48, 41: on average 43 less 41.2.
+    found = cohort.outcome("radiographic_inclination").against_record
+    assert found.n == 5
+    assert found.bias.value == pytest.approx(1.8, abs=0.3)
+
+
+def test_a_planned_change_uses_the_film_before(cohort):
+    case = next(case for case in cohort.cases if case.film == "P1")
+    # From 3 mm short to 2 mm long.
+    assert case.comparison.row("leg_length_change").achieved == pytest.approx(5.0, abs=0.5)
+    assert "only 1 hip" in cohort.outcome("leg_length_change").against_plan
+
+
+def test_a_reader_without_readings_gives_no_cohort(study):
+    with pytest.raises(StudyError, match="no film with a plan was read by A on occasion 1"):
+        cohort_of_study(study, reader="A", draws=0, workers=1)
+    with pytest.raises(StudyError, match="no occasion 3"):
+        cohort_of_study(study, occasion=3)
+
+
+# --- the page -------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def pages(cohort, tmp_path_factory):
+    return {path.suffix: path for path in write_cohort(cohort, tmp_path_factory.mktemp("out"))}
+
+
+@pytest.mark.parametrize("kind", [".html", ".json", ".csv"])
+def test_every_output_carries_the_caution(pages, kind):
+    assert CAUTION in pages[kind].read_text("utf-8")
+
+
+def test_every_sheet_carries_the_caution(cohort):
+    for sheet in paper_sheets(cohort_paper(cohort)):
+        assert CAUTION in " ".join(text.get_text() for text in sheet.figure.texts)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        # Abdel MP et al., Clin Orthop Relat Res 2016 (read).
+        "of 206 dislocated hips 58 % had the cup inside",
+        "Both cup angles within tolerance: 4 of 5 (80 %, 95 % interval 38 to 96 %)",
+        "A later film of a hip that is in already",
+        "Excluded by B: rim not seen",
+        "Recorded in theatre minus measured on the film",
+    ],
+)
+def test_the_page_says_what_the_numbers_are_worth(pages, said):
+    assert said in " ".join(pages[".html"].read_text("utf-8").split())
+
+
+@pytest.mark.parametrize("kind", [".html", ".json", ".csv"])
+def test_no_name_of_a_file_reaches_the_page(pages, kind):
+    text = pages[kind].read_text("utf-8")
+    assert "surname" not in text and "broken.toml" not in text
+
+
+def test_the_paragraph_of_methods_holds_the_actual_settings(cohort):
+    text = methods_text(cohort)
+    for said in (
+        "placed by 2 readers on 2 occasions",
+        "without sight of the plan",
+        "reader B, occasion 1",
+        "5 hips of 5 persons",
+        "first-order 95 % intervals",
+        "pose of the rim's circle seen from the tube",
+        "line through the teardrops",
+        "known diameter of the head",
+        "cup inclination 5 degrees",
+        "ICC(2,1) (two-way random effects, absolute agreement, single reading)",
+        "Wilson EB",
+        f"numpy {np.__version__}",
+    ):
+        assert said in text
+    drawn = replace(
+        cohort, settings=replace(cohort.settings, draws=10_000, seed=77, readers=("B",))
+    )
+    assert "10000 Monte Carlo draws (JCGM 101:2008; seed 77)" in methods_text(drawn)
+    assert "placed by 1 reader on" in methods_text(drawn)
+
+
+def test_the_tables_hold_every_hip(cohort, pages):
+    record = json.loads(pages[".json"].read_text("utf-8"))
+    assert record["hips"] == 5
+    assert record["both_cup_angles_within"]["value"] == 0.8
+    lines = pages[".csv"].read_text("utf-8").splitlines()
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    assert len(rows) == sum(len(case.comparison.rows) for case in cohort.cases)
+
+
+def test_the_same_cohort_gives_the_same_bytes(cohort, pages, tmp_path):
+    for path in write_cohort(cohort, tmp_path):
+        assert path.read_bytes() == pages[path.suffix].read_bytes()
+
+
+def test_a_single_hip_has_a_page_too(cohort, tmp_path):
+    only = cohort.cases[:1]
+    single = replace(cohort, cases=only, outcomes=outcomes_of([only[0].comparison]))
+    assert all(path.stat().st_size for path in write_cohort(single, tmp_path))

@@ -1,0 +1,274 @@
+"""A hip over time: what enters, what the page says, and what a study gives."""
+
+import csv
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.change.positioning import Comparable, Visit
+from xraymeasure.errors import StudyError
+from xraymeasure.film.film import film_from_array
+from xraymeasure.measuring.measure import measure
+from xraymeasure.phantom import Cup, Geometry, Head, Hip, Pelvis, Scenario, Stem, simulate_reading
+from xraymeasure.reading.file import parse_reading
+from xraymeasure.report.layout.blocks import paper_sheets
+from xraymeasure.series.followup.followup import followup_of, followup_of_study
+from xraymeasure.series.followup.page import followup_paper, write_followup
+from xraymeasure.series.followup.tables import followup_csv, format_followup
+from xraymeasure.series.study.readings import add_reading
+from xraymeasure.series.study.study import read_study
+
+SCENARIO = Scenario(
+    geometry=Geometry(pitch_mm=1.2, rows=310, columns=350),
+    hips={
+        "left": Hip(Cup(), Head(), Stem(), abduction_deg=-4.0, rotation_deg=9.0),
+        "right": Hip(abduction_deg=-4.0, rotation_deg=9.0),
+    },
+)
+
+
+def with_hip(**parts):
+    return replace(
+        SCENARIO, hips={**SCENARIO.hips, "left": replace(SCENARIO.hips["left"], **parts)}
+    )
+
+
+def read(scenario, seed=0, spread=0.02, **known):
+    record = simulate_reading(scenario, np.random.default_rng(seed), spread, **known)
+    return parse_reading(json.dumps(record))
+
+
+def visit(years, scenario=SCENARIO, label="", **options):
+    geometry = scenario.geometry
+    film = film_from_array(
+        np.zeros((geometry.rows, geometry.columns), np.uint8),
+        pitch_mm=geometry.pitch_mm,
+        source_detector_mm=geometry.source_detector_mm,
+    )
+    measured = measure(film, read(scenario, **options), draws=0)
+    return Visit(years, measured, label, cup_centre_from="shell")
+
+
+@pytest.fixture(scope="module")
+def sunk():
+    """Films at 0, 1 and 4 years; the stem sank 3 mm, then 4 more, and the head 1.6 mm."""
+    later = with_hip(stem=Stem(subsidence_mm=3.0))
+    latest = with_hip(stem=Stem(subsidence_mm=7.0), head=Head(penetration_mm=1.6))
+    visits = [visit(4.0, latest, "4y"), visit(0.0, label="post"), visit(1.0, later, "1y")]
+    return followup_of(
+        visits,
+        subject="S001",
+        stem_type="invented stem",
+        subsidence_threshold_mm=2.0,
+        left_out=(("pre", "no cup on it: before the operation"),),
+    )
+
+
+def test_films_are_put_in_order_of_time(sunk):
+    assert sunk.first.label == "post"
+    assert [step.visit.label for step in sunk.steps] == ["1y", "4y"]
+
+
+def test_every_film_is_held_against_the_first(sunk):
+    sinking = [step.changes.row("stem_subsidence").value for step in sunk.steps]
+    # The trochanter lies some 20 mm behind the hip, so 2 % of the way is lost on the film.
+    assert sinking == [pytest.approx(3.0, abs=0.2), pytest.approx(7.0, abs=0.3)]
+    wear = sunk.last.changes.row("head_penetration")
+    assert wear.value == pytest.approx(1.6, abs=0.1)
+    assert wear.per_year[0] == pytest.approx(0.4, abs=0.03)
+    assert wear.verdict == "changed"
+
+
+def test_subsidence_is_held_against_the_stems_own_threshold(sunk):
+    first, last = (step.changes.row("stem_subsidence") for step in sunk.steps)
+    assert sunk.subsidence(last) == "beyond"
+    assert sunk.subsidence(replace(first, low=1.0, high=5.0)) == "undecided"
+    assert sunk.subsidence(replace(first, low=-1.0, high=1.9)) == "below"
+    assert replace(sunk, subsidence_threshold_mm=None).subsidence(last) is None
+    assert sunk.subsidence(replace(last, verdict="not comparable")) is None
+
+
+@pytest.mark.parametrize(
+    ("visits", "said"),
+    [
+        ([visit(0.0)], "needs two films; there is 1"),
+        ([visit(1.0), visit(1.0)], "same day"),
+        (
+            [
+                visit(0.0),
+                replace(
+                    visit(1.0),
+                    measurements=replace(visit(1.0).measurements, operated_side="right"),
+                ),
+            ],
+            "different index sides",
+        ),
+    ],
+)
+def test_what_is_no_follow_up_is_refused(visits, said):
+    with pytest.raises(StudyError, match=said):
+        followup_of(visits, subject="S001")
+
+
+def test_a_tilted_later_film_is_said_not_to_compare():
+    tilted = replace(SCENARIO, pelvis=Pelvis(tilt_deg=6.0))
+    found = followup_of([visit(0.0), visit(2.0, tilted)])
+    # 6 degrees at 1.8 to 1.9 mm a degree, times the magnification there (references); and noise.
+    check = next(
+        check for check in found.last.changes.comparability.failed() if check.name == "pelvic_tilt"
+    )
+    assert 10.0 < abs(check.difference) < 1.2 * 6 * 1.9
+    assert found.last.changes.row("anteversion_change").verdict == "not comparable"
+    loose = followup_of([visit(0.0), visit(2.0, tilted)], limits=Comparable(pelvic_tilt_mm=15.0))
+    assert loose.last.changes.row("anteversion_change").verdict == "not shown"
+
+
+# --- the page -----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def pages(sunk, tmp_path_factory):
+    return {
+        path.suffix: path for path in write_followup(sunk, tmp_path_factory.mktemp("out") / "new")
+    }
+
+
+def test_a_page_per_hip_is_written(pages):
+    assert {path.name for path in pages.values()} == {
+        f"followup_S001_left.{kind}" for kind in ("pdf", "html", "json", "csv")
+    }
+    assert pages[".pdf"].read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("kind", [".html", ".json", ".csv"])
+def test_every_output_carries_the_caution(pages, kind):
+    assert CAUTION in pages[kind].read_text("utf-8")
+
+
+def test_every_sheet_carries_the_caution(sunk):
+    sheets = paper_sheets(followup_paper(sunk))
+    assert len(sheets) > 1
+    for sheet in sheets:
+        assert CAUTION in " ".join(text.get_text() for text in sheet.figure.texts)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "does not resolve wear below about 1.1 mm",
+        "first one to two years hold the bedding-in",
+        "depends on the stem&#39;s type",
+        "The study names this stem: invented stem",
+        "polished tapered stems settle by 1 to 1.6 mm",
+        "more than 5 mm is a common definition",
+        "no cup on it: before the operation",
+        "counted in both intervals",
+    ],
+)
+def test_the_page_says_what_its_numbers_cannot(pages, said):
+    assert said in pages[".html"].read_text("utf-8")
+
+
+def test_the_page_asks_no_server_for_anything(pages):
+    html = pages[".html"].read_text("utf-8")
+    assert "http" not in html and "<script" not in html
+
+
+def test_the_tables_hold_every_change(sunk, pages):
+    record = json.loads(pages[".json"].read_text("utf-8"))
+    assert record["format"] == "xraymeasure-followup"
+    found = {change["name"]: change for change in record["films"][-1]["changes"]}
+    wear = sunk.last.changes.row("head_penetration")
+    assert found["head_penetration"]["per_year"]["low"] == wear.per_year[1]
+    lines = [
+        line for line in pages[".csv"].read_text("utf-8").splitlines() if not line.startswith("#")
+    ]
+    rows = list(csv.DictReader(lines))
+    assert len(rows) == sum(len(step.changes.rows) for step in sunk.steps)
+    assert float(rows[-1]["value"]) == sunk.last.changes.rows[-1].value
+
+
+def test_the_same_follow_up_gives_the_same_bytes(sunk, pages, tmp_path):
+    for path in write_followup(sunk, tmp_path):
+        assert path.read_bytes() == pages[path.suffix].read_bytes()
+
+
+def test_a_change_that_could_not_be_measured_says_why(tmp_path):
+    reading = read(SCENARIO).without("greater_trochanter_left")
+    bare = replace(visit(1.0), measurements=measure(
+        film_from_array(np.zeros((310, 350), np.uint8), pitch_mm=1.2, source_detector_mm=1150.0),
+        reading, draws=0,
+    ))  # fmt: skip
+    found = followup_of([visit(0.0), bare])
+    assert "greater_trochanter_left is not placed" in format_followup(found)
+    assert "not measured" in followup_csv(found)
+    assert all(path.stat().st_size for path in write_followup(found, tmp_path))
+
+
+# --- a study -------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    """Two hips: one with films before, after and at two years, one without the day of a film."""
+    from xraymeasure.phantom.dicom import film_dataset
+
+    folder = tmp_path_factory.mktemp("study")
+    (folder / "films").mkdir()
+    native = replace(SCENARIO, hips={"left": Hip(), "right": Hip()})
+    later = with_hip(stem=Stem(subsidence_mm=6.0))
+    films = {
+        "B1": ("S1", "pre", "-30", native),
+        "P1": ("S1", "post", "2", SCENARIO),
+        "Y1": ("S1", "2y", "732", later),
+        "P2": ("S2", "post", "0", SCENARIO),
+        "Y2": ("S2", "2y", "", later),
+        "P3": ("S3", "post", "0", SCENARIO),
+    }
+    lines = ["film,file,subject,time_point,day,side"]
+    for label, (subject, when, day, scenario) in films.items():
+        pixels = np.full((scenario.geometry.rows, scenario.geometry.columns), 100, np.uint16)
+        film_dataset(scenario, pixels).save_as(folder / "films" / f"{label}.dcm")
+        lines.append(f"{label},films/{label}.dcm,{subject},{when},{day},left")
+    (folder / "films.csv").write_text("\n".join(lines))
+    (folder / "study.toml").write_text(
+        'format = "xraymeasure-study"\nversion = 1\nfilms = "films.csv"\nreaders = ["A", "B"]\n'
+        'occasions = 1\nblinded = true\nseed = 1\n[stem]\ntype = "invented stem"\n'
+        "subsidence_threshold_mm = 2.0\n[comparable]\npelvic_tilt_mm = 8.0\n"
+    )
+    found = read_study(folder)
+    for seed, (label, (*_, scenario)) in enumerate(films.items()):
+        add_reading(found, label, 1, read(scenario, seed, reader="B"))
+    # The first reader saw one film only, and must not be mixed with the other.
+    add_reading(found, "P1", 1, read(SCENARIO, 99, reader="A"))
+    return found
+
+
+def test_a_study_gives_its_hips_with_more_than_one_film(study):
+    found = followup_of_study(study, draws=0, workers=1)
+    assert len(found) == 1
+    (hip,) = found
+    assert (hip.subject, hip.side, hip.first.label) == ("S1", "left", "post")
+    assert hip.first.measurements.reader == "B"
+    assert hip.last.visit.years - hip.first.years == pytest.approx(730 / 365.25)
+    assert hip.left_out == (("B1", "no cup on it: before the operation"),)
+    assert hip.limits.pelvic_tilt_mm == 8.0
+    assert (hip.stem_type, hip.subsidence_threshold_mm) == ("invented stem", 2.0)
+    assert hip.last.changes.row("stem_subsidence").value == pytest.approx(6.0, abs=0.3)
+
+
+def test_hips_without_a_follow_up_are_named_with_the_reason(study):
+    found = followup_of_study(study, draws=0, workers=1)
+    assert [name for name, _ in found.left_out] == ["S2 left"]
+    assert "Y2: the table of films does not say its day" in found.left_out[0][1]
+
+
+def test_a_reader_can_be_chosen(study):
+    found = followup_of_study(study, reader="A", draws=0, workers=1)
+    assert not found.hips
+    assert "Y1: no reading by A" in dict(found.left_out)["S1 left"]
+    with pytest.raises(StudyError, match="'C' is not one of them"):
+        followup_of_study(study, reader="C")

@@ -1,0 +1,328 @@
+"""A study is measured whole, whatever breaks, and the table is the same however it came about."""
+
+import csv
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from xraymeasure.errors import StudyError
+from xraymeasure.film.film import read_film
+from xraymeasure.measuring.measure import measure
+from xraymeasure.series.run.run import run_study
+from xraymeasure.series.run.tidy_table import COLUMNS
+from xraymeasure.series.run.workers import WorkerDied, map_tasks
+from xraymeasure.series.study.placing import Placing, Spread, write_placing
+from xraymeasure.series.study.readings import add_reading, study_readings
+from xraymeasure.series.study.remarks import Remark, add_remark
+from xraymeasure.series.study.study import read_study
+
+
+def rows_of(summary):
+    with summary.csv.open(newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def bytes_of(summary):
+    return summary.csv.read_bytes(), summary.parquet.read_bytes()
+
+
+def test_the_table_holds_what_measure_says_film_by_film(make_study):
+    study = make_study(films=2, readers=("A", "B"))
+    summary = run_study(study, workers=1, draws=0)
+    assert (summary.measured, summary.unchanged, summary.failed) == (4, 0, ())
+    rows = rows_of(summary)
+    assert list(rows[0]) == list(COLUMNS) and len(rows) == summary.rows
+    for entry in study_readings(study):
+        measured = measure(read_film(study.film(entry.film).file), entry.reading, draws=0)
+        for one in measured.rows:
+            (row,) = (
+                row
+                for row in rows
+                if (row["film"], row["reader"], row["measurement"], row["method"])
+                == (entry.film, entry.reader, one.name, one.method)
+                and row["side"] == (one.side or "")
+            )
+            assert [float(row[key]) for key in ("value", "low", "high")] == [
+                one.value,
+                one.low,
+                one.high,
+            ]
+            assert (row["unit"], row["status"], row["occasion"]) == (one.unit, "measured", "1")
+            assert row["primary"] == ("true" if one.primary else "false")
+            assert row["index_side"] == {"left": "true", "right": "false", None: ""}[one.side]
+        missing = [r for r in rows if r["film"] == entry.film and r["status"] == "missing"]
+        assert all(row["reason"] and not row["value"] for row in missing)
+
+
+def test_csv_and_parquet_say_the_same(make_study):
+    summary = run_study(make_study(films=2), workers=1, draws=0)
+    from_csv = pd.read_csv(summary.csv, keep_default_na=False, dtype=str)
+    from_parquet = pd.read_parquet(summary.parquet)
+    assert list(from_csv.columns) == list(from_parquet.columns)
+    assert from_parquet["value"].dtype == float
+    written = from_parquet["value"].map(lambda value: "" if pd.isna(value) else repr(value))
+    assert list(written) == list(from_csv["value"])
+    assert (summary.csv.parent / "columns.txt").read_text().startswith("measurements.csv")
+
+
+def test_the_table_does_not_depend_on_the_number_of_workers(make_study):
+    study = make_study(films=4)
+    one = run_study(study, workers=1, draws=200)
+    first = bytes_of(one)
+    for path in one.kept.values():
+        path.unlink()
+    two = run_study(study, workers=2, draws=200)
+    assert two.measured == 4
+    assert bytes_of(two) == first
+
+
+def test_only_what_changed_is_measured_again(make_study):
+    study = make_study(films=3)
+    run_study(study, workers=1, draws=0)
+    again = run_study(study, workers=1, draws=0)
+    assert (again.measured, again.unchanged) == (0, 3)
+
+    (entry, *_) = study_readings(study)
+    moved = replace(
+        entry.reading.with_points("teardrop_left", [(200.0, 190.0)]), read_at="2026-05-01T00:00:00Z"
+    )
+    add_reading(study, entry.film, 1, moved)
+    reread = run_study(study, workers=1, draws=0)
+    assert (reread.measured, reread.unchanged) == (1, 2)
+
+    film = study.films[1].file
+    film.write_bytes(film.read_bytes() + b"\0\0")
+    assert run_study(study, workers=1, draws=0).measured == 1
+    assert run_study(study, workers=1, draws=0, seed=99).measured == 3
+
+    write_placing(study, Placing("A", (Spread("teardrop_left", 9.0, 8.0, 10.0, 1.0, 40, 20),)))
+    wider = run_study(study, workers=1, draws=0)
+    assert wider.measured == 3
+    spread = {
+        row["film"]: float(row["standard_uncertainty"])
+        for row in rows_of(wider)
+        if (row["measurement"], row["method"]) == ("pelvic_obliquity", "inter_teardrop")
+    }
+    plain = measure(read_film(study.films[2].file), study_readings(study)[2].reading, draws=0)
+    assert spread["F2"] > 2 * plain.primary("pelvic_obliquity").standard_uncertainty
+
+
+def test_what_is_broken_is_a_row_with_its_reason_and_never_an_end(make_study):
+    study = make_study(films=5)
+    study.films[0].file.write_bytes(b"no film at all")
+    study.films[1].file.unlink()
+    broken = next(iter((study.folder / "readings").glob("F2__*")))
+    broken.write_text("{")
+    add_remark(study, Remark("F3", "A", 1, "2026-03-01T10:00:00Z", "exclude", "the shaft is cut"))
+    summary = run_study(study, workers=1, draws=0)
+    assert (summary.measured, summary.excluded, len(summary.failed)) == (1, 1, 3)
+    assert "3 failed" in str(summary)
+    rows = {row["film"]: row for row in rows_of(summary)}
+    assert {film: row["status"] for film, row in rows.items() if film != "F4"} == {
+        "F0": "failed",
+        "F1": "failed",
+        "F2": "failed",
+        "F3": "excluded",
+    }
+    assert "neither DICOM nor" in rows["F0"]["reason"]
+    assert "no such file" in rows["F1"]["reason"]
+    assert "changed after it was saved" in rows["F2"]["reason"]
+    assert rows["F3"]["reason"] == "the shaft is cut"
+    # The name of an image may be the name of a person.
+    assert "0.dcm" not in rows["F0"]["reason"] and str(study.folder) not in str(rows)
+
+
+def test_a_film_that_was_mended_is_measured_in_the_next_run(make_study):
+    study = make_study(films=2)
+    whole = study.films[0].file.read_bytes()
+    study.films[0].file.write_bytes(whole[:3000])
+    assert len(run_study(study, workers=1, draws=0).failed) == 1
+    study.films[0].file.write_bytes(whole)
+    summary = run_study(study, workers=1, draws=0)
+    assert (summary.measured, summary.unchanged, summary.failed) == (1, 1, ())
+
+
+def test_a_study_without_readings_has_an_empty_table(make_study):
+    study = make_study(films=2)
+    for path in (study.folder / "readings").iterdir():
+        path.unlink()
+    summary = run_study(study, workers=1)
+    assert (summary.measured, summary.unread, summary.rows) == (0, 2, 0)
+    assert summary.csv.read_text() == ",".join(COLUMNS) + "\n"
+
+
+def test_progress_counts_what_this_run_has_to_do(make_study):
+    study = make_study(films=3)
+    seen = []
+    run_study(study, workers=1, draws=0, progress=lambda *counts: seen.append(counts))
+    assert seen == [(0, 3), (1, 3), (2, 3), (3, 3)]
+    run_study(study, workers=1, draws=0, progress=lambda *counts: seen.append(counts))
+    assert len(seen) == 4
+
+
+_RUN = """
+import sys
+from xraymeasure.series.run.run import run_study
+from xraymeasure.series.study.study import read_study
+if __name__ == "__main__":
+    run_study(read_study(sys.argv[1]), workers=2, draws=300)
+"""
+
+
+def start_run(script, study):
+    return subprocess.Popen(
+        [sys.executable, str(script), str(study.folder)], start_new_session=True
+    )
+
+
+def wait_until_gone(group):
+    for _ in range(200):
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return
+        time.sleep(0.05)
+    os.killpg(group, signal.SIGKILL)
+    raise AssertionError("workers outlived the run that was killed")
+
+
+def test_killed_twenty_times_and_rerun_the_table_is_that_of_an_undisturbed_run(
+    make_study, tmp_path
+):
+    study = make_study(films=24)
+    script = tmp_path / "run.py"
+    script.write_text(_RUN)
+    results = study.folder / "results"
+
+    def kept():
+        return list((results / "cache").glob("[!.]*.json"))
+
+    assert start_run(script, study).wait() == 0
+    undisturbed = {p.name: p.read_bytes() for p in results.glob("measurements.*")}
+    assert len(undisturbed) == 2 and len(kept()) == 24
+    for path in [*kept(), *results.glob("measurements.*")]:
+        path.unlink()
+
+    rng = random.Random(3)
+    part_way = 0
+    for _ in range(20):
+        # Killed once so many readings are done, or a moment later; with all done, the tables are
+        # being written.
+        enough = rng.randint(len(kept()), 24)
+        process = start_run(script, study)
+        while len(kept()) < enough and process.poll() is None:
+            time.sleep(0.002)
+        time.sleep(rng.uniform(0.0, 0.03))
+        process.kill()
+        process.wait()
+        wait_until_gone(process.pid)
+        part_way += 0 < len(kept()) < 24
+        for path in results.glob("measurements.*"):
+            assert path.read_bytes() == undisturbed[path.name]
+        # Much of what was done is undone, so that the next run too has something to do.
+        for path in kept()[: rng.randint(12, 24)]:
+            path.unlink()
+    assert part_way >= 10
+    assert start_run(script, study).wait() == 0
+    assert {p.name: p.read_bytes() for p in results.glob("measurements.*")} == undisturbed
+
+
+# `eval` is a function that every worker can import, whatever way the tests were started.
+DIE = "__import__('os')._exit(1)"
+
+
+def test_a_task_that_kills_its_worker_is_told_from_its_neighbours():
+    tasks = [str(number) for number in range(12)]
+    tasks[5], tasks[7] = "1 / 0", DIE
+    outcomes = dict(map_tasks(eval, tasks, workers=2))
+    assert set(outcomes) == set(tasks)
+    assert isinstance(outcomes.pop(DIE), WorkerDied)
+    assert isinstance(outcomes.pop("1 / 0"), ZeroDivisionError)
+    assert all(outcome == int(task) for task, outcome in outcomes.items())
+
+
+def test_tasks_are_taken_up_as_workers_become_free():
+    taken = []
+
+    def source():
+        for number in range(60):
+            taken.append(number)
+            yield str(number)
+
+    ahead = [
+        len(taken) - done for done, _ in enumerate(map_tasks(eval, source(), workers=2), start=1)
+    ]
+    assert len(taken) == 60
+    # Four for each of two workers, whatever the number of tasks.
+    assert max(ahead) <= 8
+
+
+@pytest.fixture
+def cluster(tmp_path):
+    """A scheduler and two workers, each a process of its own, on loopback."""
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=2,
+        threads_per_worker=1,
+        processes=True,
+        host="127.0.0.1",
+        dashboard_address=None,
+        local_directory=str(tmp_path / "dask"),
+    ) as made:
+        assert made.scheduler_address.startswith("tcp://127.0.0.1:")
+        assert len(made.workers) == 2
+        yield made
+
+
+def test_the_same_study_over_a_dask_cluster_gives_the_same_table(make_study, cluster):
+    study = make_study(films=6, readers=("A", "B"))
+    study.films[2].file.write_bytes(b"no film at all")
+    here = run_study(study, workers=2, draws=200)
+    expected = bytes_of(here)
+    for path in here.kept.values():
+        path.unlink()
+    there = run_study(study, scheduler=cluster.scheduler_address, draws=200)
+    assert (there.measured, len(there.failed)) == (10, 2)
+    assert bytes_of(there) == expected
+
+
+def test_both_workers_of_a_cluster_are_used(cluster):
+    pid = "(__import__('time').sleep(0.05), __import__('os').getpid())[1]"
+    outcomes = [
+        outcome for _, outcome in map_tasks(eval, [pid] * 20, scheduler=cluster.scheduler_address)
+    ]
+    assert len(outcomes) == 20
+    assert len(set(outcomes)) == 2 and os.getpid() not in outcomes
+
+
+def test_a_cluster_that_is_lost_ends_the_run_in_words(cluster):
+    outcomes = map_tasks(
+        eval, ["__import__('time').sleep(0.1)"] * 200, scheduler=cluster.scheduler_address
+    )
+    next(outcomes)
+    cluster.close()
+    with pytest.raises(StudyError, match="scheduler was lost"):
+        list(outcomes)
+
+
+def test_a_scheduler_that_does_not_answer_is_said_in_words(make_study):
+    with pytest.raises(StudyError, match="no Dask scheduler answers"):
+        run_study(make_study(films=1), scheduler="tcp://127.0.0.1:9", draws=0)
+
+
+def test_a_study_is_the_same_after_it_was_moved(make_study, tmp_path):
+    study = make_study(films=2)
+    before = bytes_of(run_study(study, workers=1, draws=200))
+    moved = tmp_path / "elsewhere"
+    os.replace(study.folder, moved)
+    summary = run_study(read_study(moved), workers=1, draws=200)
+    assert (summary.measured, summary.unchanged) == (0, 2)
+    assert bytes_of(summary) == before

@@ -1,0 +1,1 @@
+"""What changed in one hip between two films, and how alike the films lie."""

@@ -1,0 +1,187 @@
+"""The changes that are looked for between two films of a hip, and the words for them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from xraymeasure.change.positioning import Part
+from xraymeasure.measuring.results import Unit
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A change that is looked for, and the words for it.
+
+    Attributes
+    ----------
+    name, label : str
+        As in files, and what a person reads.
+    quantity : str
+        The measurement whose later minus earlier value it is.
+    part : {"pelvis", "femur"}
+        Where it is measured, and so which criteria of position bear on it.
+    decimals : int
+        How many a person is shown.
+    meaning : str
+        Its sign.
+    """
+
+    name: str
+    label: str
+    quantity: str
+    unit: Unit
+    part: Part
+    decimals: int
+    meaning: str
+
+
+KINDS: dict[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind(
+            "cup_migration_cranial",
+            "Cup migration, cranial",
+            "hip_centre_height",
+            "mm",
+            "pelvis",
+            1,
+            "Cup centre across the reference line; positive cranially.",
+        ),
+        Kind(
+            "cup_migration_lateral",
+            "Cup migration, lateral",
+            "hip_centre_lateral",
+            "mm",
+            "pelvis",
+            1,
+            "Cup centre from its teardrop along the reference line; positive laterally.",
+        ),
+        Kind(
+            "inclination_change",
+            "Cup inclination",
+            "radiographic_inclination",
+            "deg",
+            "pelvis",
+            1,
+            "Radiographic; positive where the cup became steeper.",
+        ),
+        Kind(
+            "anteversion_change",
+            "Cup anteversion",
+            "radiographic_anteversion",
+            "deg",
+            "pelvis",
+            1,
+            "Radiographic; positive where the cup turned anteriorly.",
+        ),
+        Kind(
+            "stem_subsidence",
+            "Stem subsidence",
+            "stem_to_trochanter",
+            "mm",
+            "femur",
+            1,
+            "Shoulder of the stem against the greater trochanter; positive where the stem sank.",
+        ),
+        Kind(
+            "head_penetration_cranial",
+            "Head in cup, cranial",
+            "head_to_cup_cranial",
+            "mm",
+            "pelvis",
+            2,
+            "Head centre from cup centre across the reference line; positive cranially.",
+        ),
+        Kind(
+            "head_penetration_lateral",
+            "Head in cup, lateral",
+            "head_to_cup_lateral",
+            "mm",
+            "pelvis",
+            2,
+            "Head centre from cup centre along the reference line; positive laterally.",
+        ),
+        Kind(
+            "head_penetration",
+            "Head penetration (2-D wear)",
+            "head_to_cup_cranial",
+            "mm",
+            "pelvis",
+            2,
+            "How far the head moved in the cup, in whatever direction; never negative.",
+        ),
+        Kind(
+            "leg_length_change",
+            "Leg length",
+            "leg_length_difference",
+            "mm",
+            "femur",
+            1,
+            "Of the difference between the sides, the other leg taken as unchanged; positive where "
+            "the leg became longer.",
+        ),
+        Kind(
+            "femoral_offset_change",
+            "Femoral offset",
+            "femoral_offset",
+            "mm",
+            "femur",
+            1,
+            "Positive where it grew. The weakest of these numbers: a turned femur shortens it.",
+        ),
+        Kind(
+            "global_offset_change",
+            "Global offset",
+            "global_offset",
+            "mm",
+            "femur",
+            1,
+            "Femoral plus acetabular offset; positive where it grew.",
+        ),
+        Kind(
+            "acetabular_offset_change",
+            "Acetabular offset",
+            "acetabular_offset",
+            "mm",
+            "pelvis",
+            1,
+            "Hip centre from the midline; positive where it moved laterally.",
+        ),
+        Kind(
+            "hip_centre_height_change",
+            "Hip-centre height",
+            "hip_centre_height",
+            "mm",
+            "pelvis",
+            1,
+            "Hip centre across the reference line; positive where it moved cranially.",
+        ),
+        Kind(
+            "hip_centre_lateral_change",
+            "Hip-centre lateral position",
+            "hip_centre_lateral",
+            "mm",
+            "pelvis",
+            1,
+            "Hip centre from its teardrop along the reference line; positive where it moved "
+            "laterally.",
+        ),
+    )
+}
+"""Every change: the name as in files, what it is made of, and the words for it."""
+
+BEFORE_AFTER = (
+    "leg_length_change",
+    "global_offset_change",
+    "femoral_offset_change",
+    "acetabular_offset_change",
+    "hip_centre_height_change",
+    "hip_centre_lateral_change",
+)
+FOLLOW_UP = (
+    "cup_migration_cranial",
+    "cup_migration_lateral",
+    "inclination_change",
+    "anteversion_change",
+    "stem_subsidence",
+)

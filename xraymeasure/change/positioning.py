@@ -1,0 +1,359 @@
+"""Whether two films of one hip lie alike enough to be compared.
+
+A change between two films is a change of the hip only where the patient lay alike. Each criterion
+is a number of both films, the limit that its difference must keep, and what it bears on. The
+limits are proposals without a standard behind them; every one can be changed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from xraymeasure.measuring.results import Measurement, Measurements, Unit
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary import wording
+from xraymeasure.vocabulary.landmarks import Side
+
+Posture = Literal["supine", "standing"]
+Part = Literal["pelvis", "femur"]
+Standing = Literal["comparable", "not comparable", "not shown"]
+
+MM_PER_DEG = 1.8
+"""How far the sacrococcygeal joint moves against the symphysis for a degree of tilt or of rotation
+(1.8 to 1.9 mm in the plane of the hip; derived)."""
+
+
+@dataclass(frozen=True)
+class Comparable:
+    """How much the positioning of two films of one hip may differ; keys as in ``study.toml``.
+
+    Attributes
+    ----------
+    magnification_percent : float
+        Of the magnification.
+    pelvic_tilt_mm : float
+        Height of the sacrococcygeal joint above the symphysis; 5 mm is about 3 degrees.
+    pelvic_rotation_mm : float
+        Distance of the sacrococcygeal joint from the midline; 5 mm is about 3 degrees.
+    obturator_ratio : float
+        Width of the left obturator foramen over that of the right one.
+    femoral_rotation_deg : float
+        Of the neck out of the film's plane.
+    centring_mm : float
+        Position of the hip against the foot of the central ray, either direction. Working
+        default, no source: 30 mm turn the ray through the hip by 1.5 degrees.
+    """
+
+    magnification_percent: float = 5.0
+    pelvic_tilt_mm: float = 5.0
+    pelvic_rotation_mm: float = 5.0
+    obturator_ratio: float = 0.15
+    femoral_rotation_deg: float = 10.0
+    centring_mm: float = 30.0
+
+    @property
+    def tilt_u_deg(self) -> float:
+        """Standard uncertainty of the tilt between two films that keep the limit (rectangular)."""
+        return self.pelvic_tilt_mm / MM_PER_DEG / math.sqrt(3.0)
+
+    @property
+    def rotation_u_deg(self) -> float:
+        """Likewise of the rotation of the pelvis about its long axis."""
+        return self.pelvic_rotation_mm / MM_PER_DEG / math.sqrt(3.0)
+
+    @property
+    def femoral_rotation_u_deg(self) -> float:
+        """Likewise of the rotation of the femur."""
+        return self.femoral_rotation_deg / math.sqrt(3.0)
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One film of a hip in its follow-up.
+
+    Attributes
+    ----------
+    years : float
+        Since any fixed moment, the same for all films of the hip.
+    measurements : Measurements
+        What was measured on it.
+    label : str
+        What the film is called on the page.
+    view, posture : str or None
+        Of the film, and as the reader states; None is not known.
+    cup_centre_from : {"shell", "rim"} or None
+        Which outline the centre of the cup was taken from; None where there is no cup.
+    """
+
+    years: float
+    measurements: Measurements
+    label: str = ""
+    view: str | None = None
+    posture: Posture | None = None
+    cup_centre_from: Literal["shell", "rim"] | None = None
+
+    @property
+    def side(self) -> Side:
+        """The index hip."""
+        return self.measurements.operated_side
+
+
+def visit_of(
+    years: float,
+    measurements: Measurements,
+    reading: Reading,
+    *,
+    label: str = "",
+    view: str | None = None,
+) -> Visit:
+    """Return a film of a follow-up from its measurements and its reading.
+
+    Parameters
+    ----------
+    years : float
+        Since any fixed moment, the same for all films of the hip.
+    measurements : Measurements
+        Of the reading.
+    reading : Reading
+        Says the posture, and whether the cup's centre came from its shell or its rim.
+    label, view : str, optional
+        As in `Visit`.
+    """
+    side = reading.operated_side
+    outline = next((each for each in ("shell", "rim") if reading.has(f"cup_{each}_{side}")), None)
+    return Visit(years, measurements, label, view, reading.posture, outline)
+
+
+@dataclass(frozen=True)
+class Check:
+    """One criterion of two films.
+
+    Attributes
+    ----------
+    name : str
+        Of the criterion, ``pelvic_tilt`` for example.
+    label : str
+        What a person reads.
+    bears_on : {"pelvis", "femur"}
+        ``femur`` where only what is measured on the femur depends on it.
+    needed : bool
+        Whether a change of the cup is only believed where it was checked.
+    passed : bool or None
+        None where it could not be checked, and then `text` says why.
+    text : str
+        The numbers, or the reason, in a sentence.
+    difference, limit : float or None
+        Later minus earlier film, in `unit`, and what it may be.
+    """
+
+    name: str
+    label: str
+    bears_on: Part
+    needed: bool
+    passed: bool | None
+    text: str
+    difference: float | None = None
+    limit: float | None = None
+    unit: Unit | Literal["%"] | None = None
+
+
+@dataclass(frozen=True)
+class Comparability:
+    """What is to be said of two films' positioning."""
+
+    checks: tuple[Check, ...]
+
+    def failed(self, part: Part = "pelvis") -> tuple[Check, ...]:
+        """Return the criteria that are not met and bear on a part; on the femur, all do."""
+        return tuple(
+            check
+            for check in self.checks
+            if check.passed is False and part in ("femur", check.bears_on)
+        )
+
+    @property
+    def unchecked(self) -> tuple[Check, ...]:
+        """The criteria that could not be checked."""
+        return tuple(check for check in self.checks if check.passed is None)
+
+    @property
+    def position_unknown(self) -> tuple[Check, ...]:
+        """The criteria without which a change of the cup is not believed, and were not checked.
+
+        The rotation of the pelvis has two; one is enough.
+        """
+        missing = {check.name: check for check in self.unchecked if check.needed}
+        if not {"pelvic_rotation", "obturator_ratio"} <= set(missing):
+            missing = {key: missing[key] for key in missing if key == "pelvic_tilt"}
+        return tuple(missing.values())
+
+    def standing(self, part: Part = "pelvis") -> Standing:
+        """Return whether a change of a part may be believed.
+
+        ``not shown`` where nothing speaks against it but the position of the pelvis, on which
+        everything but the femur's own measurements rests, could not be checked.
+        """
+        if self.failed(part):
+            return "not comparable"
+        return "not shown" if part == "pelvis" and self.position_unknown else "comparable"
+
+    def why(self, part: Part = "pelvis") -> str:
+        """Return the reasons for a standing other than ``comparable``."""
+        checks = self.failed(part) or (self.position_unknown if part == "pelvis" else ())
+        return "; ".join(f"{check.label.lower()}: {check.text}" for check in checks)
+
+
+def compare_films(after: Visit, before: Visit, limits: Comparable | None = None) -> Comparability:
+    """Hold the positioning of a later film of a hip against that of an earlier one.
+
+    Parameters
+    ----------
+    after, before : Visit
+        Of the same hip.
+    limits : Comparable, optional
+        How much they may differ.
+    """
+    limits = limits or Comparable()
+    return Comparability(
+        (
+            _same("view", "View", after.view, before.view),
+            _same("posture", "Posture", after.posture, before.posture),
+            _magnification(after, before, limits.magnification_percent),
+            *_centring(after, before, limits.centring_mm),
+            _difference(
+                "pelvic_tilt",
+                "Tilt of the pelvis",
+                "sacrococcygeal joint above the symphysis",
+                "pelvic_tilt_indicator",
+                (after, before),
+                limits.pelvic_tilt_mm,
+            ),
+            _difference(
+                "pelvic_rotation",
+                "Rotation of the pelvis, by the sacrum",
+                "sacrococcygeal joint off the midline",
+                "pelvic_rotation_indicator",
+                (after, before),
+                limits.pelvic_rotation_mm,
+            ),
+            _difference(
+                "obturator_ratio",
+                "Rotation of the pelvis, by the foramina",
+                "width of the obturator foramina, left over right",
+                "obturator_ratio",
+                (after, before),
+                limits.obturator_ratio,
+            ),
+            _femoral_rotation(after, before, limits.femoral_rotation_deg),
+        )
+    )
+
+
+def _same(name: str, label: str, after: str | None, before: str | None) -> Check:
+    if after is None or before is None:
+        films = "either film" if after == before else "one of the films"
+        return Check(name, label, "pelvis", False, None, f"not known for {films}")
+    passed = after == before
+    text = after if passed else f"{before} on the earlier film, {after} on the later one"
+    return Check(name, label, "pelvis", False, passed, text)
+
+
+def _pair(
+    name: str, after: Visit, before: Visit, side: Side | None = None
+) -> tuple[Measurement, Measurement] | str:
+    found = []
+    for visit, which in ((before, "earlier"), (after, "later")):
+        row = visit.measurements.primary(name, side)
+        if row is None:
+            key = f"{name}_{side}" if side else name
+            why = visit.measurements.missing.get(key, "it was not measured")
+            return f"not checked, for on the {which} film {why}"
+        found.append(row)
+    return found[1], found[0]
+
+
+def _difference(
+    name: str, label: str, what: str, quantity: str, visits: tuple[Visit, Visit], limit: float
+) -> Check:
+    pair = _pair(quantity, *visits)
+    if isinstance(pair, str):
+        return Check(name, label, "pelvis", True, None, pair)
+    later, earlier = pair
+    difference = later.value - earlier.value
+    passed = abs(difference) <= limit
+    decimals = 2 if later.unit == "1" else 1
+    explained = 1.96 * math.hypot(later.standard_uncertainty, earlier.standard_uncertainty)
+    text = (
+        f"{what} differs by {wording.with_unit(difference, later.unit, decimals, signed=True)} "
+        f"where {limit:g} is the limit and the uncertainty of two readings alone explains "
+        f"{wording.number(explained, decimals)}"
+    )
+    if not passed and abs(difference) <= explained:
+        text += ", so placing these points again may settle it"
+    return Check(name, label, "pelvis", True, passed, text, difference, limit, later.unit)
+
+
+def _magnification(after: Visit, before: Visit, limit: float) -> Check:
+    name, label = "magnification", "Magnification"
+    pair = _pair("magnification", after, before)
+    if isinstance(pair, str):
+        return Check(name, label, "pelvis", False, None, pair)
+    later, earlier = pair
+    percent = 100.0 * (later.value / earlier.value - 1.0)
+    text = (
+        f"{earlier.value:.3f} and {later.value:.3f}, {wording.number(percent, 1, signed=True)} % "
+        f"(limit {limit:g} %)"
+    )
+    return Check(name, label, "pelvis", False, abs(percent) <= limit, text, percent, limit, "%")
+
+
+def _centring(after: Visit, before: Visit, limit: float) -> tuple[Check, ...]:
+    checks = []
+    for way, quantity, words_for_it in (
+        ("lateral", "hip_centre_left_of_beam", "across"),
+        ("vertical", "hip_centre_caudal_of_beam", "along the body"),
+    ):
+        name, label = f"centring_{way}", f"Centring of the beam, {words_for_it}"
+        pair = _pair(quantity, after, before, after.side)
+        if isinstance(pair, str):
+            checks.append(Check(name, label, "pelvis", False, None, pair))
+            continue
+        difference = pair[0].value - pair[1].value
+        text = f"hip differs by {wording.number(difference, 0, signed=True)} mm (limit {limit:g})"
+        passed = abs(difference) <= limit
+        checks.append(Check(name, label, "pelvis", False, passed, text, difference, limit, "mm"))
+    return tuple(checks)
+
+
+def _femoral_rotation(after: Visit, before: Visit, limit: float) -> Check:
+    """Compare the rotation of the neck; below about 15 degrees it is only known to be small."""
+    name, label = "femoral_rotation", "Rotation of the neck"
+    later, earlier = (
+        visit.measurements.primary("femoral_rotation", after.side) for visit in (after, before)
+    )
+    if later and earlier:
+        difference = later.value - earlier.value
+        text = (
+            f"{earlier.value:.0f} and {later.value:.0f} degrees (limit {limit:g} of difference; "
+            "its sign is not seen)"
+        )
+        passed = abs(difference) <= limit
+        return Check(name, label, "femur", False, passed, text, difference, limit, "deg")
+    small = [
+        f"femoral_offset_rotation_corrected_{after.side}" in visit.measurements.missing
+        for visit in (after, before)
+    ]
+    if all(small):
+        text = "too small to be determined on either film (below about 15 degrees)"
+        return Check(name, label, "femur", False, True, text)
+    determined = later or earlier
+    if determined and any(small):
+        text = (
+            f"{determined.value:.0f} degrees on one film, too small to be determined on the other"
+        )
+        passed = False if determined.value - 15.0 > limit else None
+        return Check(name, label, "femur", False, passed, text, limit=limit, unit="deg")
+    pair = _pair("femoral_rotation", after, before, after.side)
+    return Check(name, label, "femur", False, None, str(pair))

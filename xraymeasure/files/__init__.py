@@ -1,0 +1,1 @@
+"""Text files: written whole or not at all, read strictly, and rows as CSV."""

@@ -1,0 +1,1 @@
+"""DICOM files: attributes, greys, pixels and identity, read with words for what is wrong."""

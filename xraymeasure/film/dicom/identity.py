@@ -1,0 +1,91 @@
+"""Which attributes of a DICOM file can say who the patient is."""
+
+from __future__ import annotations
+
+from xraymeasure.film.dicom.attributes import Attributes
+
+# Attributes that name, number or describe a person, or who and where they were seen: those of
+# PS3.15 table E.1-1 (basic profile) that a radiograph can carry at its top level.
+IDENTITY = (
+    "PatientName",
+    "PatientID",
+    "IssuerOfPatientID",
+    "PatientBirthDate",
+    "PatientBirthTime",
+    "PatientBirthName",
+    "PatientMotherBirthName",
+    "PatientAddress",
+    "PatientTelephoneNumbers",
+    "OtherPatientIDs",
+    "OtherPatientIDsSequence",
+    "OtherPatientNames",
+    "MedicalRecordLocator",
+    "MilitaryRank",
+    "BranchOfService",
+    "RegionOfResidence",
+    "CountryOfResidence",
+    "EthnicGroup",
+    "PatientReligiousPreference",
+    "Occupation",
+    "PatientComments",
+    "AdditionalPatientHistory",
+    "ResponsiblePerson",
+    "ResponsibleOrganization",
+    "PatientInsurancePlanCodeSequence",
+    "AdmissionID",
+    "IssuerOfAdmissionID",
+    "ServiceEpisodeID",
+    "CurrentPatientLocation",
+    "PatientInstitutionResidence",
+    "AccessionNumber",
+    "StudyID",
+    "ReferringPhysicianName",
+    "ReferringPhysicianAddress",
+    "ReferringPhysicianTelephoneNumbers",
+    "ConsultingPhysicianName",
+    "PhysiciansOfRecord",
+    "PerformingPhysicianName",
+    "NameOfPhysiciansReadingStudy",
+    "RequestingPhysician",
+    "RequestingService",
+    "OperatorsName",
+    "ScheduledPerformingPhysicianName",
+    "InstitutionName",
+    "InstitutionAddress",
+    "InstitutionalDepartmentName",
+    "StationName",
+    "DeviceSerialNumber",
+    "PlateID",
+    "DetectorID",
+    "CassetteID",
+    "GantryID",
+    "PerformedStationName",
+    "PerformedStationAETitle",
+    "PerformedProcedureStepID",
+    "PerformedProcedureStepDescription",
+    "RequestAttributesSequence",
+    "RequestedProcedureID",
+    "RequestedProcedureDescription",
+    "ReasonForStudy",
+    "StudyComments",
+    "ImageComments",
+    "ProtocolName",
+    "TextComments",
+    "VerifyingObserverName",
+    "PersonName",
+    "ContentCreatorName",
+)
+
+
+def identity_of(attributes: Attributes) -> tuple[str, ...]:
+    """Return the keywords of the attributes that hold identity, never their values.
+
+    None where the file says that Patient Identity Removed (0012,0062) is YES.
+    """
+    if attributes.text("PatientIdentityRemoved") == "YES":
+        return ()
+    return tuple(
+        keyword
+        for keyword in IDENTITY
+        if any(str(value).strip() for value in attributes.values(keyword))
+    )

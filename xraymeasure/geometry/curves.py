@@ -1,0 +1,306 @@
+"""Circle, ellipse and line through points, by least squares of the distance to the curve.
+
+Fits that minimise an algebraic residual shrink on short arcs; these minimise the distance itself.
+They are started from scikit-image's estimators and refined here, for one set of points or for
+many noisy copies of it at once: that is what makes a Monte Carlo of ten thousand readings quick.
+
+Frames and shapes: points are ``(x, y)`` in any unit with equal scale on both axes. A set of
+points has shape ``(n, 2)``; many copies of it have shape ``(n, 2, draws)``. Parameters have shape
+``(k,)`` or ``(k, draws)``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from xraymeasure.errors import MeasureError
+from xraymeasure.geometry.least_squares import Fit, Model, converge, descend, refit
+
+
+def fit_circle(points: np.ndarray) -> Fit:
+    """Return the circle nearest to the points; through them where there are three.
+
+    Parameters
+    ----------
+    points : array_like, shape (n, 2)
+        At least three.
+
+    Raises
+    ------
+    MeasureError
+        If there are too few points, or they lie on a line.
+
+    Examples
+    --------
+    >>> fit_circle([(3, 0), (0, 3), (-3, 0)]).parameters.round(6) + 0.0
+    array([0., 0., 3.])
+    """
+    from skimage.measure import CircleModel
+
+    points = _checked(points, 3, "a circle")
+    start = CircleModel.from_estimate(points)
+    if not start:
+        raise MeasureError("the points lie on a line; a circle needs points around an arc")
+    centre, extent = points.mean(axis=0), np.ptp(points, axis=0).max()
+    parameters = np.array([*start.center, start.radius])
+    fit = converge(_circle_model, points, parameters)
+    x, y, radius = fit.parameters
+    if radius > 100.0 * extent or np.hypot(x - centre[0], y - centre[1]) > 100.0 * extent:
+        raise MeasureError("the points lie on a line; a circle needs points around an arc")
+    return fit
+
+
+_CLOSE = 0.02
+"""A fit that leaves no point further off than this, relative to the extent, is the right one; a
+worse one may be stuck, and other starts are tried."""
+
+
+def fit_ellipse(points: np.ndarray) -> Fit:
+    """Return the ellipse nearest to the points; through them where there are five.
+
+    Parameters
+    ----------
+    points : array_like, shape (n, 2)
+        At least five, anywhere on the outline; one arc is enough, at the price of a larger
+        uncertainty.
+
+    Raises
+    ------
+    MeasureError
+        If there are too few points, they lie on a line, or no ellipse passes near them.
+    """
+    points = _checked(points, 5, "an ellipse")
+    extent = np.ptp(points, axis=0).max()
+    best, reason = None, "the points do not lie on an ellipse; check them one by one"
+    for start in _ellipse_starts(points):
+        try:
+            fit = converge(_ellipse_model, points, start, ordered_axes)
+        except MeasureError as error:
+            reason = str(error)
+            continue
+        if best is None or fit.residuals @ fit.residuals < best.residuals @ best.residuals:
+            best = fit
+        if np.abs(best.residuals).max() < _CLOSE * extent:
+            break
+    if best is None or best.parameters[2] > 20.0 * extent:
+        raise MeasureError(reason)
+    return best
+
+
+def fit_flat_ellipse(points: np.ndarray) -> Fit:
+    """Return the ellipse of a nearly flat outline, no longer than its points.
+
+    Where placing scatters the points as much as the rim opens, an ellipse of any length fits
+    about as well, or the fit runs to a line. Where `fit_ellipse` finds one that is not much
+    longer than the points it is returned, else the one that is as long as they are.
+    """
+    points = _checked(points, 5, "an ellipse")
+    x, y, half, flat, angle = _ellipse_starts(points)[-3]
+    try:
+        free = fit_ellipse(points)
+    except MeasureError:
+        free = None
+    if free is not None and free.parameters[2] < 1.25 * half:
+        return free
+    start = np.array([x, y, flat, angle])[:, None]
+    x, y, b, angle = descend(
+        _held_model(half), points[:, :, None], start, steps=200, tolerance=1e-8
+    )[:, 0]
+    parameters = ordered_axes(np.array([x, y, half, max(abs(b), 1e-3 * half), angle]))
+    residual, jacobian = (
+        one[..., 0] for one in _ellipse_model(points[:, :, None], parameters[:, None])
+    )
+    return Fit(parameters, residual, np.linalg.pinv(jacobian @ jacobian.T))
+
+
+def _ellipse_starts(points: np.ndarray) -> list[np.ndarray]:
+    """Return starting ellipses: the direct estimate, then flat ones along the points' long axis.
+
+    The direct estimate fails on nearly flat outlines and on some noisy short arcs.
+    """
+    from skimage.measure import EllipseModel
+
+    starts = []
+    try:
+        # An ellipse along the axes makes it divide by zero, with the right result.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            estimate = EllipseModel.from_estimate(points)
+    except TypeError:
+        # On some nearly flat outlines its half-axes turn complex, which it does not expect.
+        estimate = None
+    if estimate:
+        (x, y), (a, b), angle = estimate.center, estimate.axis_lengths, estimate.theta
+        if np.isfinite([x, y, a, b, angle]).all() and min(a, b) > 0:
+            starts.append(ordered_axes(np.array([x, y, a, b, angle])))
+    centre = points.mean(axis=0)
+    _, widths, axes = np.linalg.svd(points - centre, full_matrices=False)
+    along = (points - centre) @ axes[0]
+    half = max(np.ptp(along) / 2.0, 1e-9)
+    middle = centre + axes[0] * (along.max() + along.min()) / 2.0
+    angle = np.arctan2(axes[0, 1], axes[0, 0])
+    flat = max(np.sqrt(2.0 / len(points)) * widths[1], 0.02 * half)
+    starts.append(np.array([*middle, half, flat, angle]))
+    # An arc of one side only: the same ellipse pushed to either side by its half-width.
+    across = axes[1] * np.ptp((points - centre) @ axes[1])
+    for sign in (1.0, -1.0):
+        starts.append(
+            np.array([*(middle + sign * across), half, np.hypot(*across) + 0.02 * half, angle])
+        )
+    return starts
+
+
+def refit_circle(points: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Refit many noisy copies of a circle's points, shape (n, 2, draws), from a near start."""
+    return refit(_circle_model, points, start)
+
+
+def refit_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Refit many noisy copies of an ellipse's points, shape (n, 2, draws), from a near start."""
+    return ordered_axes(refit(_ellipse_model, points, start))
+
+
+def refit_flat_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Refit like `refit_ellipse` with the long half-axis held, which near flat may run away."""
+    x, y, b, angle = refit(_held_model(start[2]), points, np.delete(start, 2))
+    return np.stack([x, y, np.full_like(b, start[2]), np.abs(b), angle])
+
+
+def _held_model(half: float) -> Model:
+    """Return the ellipse model with the long half-axis held: x, y, short half-axis, angle."""
+
+    def model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        x, y, b, angle = p
+        residual, jacobian = _ellipse_model(points, (x, y, np.full_like(b, half), b, angle))
+        return residual, jacobian[[0, 1, 3, 4]]
+
+    return model
+
+
+def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return a point on the line nearest to the points, and its unit direction.
+
+    Parameters
+    ----------
+    points : array_like, shape (n, 2) or (n, 2, draws)
+        At least two that differ; the direction runs from the first towards the last.
+
+    Returns
+    -------
+    centre, direction : numpy.ndarray, shape (2,) or (2, draws)
+
+    Raises
+    ------
+    MeasureError
+        If the points coincide.
+
+    Examples
+    --------
+    >>> fit_line([(0, 0), (3, 4)])[1]
+    array([0.6, 0.8])
+    """
+    points = np.asarray(points, dtype=float)
+    centre = points.mean(axis=0)
+    shifted = points - centre
+    x, y = shifted[:, 0], shifted[:, 1]
+    # Principal axis of the scatter (total least squares; Pearson K, Phil Mag 1901;2:559-572).
+    sxx, syy, sxy = (x * x).sum(axis=0), (y * y).sum(axis=0), (x * y).sum(axis=0)
+    if np.any(sxx + syy < 1e-12):
+        raise MeasureError("the points coincide; a line needs two that differ")
+    angle = 0.5 * np.arctan2(2.0 * sxy, sxx - syy)
+    direction = np.stack([np.cos(angle), np.sin(angle)])
+    forward = ((points[-1] - points[0]) * direction).sum(axis=0)
+    return centre, np.where(forward < 0, -direction, direction)
+
+
+def arc_covered_deg(points: np.ndarray, centre: np.ndarray) -> float:
+    """Return how much of a circle the points span about its centre, in degrees (0 to 360).
+
+    Examples
+    --------
+    >>> round(arc_covered_deg([(1, 0), (0, 1), (-1, 0)], (0, 0)))
+    180
+    """
+    x, y = (np.asarray(points, dtype=float) - np.asarray(centre, dtype=float)).T
+    angles = np.sort(np.degrees(np.arctan2(y, x)))
+    gaps = np.diff(angles, append=angles[0] + 360.0)
+    return float(360.0 - gaps.max())
+
+
+def ordered_axes(ellipse: np.ndarray) -> np.ndarray:
+    """Return an ellipse's parameters with a >= b >= 0 and the angle in (-pi/2, pi/2]."""
+    x, y, a, b, angle = ellipse
+    a, b = np.abs(a), np.abs(b)
+    swapped = b > a
+    angle = np.where(swapped, angle + np.pi / 2, angle)
+    angle = np.pi / 2 - np.mod(np.pi / 2 - angle, np.pi)
+    return np.stack([x, y, np.where(swapped, b, a), np.where(swapped, a, b), angle])
+
+
+def _checked(points: np.ndarray, minimum: int, what: str) -> np.ndarray:
+    points = np.asarray(points, dtype=float)
+    if len(points) < minimum:
+        raise MeasureError(f"too few points ({len(points)}); {what} needs at least {minimum}")
+    if not np.isfinite(points).all():
+        raise MeasureError("a point is not a number")
+    widths = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+    if len(set(map(tuple, points.tolist()))) < minimum:
+        raise MeasureError(f"points coincide; {what} needs at least {minimum} different ones")
+    if widths[1] < 1e-6 * widths[0]:
+        raise MeasureError(f"the points lie on a line; {what} needs points around an arc")
+    return points
+
+
+# --- the models: residual (n, draws) and derivative (k, n, draws) ---------------------------------
+
+
+def _circle_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    dx, dy = points[:, 0] - p[0], points[:, 1] - p[1]
+    distance = np.sqrt(dx * dx + dy * dy)
+    return distance - p[2], np.stack([-dx / distance, -dy / distance, -np.ones_like(dx)])
+
+
+def _ellipse_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    cx, cy, a, b, angle = p
+    cos, sin = np.cos(angle), np.sin(angle)
+    dx, dy = points[:, 0] - cx, points[:, 1] - cy
+    u, v = cos * dx + sin * dy, cos * dy - sin * dx
+    a, b = np.maximum(np.abs(a), 1e-9), np.maximum(np.abs(b), 1e-9)
+    tx, ty = _foot(np.abs(u), np.abs(v), a, b)
+    tx, ty = np.copysign(tx, u), np.copysign(ty, v)
+    nx, ny = b * tx, a * ty
+    length = np.sqrt(nx * nx + ny * ny)
+    nx, ny = nx / length, ny / length
+    residual = nx * (u - a * tx) + ny * (v - b * ty)
+    jacobian = np.stack(
+        [sin * ny - cos * nx, -sin * nx - cos * ny, -nx * tx, -ny * ty, nx * v - ny * u]
+    )
+    return residual, jacobian
+
+
+def _foot(
+    u: np.ndarray, v: np.ndarray, a: np.ndarray, b: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return cosine and sine of the parameter of the nearest point of an ellipse, first quadrant.
+
+    Each step replaces the ellipse by its circle of curvature at the present foot. The distance is
+    stationary in the foot, so few steps are plenty, if the start is near: straight across the
+    long axis, which is right for a flat ellipse and near enough for any other.
+    """
+    tx = np.minimum(u / a, 1.0)
+    ty = np.sqrt(1.0 - tx * tx)
+    focal = a * a - b * b
+    along, across = focal / a, -focal / b
+    for _ in range(3):
+        ex, ey = along * (tx * tx * tx), across * (ty * ty * ty)
+        rx, ry, qx, qy = a * tx - ex, b * ty - ey, u - ex, v - ey
+        scale = np.sqrt((rx * rx + ry * ry) / (qx * qx + qy * qy + 1e-300))
+        tx, ty = _unit(
+            np.maximum((qx * scale + ex) / a, 0.0), np.maximum((qy * scale + ey) / b, 0.0)
+        )
+    return tx, ty
+
+
+def _unit(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    norm = np.sqrt(x * x + y * y)
+    norm[norm == 0] = 1.0
+    return x / norm, y / norm

@@ -1,0 +1,1 @@
+"""From a film and a reading to calibrated numbers with their uncertainty."""

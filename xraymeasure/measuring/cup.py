@@ -1,0 +1,160 @@
+"""Cup inclination and anteversion, from the outline of the rim.
+
+Two methods. ``ellipse``: rays taken as parallel, anteversion is the arcsine of the axis ratio.
+``perspective``: the circle in space whose outline, seen from the tube, is the ellipse. Angles are
+radiographic (Murray DW, J Bone Joint Surg Br 1993;75-B:228-232).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.geometry.cup_angles import along_line, angles_of_axis
+from xraymeasure.geometry.projection import Poses
+from xraymeasure.vocabulary.landmarks import Side
+
+FLAT_BELOW = 6.0
+"""A rim is flat when its points scatter about its long axis as those of an ellipse whose short
+half-axis is less than this many times the placing spread."""
+
+
+def ellipse_angles(
+    ellipse: np.ndarray, tilt_rad: np.ndarray, lateral_sign: int, opens: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return inclination and anteversion of the ellipse method, in degrees.
+
+    sin RA = b / a (Lewinnek GE et al., J Bone Joint Surg Am 1978;60-A:217-220).
+
+    Parameters
+    ----------
+    ellipse : numpy.ndarray, shape (5,) or (5, draws)
+        x, y, half-axes a >= b, angle in radians; patient frame.
+    tilt_rad : float or numpy.ndarray
+        Angle of the reference line to x.
+    lateral_sign : {1, -1}
+        1 for a left hip.
+    opens : {1, -1}
+        1 when the cup opens anteriorly, which one film does not show.
+
+    Examples
+    --------
+    >>> inclination, anteversion = ellipse_angles(np.array([0, 0, 2, 1, -np.pi / 4]), 0.0, 1, 1)
+    >>> print(f"{inclination:.0f} {anteversion:.0f}")
+    45 30
+    """
+    _, _, a, b, angle = ellipse
+    # The axis of the cup projects on the short axis of the ellipse, laterally and caudally.
+    x, y = -np.sin(angle - tilt_rad), np.cos(angle - tilt_rad)
+    outward = np.where(lateral_sign * x + y < 0, -1.0, 1.0)
+    inclination = np.degrees(np.arctan2(lateral_sign * x * outward, y * outward))
+    return inclination, opens * np.degrees(np.arcsin(np.clip(b / a, 0.0, 1.0)))
+
+
+def pose_angles(
+    poses: Poses, which: int, tilt_rad: np.ndarray, side: Side
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return inclination and anteversion of one of the two poses, in degrees.
+
+    Parameters
+    ----------
+    poses : Poses
+        Of the rim's outline.
+    which : {0, 1}
+        0 takes the circle whose opening faces the tube.
+    tilt_rad : float or numpy.ndarray
+        Angle of the reference line to x; the patient's long axis is perpendicular to it.
+    side : {"left", "right"}
+        The hip.
+    """
+    x, y, z = poses.axis[which]
+    return angles_of_axis(np.stack([*along_line(x, y, tilt_rad), z], axis=-1), side)
+
+
+@dataclass(frozen=True, eq=False)
+class FlatRim:
+    """What is known of the short half-axis of a nearly flat ellipse.
+
+    A noisy ellipse is never flat: near zero the fitted half-axis is about the placing spread
+    whatever the true one is. The scatter of the points about the rim's long axis still tells: of
+    a flat rim it is what placing explains. The confidence that the true half-axis is below a
+    value is the probability that it would give more scatter than was seen (Neyman J, Phil Trans
+    R Soc A 1937;236:333-380; the construction is from memory).
+
+    Attributes
+    ----------
+    half_axis : numpy.ndarray, shape (m,)
+        Possible true half-axes, rising from 0.
+    confidence : numpy.ndarray, shape (m,)
+        That the true one is not larger; at 0 it is the confidence of a flat rim.
+    """
+
+    half_axis: np.ndarray
+    confidence: np.ndarray
+
+    def quantile(self, probability: np.ndarray) -> np.ndarray:
+        """Return the half-axis below which the true one lies with this confidence."""
+        return np.interp(probability, self.confidence, self.half_axis)
+
+
+def flat_rim(points: np.ndarray, spread: float) -> FlatRim | None:
+    """Return the confidence of the short half-axis if the rim is flat, None if it is not.
+
+    The fitted ellipse is not used: near flat its length may come out as anything.
+
+    Parameters
+    ----------
+    points : numpy.ndarray, shape (n, 2)
+        Outline of the rim.
+    spread : float
+        Placing spread of a point (each coordinate), in the same unit.
+    """
+    centred = points - points.mean(axis=0)
+    u, v = (centred @ np.linalg.svd(centred, full_matrices=False)[2].T).T / spread
+    # The outermost points seldom lie right at the ends.
+    middle, half_length = (u.max() + u.min()) / 2.0, 1.01 * np.ptp(u) / 2.0
+    height = np.sqrt(1.0 - np.clip((u - middle) / half_length, -1.0, 1.0) ** 2)
+    # The long axis itself is taken out: two parameters, whatever the half-axis.
+    axis, _ = np.linalg.qr(np.column_stack([np.ones_like(u), u]))
+
+    def off_axis(values: np.ndarray) -> np.ndarray:
+        return values - axis @ (axis.T @ values)
+
+    scatter = off_axis(v)
+    if scatter @ scatter > len(v) * (1.0 + FLAT_BELOW**2 / 2.0):
+        return None
+    possible = np.linspace(0.0, 3.0 * FLAT_BELOW, 181)
+    # Points on both arcs, or all on one, which scatters less for the same half-axis: where they
+    # may be either, the half-axis may be as small as the one and as large as the other.
+    both, one = off_axis(np.copysign(height, v)), off_axis(height)
+    of_both, of_one = (_confidence(scatter, arc, possible) for arc in (both, one))
+    fits_both, fits_one = (_fits(scatter, arc) for arc in (both, one))
+    if fits_one and not fits_both:
+        return None  # a short arc, not a flat rim
+    confidence = of_both
+    if fits_one:
+        confidence = np.where(of_both < 0.5, of_both, np.maximum(np.minimum(of_both, of_one), 0.5))
+    # Strictly rising, as interpolation wants.
+    rising = np.maximum.accumulate(confidence) + 1e-12 * np.arange(len(possible))
+    return FlatRim(spread * possible, rising)
+
+
+def _confidence(scatter: np.ndarray, arc: np.ndarray, possible: np.ndarray) -> np.ndarray:
+    """Return the probability of more scatter than was seen, for each possible half-axis.
+
+    All in placing spreads: the squared scatter is then a non-central chi-square.
+    """
+    from scipy.stats import ncx2
+
+    shift = np.maximum(possible**2 * (arc @ arc), 1e-9)
+    # The floor is for points right on a line, which the distribution's code cannot take.
+    return ncx2.sf(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift)
+
+
+def _fits(scatter: np.ndarray, arc: np.ndarray) -> bool:
+    """Whether placing explains what this arrangement of the points leaves (chi-square, 5 %)."""
+    from scipy.stats import chi2
+
+    left = scatter - arc * (arc @ scatter) / (arc @ arc)
+    return bool(chi2.sf(left @ left, len(scatter) - 3) > 0.05)

@@ -1,0 +1,145 @@
+"""What was fitted, as lines in film pixels for the page and the window to draw."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Hip, Setting
+from xraymeasure.measuring.results import Drawing
+from xraymeasure.vocabulary.landmarks import SIDES, landmark_name
+
+_TURN = np.linspace(0.0, 2.0 * np.pi, 97)
+
+
+def ellipse_path(ellipse: np.ndarray) -> np.ndarray:
+    """Return points around an ellipse, shape (97, 2), closed; in its own frame.
+
+    Examples
+    --------
+    >>> ellipse_path(np.array([5.0, 0.0, 2.0, 1.0, 0.0]))[0]
+    array([7., 0.])
+    """
+    x, y, a, b, angle = ellipse
+    cos, sin = np.cos(angle), np.sin(angle)
+    u, v = a * np.cos(_TURN), b * np.sin(_TURN)
+    return np.column_stack([x + cos * u - sin * v, y + sin * u + cos * v])
+
+
+def draw(setting: Setting) -> Iterator[Drawing]:
+    """Yield what there is to draw of a reading, the lines before what stands on them."""
+    yield from _references(setting)
+    for side in SIDES:
+        yield from _hip(setting, setting.hips[side])
+        yield from _femur(setting, setting.hips[side])
+    if setting.marker is not None:
+        yield _circle(setting, "marker", None, setting.marker.parameters, ("magnification",))
+    beam = np.array([setting.beam_px])
+    if setting.geometry_known:
+        yield Drawing("beam", None, beam, (), tuple(beam[0]))
+
+
+def _line(setting, kind, side, points, names, anchor=None) -> Drawing:
+    path = setting.pixels(np.asarray(points))
+    label = path[-1] if anchor is None else setting.pixels(anchor)
+    return Drawing(kind, side, path, names, (float(label[0]), float(label[1])))
+
+
+def _circle(setting, kind, side, circle, names) -> Drawing:
+    x, y, radius = circle
+    path = ellipse_path(np.array([x, y, radius, radius, 0.0]))
+    return _line(setting, kind, side, path, names, np.array([x, y - radius]))
+
+
+def _references(setting: Setting) -> Iterator[Drawing]:
+    for name, stem in REFERENCE_LANDMARKS.items():
+        ends = [landmark_name(stem, side) for side in ("right", "left")]
+        if not setting.reading.has(*ends):
+            continue
+        right, left = (setting.units(setting.reading.points(end))[0] for end in ends)
+        beyond = 0.45 * (left - right)
+        kind = "reference" if name == setting.reference else "alternative_reference"
+        names = ("pelvic_obliquity", "leg_length_difference", "radiographic_inclination")
+        yield _line(setting, kind, None, [right - beyond, left + beyond], names)
+        if kind == "reference" and name == "inter_teardrop":
+            middle = (left + right) / 2.0
+            caudal = np.array([-(left - right)[1], (left - right)[0]])
+            ends = [middle - 0.35 * caudal, middle + 0.45 * caudal]
+            yield _line(setting, "midline", None, ends, ("acetabular_offset",))
+
+
+def _hip(setting: Setting, hip: Hip) -> Iterator[Drawing]:
+    if hip.shell is not None:
+        yield _circle(setting, "shell", hip.side, hip.shell.parameters, ("magnification",))
+    if hip.rim is not None:
+        x, y, a, _, angle = hip.rim.parameters
+        centre, along = np.array([x, y]), np.array([np.cos(angle), np.sin(angle)])
+        across = np.array([-along[1], along[0]])
+        outward = across * (1.0 if hip.lateral_sign * across[0] + across[1] >= 0 else -1.0)
+        angles = ("radiographic_inclination", "radiographic_anteversion")
+        path = ellipse_path(hip.rim.parameters)
+        yield _line(setting, "rim", hip.side, path, angles, centre + a * along * hip.lateral_sign)
+        yield _line(
+            setting, "rim_axis", hip.side, [centre - a * along, centre + a * along], angles[:1]
+        )
+        yield _line(setting, "cup_axis", hip.side, [centre, centre + 1.3 * a * outward], angles[:1])
+    if hip.head is not None:
+        kind = "native_head" if hip.native else "head"
+        yield _circle(
+            setting, kind, hip.side, hip.head.parameters, ("head_diameter_px", "magnification")
+        )
+        centre = hip.head.parameters[:2]
+        yield _line(
+            setting, "hip_centre", hip.side, [centre], ("hip_centre_height", "hip_centre_lateral")
+        )
+
+
+def _axis(setting: Setting, stem: str, hip: Hip) -> np.ndarray | None:
+    """Return the ends of an axis, proximal first, in film units; None where not placed."""
+    if hip.axes[stem] is None:
+        return None
+    on_line, direction = hip.axes[stem]
+    points = setting.units(setting.reading.points(landmark_name(stem, hip.side)))
+    along = (points - on_line) @ direction
+    ends = on_line + np.outer([along.min(), along.max()], direction)
+    return ends[np.argsort(ends[:, 1])]
+
+
+def _femur(setting: Setting, hip: Hip) -> Iterator[Drawing]:
+    side = hip.side
+    shaft, stem = _axis(setting, "femoral_shaft", hip), _axis(setting, "stem_axis", hip)
+    neck = _axis(setting, "neck_axis", hip)
+    axis = shaft if shaft is not None else stem
+    if axis is not None and hip.head is not None:
+        centre = hip.head.parameters[:2]
+        direction = (axis[1] - axis[0]) / np.linalg.norm(axis[1] - axis[0])
+        foot = axis[0] + direction * ((centre - axis[0]) @ direction)
+        names = ("femoral_offset", "global_offset")
+        yield _line(setting, "offset", side, [centre, foot], names, (centre + foot) / 2.0)
+        if shaft is not None:
+            shaft = np.array([min(foot, axis[0], key=lambda end: end[1]), axis[1]])
+    if shaft is not None:
+        yield _line(setting, "shaft", side, shaft, ("femoral_offset", "femoral_abduction"))
+    if stem is not None:
+        yield _line(setting, "stem", side, stem, ("stem_alignment", "neck_shaft_angle"))
+    if neck is not None:
+        yield _line(setting, "neck", side, neck, ("neck_shaft_angle",))
+    name = landmark_name("lesser_trochanter", side)
+    if setting.reference and setting.reading.has(name):
+        line = REFERENCE_LANDMARKS[setting.reference]
+        right, left = (
+            setting.units(setting.reading.points(landmark_name(line, each)))[0]
+            for each in ("right", "left")
+        )
+        point = setting.units(setting.reading.points(name))[0]
+        direction = (left - right) / np.linalg.norm(left - right)
+        foot = right + direction * ((point - right) @ direction)
+        yield _line(
+            setting,
+            "leg_length",
+            side,
+            [foot, point],
+            ("leg_length_difference",),
+            (foot + point) / 2.0,
+        )

@@ -1,0 +1,357 @@
+"""measure(film, reading) -> Measurements: the only composition of the parts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+from xraymeasure.errors import ReadingError
+from xraymeasure.measuring.cup import FlatRim
+from xraymeasure.measuring.drawings import draw
+from xraymeasure.measuring.inputs import input_terms
+from xraymeasure.measuring.model import evaluate
+from xraymeasure.measuring.needs import (
+    ALL,
+    OF_A_HIP,
+    OF_THE_FILM,
+    OF_THE_INDEX_HIP,
+    reason_missing,
+    rests_on,
+)
+from xraymeasure.measuring.prepared import Reference, Setting, settle
+from xraymeasure.measuring.quality import Thresholds, find
+from xraymeasure.measuring.results import QUANTITIES, Measurement, Measurements
+from xraymeasure.measuring.uncertainty import (
+    COVERAGE,
+    Interval,
+    Key,
+    first_order,
+    monte_carlo,
+)
+from xraymeasure.reading.reading import FilmBinding, Reading, check_complete
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
+
+DRAWS = 10_000
+"""Monte Carlo draws for the intervals of a measurement that is kept."""
+
+FLAT_DRAWS = 1000
+"""Draws for a rim that is seen nearly edge on, where first order does not hold."""
+
+ROTATION_DETERMINED_DEG = 15.0
+"""Below this rotation of the neck, one degree of the neck-shaft angle is anything from 0 to 18."""
+
+
+def measure(
+    film: Film,
+    reading: Reading,
+    *,
+    draws: int = DRAWS,
+    seed: int = 0,
+    reference: Reference | None = None,
+    thresholds: Thresholds | None = None,
+) -> Measurements:
+    """Measure one film from one reading.
+
+    Parameters
+    ----------
+    film : Film
+        Where the landmarks were placed; only its geometry and identifiers are used.
+    reading : Reading
+        The landmarks, known sizes and the side.
+    draws : int
+        Monte Carlo draws for the intervals; 0 gives first-order intervals, in milliseconds.
+    seed : int
+        Of the draws; the same seed gives the same intervals.
+    reference : {"inter_teardrop", "bi_ischial"}, optional
+        The reference line; by default the first of the two that is placed.
+    thresholds : Thresholds, optional
+        From which numbers on the film's quality is remarked upon.
+
+    Returns
+    -------
+    Measurements
+        What was measured, what could not be and why, and what there is to say of the film.
+
+    Raises
+    ------
+    ReadingError
+        If the reading belongs to another film, or a landmark has too few points.
+    MeasureError
+        If the points of an outline do not determine it (on a line, coincident, not an ellipse).
+    """
+    _check_binding(film, reading)
+    check_complete(reading)
+    setting = settle(film, reading, reference)
+    terms = input_terms(setting)
+    intervals = first_order(partial(evaluate, setting), terms)
+    values = {key: interval.value for key, interval in intervals.items()}
+    flat = {side: hip.flat for side, hip in setting.hips.items() if hip.flat is not None}
+    drawn = {}
+    if draws or flat:
+        model = partial(evaluate, setting, flat=flat)
+        drawn = monte_carlo(model, terms, draws or FLAT_DRAWS, seed)
+        intervals = _with_flat_rims(intervals, drawn, flat)
+    undetermined = _undetermined_rotations(setting, values, intervals)
+    for key in undetermined:
+        values.pop(key, None)
+    rows = [
+        *(
+            _row(setting, film, key, value, intervals[key], drawn if draws else {})
+            for key, value in values.items()
+        ),
+        *_other_magnifications(setting, values),
+    ]
+    order = list(QUANTITIES)
+    rows.sort(
+        key=lambda row: (
+            order.index(row.name),
+            row.side != setting.operated and row.side is not None,
+            not row.primary,
+        )
+    )
+    missing = _missing(setting, values, undetermined)
+    findings = find(film, setting, values, intervals, flat, terms, thresholds or Thresholds())
+    return Measurements(
+        film=FilmBinding(film.sop_instance_uid, reading.film.pixel_sha256),
+        reader=reading.reader,
+        read_at=reading.read_at,
+        operated_side=reading.operated_side,
+        rows=tuple(rows),
+        missing=missing,
+        findings=tuple(findings),
+        drawings=tuple(draw(setting)),
+        mm_per_px=setting.scale.mm_per_px if setting.scale else None,
+        notes=_notes(film, setting),
+    )
+
+
+def _check_binding(film: Film, reading: Reading) -> None:
+    """Refuse a reading of another film."""
+    bound = reading.film
+    remedy = "choose the film that it was placed on"
+    if bound.sop_instance_uid and film.sop_instance_uid:
+        if bound.sop_instance_uid != film.sop_instance_uid:
+            raise ReadingError(
+                f"film.sop_instance_uid: the reading belongs to the film "
+                f"{bound.sop_instance_uid}, not to {film.source} ({film.sop_instance_uid}); "
+                f"{remedy}"
+            )
+    elif bound.sop_instance_uid and not bound.pixel_sha256:
+        raise ReadingError(
+            f"film.sop_instance_uid: the reading belongs to the film {bound.sop_instance_uid}, "
+            f"and {film.source} has no SOP Instance UID to tell whether it is that; {remedy}"
+        )
+    if bound.pixel_sha256 and bound.pixel_sha256 != film.pixel_sha256:
+        raise ReadingError(
+            f"film.pixel_sha256: the reading belongs to a film with other pixels than "
+            f"{film.source}; {remedy}"
+        )
+
+
+def _with_flat_rims(
+    intervals: Mapping[Key, Interval],
+    drawn: Mapping[Key, tuple[float, float]],
+    flat: Mapping[Side, FlatRim],
+) -> dict[Key, Interval]:
+    """Return first-order intervals with those of flat rims taken from draws.
+
+    A small step has no meaning where the axis ratio has its floor.
+    """
+    mended = dict(intervals)
+    for key, (low, high) in drawn.items():
+        name, side, _ = key
+        if side in flat and "cup_rim" in ALL[name].own and not name.startswith("head_to_cup"):
+            mended[key] = replace(
+                mended[key],
+                low=low,
+                high=high,
+                standard_uncertainty=(high - low) / (2.0 * COVERAGE),
+                sources={"placing": 1.0},
+            )
+    return mended
+
+
+def _undetermined_rotations(
+    setting: Setting, values: Mapping[Key, float], intervals: Mapping[Key, Interval]
+) -> dict[Key, str]:
+    """Return the corrections for rotation that the film does not determine, and why."""
+    undetermined = {}
+    for side, hip in setting.hips.items():
+        rotation = values.get(("femoral_rotation", side, "landmarks"))
+        if rotation is None:
+            continue
+        angle = values["neck_shaft_angle", side, "projected"]
+        spread = intervals["neck_shaft_angle", side, "projected"].standard_uncertainty
+        true = hip.neck_shaft_angle_deg
+        if angle - COVERAGE * spread <= true:
+            why = (
+                f"the projected neck-shaft angle ({angle:.1f} ± {COVERAGE * spread:.1f}) is not "
+                f"beyond the stem's {true:g} degrees"
+            )
+        elif rotation < ROTATION_DETERMINED_DEG:
+            why = (
+                f"a rotation of {rotation:.0f} degrees is below {ROTATION_DETERMINED_DEG:.0f}, "
+                "where one degree of the neck-shaft angle means anything from 0 to 18"
+            )
+        else:
+            continue
+        undetermined["femoral_rotation", side, "landmarks"] = why
+        undetermined["femoral_offset", side, "rotation_corrected"] = why
+    return undetermined
+
+
+def _row(
+    setting: Setting,
+    film: Film,
+    key: Key,
+    value: float,
+    interval: Interval,
+    drawn: Mapping[Key, tuple[float, float]],
+) -> Measurement:
+    name, side, method = key
+    low, high = drawn.get(key, (interval.low, interval.high))
+    return Measurement(
+        name=name,
+        side=side,
+        value=value,
+        unit=QUANTITIES[name].unit,
+        # A method that is known to be biased still says where its own value lies.
+        low=float(min(low, value)),
+        high=float(max(high, value)),
+        method=method,
+        primary=method == _primary_method(setting, name, side),
+        reference=_reference_of(setting, name, method),
+        assumptions=tuple(_assumptions(setting, film, name, side, method)),
+        standard_uncertainty=interval.standard_uncertainty,
+        sources=interval.sources,
+        rests_on=rests_on(name, side, method, setting),
+    )
+
+
+def _primary_method(setting: Setting, name: str, side: Side | None) -> str | None:
+    if name.startswith(("radiographic_", "operative_", "anatomical_")):
+        return "perspective" if setting.geometry_known else "ellipse"
+    if name == "leg_length_difference":
+        turned = all(
+            setting.hips[each].head is not None
+            and (
+                setting.reading.has(f"femoral_shaft_{each}")
+                or setting.reading.has(f"stem_axis_{each}")
+            )
+            for each in SIDES
+        )
+        return "femur_neutral" if turned else "raw"
+    if name == "head_diameter_px":
+        return "sphere" if setting.hips[side].cone is not None else "circle"
+    if name == "magnification":
+        return setting.scale.method
+    if name == "pelvic_obliquity":
+        return setting.reference
+    return {
+        "femoral_offset": "projected",
+        "global_offset": "projected",
+        "neck_shaft_angle": "projected",
+        "hip_centre_above_detector": "sphere",
+        "hip_centre_left_of_beam": "sphere",
+        "hip_centre_caudal_of_beam": "sphere",
+    }.get(name, "landmarks")
+
+
+def _reference_of(setting: Setting, name: str, method: str) -> str | None:
+    if name == "pelvic_obliquity":
+        return method
+    return setting.reference if ALL[name].reference else None
+
+
+def _assumptions(setting: Setting, film: Film, name: str, side: Side | None, method: str):
+    """Yield what must hold for a number to be right."""
+    hip = setting.hips.get(side)
+    if name.endswith("anteversion") or name.startswith(("operative", "anatomical")):
+        opens = "anteriorly" if hip.opens > 0 else "posteriorly"
+        said = "as the reader states" if side in setting.reading.cup_opens else "not visible here"
+        if method != "perspective_other":
+            yield f"the cup opens {opens} as seen from the tube ({said})"
+        else:
+            yield f"the cup does not open {opens} as seen from the tube"
+    if method == "ellipse":
+        yield "the rays are parallel and the beam is centred on the hip"
+    if method.startswith("perspective") or method == "sphere":
+        yield (
+            "the beam's foot is where the reader states"
+            if setting.beam_from_reading
+            else film.beam_centre_note.rstrip(".")
+        )
+        yield (
+            f"the tube stands {setting.source_detector_mm:g} mm above the detector, as the "
+            f"{'reader' if setting.source_from_reading else 'film'} states"
+        )
+    if QUANTITIES[name].unit == "mm" and method != "sphere" and setting.scale is not None:
+        yield "every landmark is measured in the plane of the index hip centre"
+        yield f"scale from {setting.scale.text}"
+    if name == "magnification" and setting.scale is not None:
+        yield f"scale from {setting.scale.text}"
+
+
+def _other_magnifications(setting: Setting, values: Mapping[Key, float]) -> list[Measurement]:
+    """Return the magnification by every other scale on the film, once for each method."""
+    if not any(name == "magnification" for name, _, _ in values):
+        return []
+    rows = {}
+    for scale in setting.scales:
+        if scale.method == setting.scale.method or scale.method in rows:
+            continue
+        value = setting.units_per_px / scale.mm_per_px
+        half = COVERAGE * scale.relative_u * value
+        rows[scale.method] = Measurement(
+            "magnification",
+            None,
+            value,
+            "1",
+            value - half,
+            value + half,
+            scale.method,
+            False,
+            None,
+            (f"scale from {scale.text}",),
+            scale.relative_u * value,
+        )
+    return list(rows.values())
+
+
+def _missing(
+    setting: Setting, values: Mapping[Key, float], undetermined: Mapping[Key, str]
+) -> dict[str, str]:
+    """Return what could not be measured of the index hip and the film, and why."""
+    there = {(name, side) for name, side, _ in values}
+    operated = setting.operated
+    wanted = [(name, operated) for name in (*OF_A_HIP, *OF_THE_INDEX_HIP)]
+    wanted += [(name, None) for name in OF_THE_FILM]
+    missing = {
+        landmark_name(name, side): reason_missing(ALL[name], side, setting)
+        for name, side in wanted
+        if (name, side) not in there
+    }
+    for (name, side, method), why in undetermined.items():
+        key = name if method == "landmarks" else f"{name}_{method}"
+        missing[landmark_name(key, side)] = why
+    return missing
+
+
+def _notes(film: Film, setting: Setting) -> tuple[str, ...]:
+    notes = [film.spacing.reason, film.orientation_note]
+    if setting.beam_from_reading:
+        notes.append("The beam's foot is where the reader states.")
+    else:
+        notes.append(film.beam_centre_note)
+    if setting.scale:
+        notes.append(
+            f"Scale from {setting.scale.text}: {setting.scale.mm_per_px:.4f} mm per pixel."
+        )
+    if setting.reading.posture:
+        notes.append(f"The film was taken {setting.reading.posture}, as the reader states.")
+    return tuple(note for note in (*notes, *film.notes) if note)

@@ -1,0 +1,147 @@
+"""What each measurement rests on: which landmarks, and whether a scale or a reference line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """What must be there for a measurement.
+
+    Attributes
+    ----------
+    own : tuple of str
+        Landmarks on the measured side.
+    both : tuple of str
+        Landmarks on both sides.
+    film : tuple of str
+        Landmarks without a side.
+    reference, scale, detector_pitch : bool
+        Whether it needs a reference line, a scale, the pitch of the detector.
+    """
+
+    own: tuple[str, ...] = ()
+    both: tuple[str, ...] = ()
+    film: tuple[str, ...] = ()
+    reference: bool = False
+    scale: bool = False
+    detector_pitch: bool = False
+
+    def landmarks(self, side: Side | None, reference: str | None) -> tuple[str, ...]:
+        """Return the names of all landmarks that it rests on."""
+        names = [landmark_name(stem, side) for stem in self.own]
+        names += [landmark_name(stem, each) for stem in self.both for each in SIDES]
+        if self.reference and reference:
+            stem = REFERENCE_LANDMARKS[reference]
+            names += [landmark_name(stem, each) for each in SIDES]
+        return tuple(dict.fromkeys([*names, *self.film]))
+
+
+FURTHER: dict[str, tuple[str, ...]] = {
+    "femur_neutral": ("femoral_head", "femoral_shaft"),
+    "rotation_corrected": ("neck_axis", "stem_axis"),
+}
+"""Landmarks that a method needs beyond those of the measurement."""
+
+_RIM = ("cup_rim",)
+_HEAD = ("femoral_head",)
+
+OF_A_HIP: dict[str, Requirement] = {
+    "radiographic_inclination": Requirement(own=_RIM, reference=True),
+    "radiographic_anteversion": Requirement(own=_RIM),
+    "operative_inclination": Requirement(own=_RIM, reference=True),
+    "operative_anteversion": Requirement(own=_RIM, reference=True),
+    "anatomical_inclination": Requirement(own=_RIM, reference=True),
+    "anatomical_anteversion": Requirement(own=_RIM, reference=True),
+    "femoral_offset": Requirement(own=("femoral_head", "femoral_shaft"), scale=True),
+    "acetabular_offset": Requirement(own=_HEAD, both=("teardrop",), scale=True, reference=True),
+    "global_offset": Requirement(
+        own=("femoral_head", "femoral_shaft"), both=("teardrop",), scale=True, reference=True
+    ),
+    "hip_centre_height": Requirement(own=_HEAD, scale=True, reference=True),
+    "hip_centre_lateral": Requirement(own=("femoral_head", "teardrop"), scale=True, reference=True),
+    "neck_shaft_angle": Requirement(own=("neck_axis", "stem_axis")),
+    "stem_alignment": Requirement(own=("stem_axis", "femoral_shaft")),
+    "femoral_abduction": Requirement(own=("femoral_shaft",), reference=True),
+    "femoral_rotation": Requirement(own=("neck_axis", "stem_axis")),
+    "head_diameter_px": Requirement(own=_HEAD),
+    "hip_centre_above_detector": Requirement(own=_HEAD, detector_pitch=True),
+    "hip_centre_left_of_beam": Requirement(own=_HEAD, detector_pitch=True),
+    "hip_centre_caudal_of_beam": Requirement(own=_HEAD, detector_pitch=True),
+    "head_to_cup_lateral": Requirement(own=("femoral_head", "cup_rim"), scale=True, reference=True),
+    "head_to_cup_cranial": Requirement(own=("femoral_head", "cup_rim"), scale=True, reference=True),
+    "stem_to_trochanter": Requirement(
+        own=("stem_shoulder", "greater_trochanter", "stem_axis"), scale=True, reference=True
+    ),
+}
+"""Measurements that each hip has."""
+
+OF_THE_INDEX_HIP: dict[str, Requirement] = {
+    "leg_length_difference": Requirement(both=("lesser_trochanter",), scale=True, reference=True),
+}
+"""Measurements that compare the index hip with the other."""
+
+OF_THE_FILM: dict[str, Requirement] = {
+    "magnification": Requirement(scale=True, detector_pitch=True),
+    "pelvic_obliquity": Requirement(reference=True),
+    "pelvic_tilt_indicator": Requirement(
+        film=("symphysis", "sacrococcygeal_joint"), scale=True, reference=True
+    ),
+    "pelvic_rotation_indicator": Requirement(
+        film=("symphysis", "sacrococcygeal_joint"), scale=True, reference=True
+    ),
+    "obturator_ratio": Requirement(both=("obturator_foramen",)),
+}
+"""Measurements that have no side."""
+
+ALL = {**OF_A_HIP, **OF_THE_INDEX_HIP, **OF_THE_FILM}
+
+
+def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tuple[str, ...]:
+    """Return the placed landmarks that a number was computed from."""
+    requirement = ALL[name]
+    names = list(requirement.landmarks(side, setting.reference))
+    sides = SIDES if method == "femur_neutral" else (side,)
+    names += [landmark_name(stem, each) for stem in FURTHER.get(method, ()) for each in sides]
+    if name.startswith("head_to_cup") and f"cup_shell_{side}" in setting.placed:
+        names = [f"cup_shell_{side}" if each == f"cup_rim_{side}" else each for each in names]
+    # Where the shaft is not placed, the stem's axis stands for it.
+    names = [
+        each.replace("femoral_shaft", "stem_axis") if each not in setting.placed else each
+        for each in names
+    ]
+    return tuple(each for each in dict.fromkeys(names) if each in setting.placed)
+
+
+def reason_missing(requirement: Requirement, side: Side | None, setting: Setting) -> str:
+    """Return why a measurement that needs this could not be made."""
+    reading = setting.reading
+    for name in requirement.landmarks(side, setting.reference):
+        if reading.not_visible(name):
+            return f"{name} is not visible on this film"
+        if not reading.has(name):
+            return f"{name} is not placed"
+    if requirement.reference and setting.reference is None:
+        return _no_reference(reading)
+    if requirement.scale and setting.scale is None:
+        return "there is no scale: no known diameter with its outline, no calibrated spacing"
+    if requirement.detector_pitch and setting.unit != "detector":
+        return "the pixel spacing at the detector is not known"
+    if requirement.detector_pitch and not setting.geometry_known:
+        return "the distance from source to detector is not known"
+    return "the known size that it needs is not given"
+
+
+def _no_reference(reading: Reading) -> str:
+    lacking = [
+        landmark_name(stem, side)
+        for stem in REFERENCE_LANDMARKS.values()
+        for side in SIDES
+        if not reading.has(landmark_name(stem, side))
+    ]
+    return f"there is no reference line: {', '.join(lacking)} not placed"

@@ -1,0 +1,183 @@
+"""Where everything on the film lies, for one reading or many draws of it.
+
+Landmarks in film units, the heads seen from the tube, the scale, and the step into the plane of
+the hip.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.geometry.curves import refit_circle, refit_ellipse
+from xraymeasure.geometry.projection import refit_sphere_outline, sphere_centre_mm
+from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
+from xraymeasure.measuring.uncertainty import AS_READ
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
+
+Inputs = Mapping[str, np.ndarray]
+"""Inputs by name, each ``(k, draws)``; see `xraymeasure.measuring.inputs.input_terms`."""
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """One evaluation: landmarks in film units, heads, scale and geometry, for every draw."""
+
+    setting: Setting
+    inputs: Inputs
+    as_read: np.ndarray | None
+    units: Mapping[str, np.ndarray]
+    beam: np.ndarray
+    source_detector_mm: np.ndarray
+    plausible_beam: np.ndarray
+    head_centre: Mapping[Side, np.ndarray]
+    cone: Mapping[Side, np.ndarray]
+    head_radius: Mapping[Side, np.ndarray]
+    mm_per_unit: np.ndarray | None
+    magnification: np.ndarray
+
+    @property
+    def plausible_source_units(self) -> np.ndarray:
+        """Height of a plausible tube, in film units."""
+        source = self.inputs["plausible_source_detector"][0]
+        if self.setting.unit == "detector":
+            return source
+        # Without a detector pitch it follows from scale and magnification.
+        per_unit = self.mm_per_unit if self.mm_per_unit is not None else np.full(1, 0.2)
+        return source / (per_unit * self.magnification)
+
+    def ray_lean_deg(self, side: Side) -> np.ndarray:
+        """Return how much the ray through a hip leans sideways; 0 where the head is not placed."""
+        if side not in self.head_centre:
+            return np.zeros(1)
+        across = np.abs(self.head_centre[side] - self.beam)[0]
+        known = self.setting.geometry_known
+        source = self.source_detector_mm if known else self.plausible_source_units
+        return np.degrees(np.arctan2(across, source))
+
+    def in_hip_plane(self, name: str) -> np.ndarray:
+        """Return a landmark's points in mm, as if read in the plane of the index hip.
+
+        Shape (n, 2, draws), about the beam's foot. As read, every landmark is taken to lie in
+        that plane; for the intervals it is carried there from the height it may have.
+        """
+        points = self.units[name] - self.beam
+        return points * self.mm_per_unit * (1.0 - self._depth(name, points))
+
+    def head_in_hip_plane(self, side: Side) -> np.ndarray:
+        """Return a head's centre likewise, shape (2, draws)."""
+        centre = (self.head_centre[side] - self.beam)[None]
+        lift = 0.0 if side == self.setting.operated else self._rotated(centre)
+        return (centre * self.mm_per_unit * (1.0 - self._relative(lift)))[0]
+
+    def _depth(self, name: str, points: np.ndarray) -> np.ndarray:
+        key = f"depth_{LANDMARKS[name].kind.stem}"
+        if key not in self.inputs:
+            return np.zeros(1)
+        height = self.inputs[key] + self.inputs[f"side_depth_{name}"]
+        return self._relative(height + self._rotated(points))
+
+    def _rotated(self, points: np.ndarray) -> np.ndarray:
+        """Return how much the rotation about the long axis lifts points above the index hip."""
+        hip = self.head_centre.get(self.setting.operated)
+        across = (points[:, :1] - (hip - self.beam)[0]) if hip is not None else points[:, :1]
+        return across * self.mm_per_unit * np.tan(np.radians(self.inputs["rotation"]))
+
+    def _relative(self, height_mm: np.ndarray) -> np.ndarray:
+        """Return a height above the hip relative to the hip's distance from the tube."""
+        return height_mm * self.magnification / self.source_detector_mm
+
+
+def build_scene(setting: Setting, inputs: Inputs) -> Scene:
+    """Return where everything lies, for every draw of the inputs."""
+    draws = next(iter(inputs.values())).shape[1]
+    units = {
+        name: setting.units(inputs[name].reshape(-1, 2, draws))
+        for name, points in setting.reading.landmarks.items()
+        if points
+    }
+    beam_px = inputs.get("beam", np.array(setting.beam_px)[:, None])
+    beam = setting.to_units @ beam_px
+    known = setting.geometry_known
+    source = inputs["source_detector" if known else "plausible_source_detector"][0]
+    centre, cone, radius = {}, {}, {}
+    for side, hip in setting.hips.items():
+        if hip.head is None:
+            continue
+        outline = units[landmark_name("femoral_head", side)]
+        if hip.cone is not None:
+            nominal = setting.to_units @ np.array(setting.beam_px)
+            start = np.repeat(hip.cone.parameters[:, None], draws, axis=1)
+            start[:2] += nominal[:, None] - beam
+            cone[side] = refit_sphere_outline(outline - beam, start, source)
+            centre[side] = cone[side][:2] + beam
+        else:
+            *middle, radius[side] = refit_circle(outline, hip.head.parameters)
+            centre[side] = np.stack(middle)
+    mm_per_unit = _mm_per_unit(setting, inputs, units, cone, radius, source)
+    magnification = (
+        1.0 / mm_per_unit
+        if setting.unit == "detector" and mm_per_unit is not None
+        else inputs.get("plausible_magnification", np.full((1, 1), PLAUSIBLE_MAGNIFICATION[0]))[0]
+    )
+    plausible = _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification)
+    return Scene(
+        setting,
+        inputs,
+        inputs.get(AS_READ),
+        units,
+        beam if known else plausible,
+        source,
+        plausible,
+        centre,
+        cone,
+        radius,
+        mm_per_unit,
+        magnification,
+    )
+
+
+def _mm_per_unit(setting, inputs, units, cone, radius, source) -> np.ndarray | None:
+    scale = setting.scale
+    if scale is None:
+        return None
+    if scale.method in ("head", "native_head"):
+        diameter = inputs[f"head_mm_{scale.side}"][0]
+        if scale.side in cone:
+            height = sphere_centre_mm(cone[scale.side], diameter, source)[2]
+            per_unit = (source - height) / source
+        else:
+            per_unit = diameter / (2.0 * radius[scale.side])
+    elif scale.method == "cup":
+        hip = setting.hips[scale.side]
+        if hip.shell is not None:
+            size = refit_circle(units[f"cup_shell_{scale.side}"], hip.shell.parameters)[2]
+        else:
+            size = refit_ellipse(units[f"cup_rim_{scale.side}"], hip.rim.parameters)[2]
+        per_unit = inputs[f"cup_mm_{scale.side}"][0] / (2.0 * size)
+    elif scale.method == "marker":
+        size = refit_circle(units["marker_sphere"], setting.marker.parameters)[2]
+        per_unit = inputs["marker_mm"][0] / (2.0 * size)
+    else:
+        per_unit = np.full(1, scale.mm_per_px / setting.units_per_px)
+    return per_unit * inputs["scale_plane"][0]
+
+
+def _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification) -> np.ndarray:
+    """Return where the beam may have been centred: between the hip and the symphysis."""
+    middle = None
+    if "symphysis" in units:
+        middle = units["symphysis"][0]
+    elif setting.reference:
+        stem = REFERENCE_LANDMARKS[setting.reference]
+        middle = sum(units[landmark_name(stem, side)][0] for side in SIDES) / 2.0
+    hip = centre.get(setting.operated)
+    if hip is None or middle is None:
+        hip = middle = setting.to_units @ np.array(setting.beam_px)[:, None]
+    fraction, *scatter_mm = inputs["plausible_beam"]
+    per_unit = mm_per_unit if mm_per_unit is not None else 1.0 / magnification
+    scatter = np.stack(scatter_mm) / (per_unit * magnification)
+    return hip + fraction * (middle - hip) + scatter

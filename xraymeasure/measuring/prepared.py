@@ -1,0 +1,368 @@
+"""What of a measurement is fixed before anything is varied.
+
+The film's frame, the curves that were fitted, the scale that was chosen, the known geometry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from xraymeasure.errors import MeasureError
+from xraymeasure.geometry.curves import fit_circle, fit_ellipse, fit_flat_ellipse, fit_line
+from xraymeasure.geometry.least_squares import Fit
+from xraymeasure.geometry.projection import fit_sphere_outline, sphere_centre_mm
+from xraymeasure.measuring import calibration
+from xraymeasure.measuring.calibration import Scale, choose_scale
+from xraymeasure.measuring.cup import FlatRim, flat_rim
+from xraymeasure.measuring.uncertainty import placing_sd_px
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
+
+Reference = Literal["inter_teardrop", "bi_ischial"]
+
+REFERENCE_LANDMARKS: dict[Reference, str] = {"inter_teardrop": "teardrop", "bi_ischial": "ischium"}
+"""The reference lines and the landmark that each runs through on both sides."""
+
+
+_Placed = tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...]]
+"""Points in pixels, and the matrix from pixels to film units."""
+
+AXES = ("femoral_shaft", "stem_axis", "neck_axis")
+"""Landmarks of a hip that lie on a line."""
+
+
+@dataclass(frozen=True, eq=False)
+class Hip:
+    """One side: what was fitted to its outlines, and the sizes that are known.
+
+    Attributes
+    ----------
+    head, shell, rim : Fit or None
+        Circle, circle and ellipse in film units, not shifted to the beam's foot.
+    flat : FlatRim or None
+        What is known of the rim's short half-axis where it is seen nearly edge on.
+    axes : mapping of str to (point, direction) or None
+        Lines through `AXES`, in film units.
+    cone : Fit or None
+        The head as a sphere seen from the tube, about the beam's foot; where geometry is known.
+    head_mm, cup_mm, neck_shaft_angle_deg : float or None
+        Known sizes; `head_mm` may be a native head's.
+    native : bool
+        Whether the known head is a native one.
+    opens : {1, -1}
+        1 when the cup opens anteriorly.
+    """
+
+    side: Side
+    head: Fit | None
+    shell: Fit | None
+    rim: Fit | None
+    flat: FlatRim | None
+    axes: Mapping[str, tuple[np.ndarray, np.ndarray] | None]
+    cone: Fit | None
+    head_mm: float | None
+    native: bool
+    cup_mm: float | None
+    neck_shaft_angle_deg: float | None
+    opens: int
+
+    @property
+    def lateral_sign(self) -> int:
+        """1 where lateral is the patient's left."""
+        return 1 if self.side == "left" else -1
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """Film and reading, ready to be measured.
+
+    Film units are millimetres on the detector where its pitch is known, else the millimetres of
+    a calibrated spacing, else pixels (of equal height and width).
+
+    Attributes
+    ----------
+    to_units : numpy.ndarray, shape (2, 2)
+        From (row, column) to (x, y) in film units, patient frame.
+    units_per_px : float
+        Film units for one pixel, geometric mean of row and column.
+    unit : {"detector", "patient", "px"}
+        What a film unit is.
+    beam_px : tuple of float
+        Row and column of the beam's foot.
+    source_detector_mm : float or None
+        Distance from source to detector.
+    geometry_known : bool
+        Whether the perspective can be solved.
+    reference : str or None
+        The reference line in use.
+    scale : Scale or None
+        The scale that stands for the film.
+    """
+
+    reading: Reading
+    to_units: np.ndarray
+    units_per_px: float
+    unit: Literal["detector", "patient", "px"]
+    beam_px: tuple[float, float]
+    beam_from_reading: bool
+    source_detector_mm: float | None
+    source_from_reading: bool
+    geometry_known: bool
+    hips: Mapping[Side, Hip]
+    marker: Fit | None
+    reference: Reference | None
+    scale: Scale | None
+    scales: tuple[Scale, ...]
+
+    @property
+    def operated(self) -> Side:
+        """The index side."""
+        return self.reading.operated_side
+
+    @cached_property
+    def placed(self) -> frozenset[str]:
+        """The names of the landmarks that have as many points as they need."""
+        return frozenset(name for name in self.reading.landmarks if self.reading.has(name))
+
+    @property
+    def mm_per_unit(self) -> float | None:
+        """Scale in the plane of the index hip, or None."""
+        return self.scale.mm_per_px / self.units_per_px if self.scale else None
+
+    @property
+    def mm_per_px_for_placing(self) -> float:
+        """Scale for the default placing spreads, which are in millimetres."""
+        return _mm_per_px_for_placing(self.scale, self.units_per_px, self.unit)
+
+    def units(self, points_px: np.ndarray) -> np.ndarray:
+        """Return (x, y) in film units from (row, column), shape (n, 2) or (n, 2, draws)."""
+        return np.einsum("ij,nj...->ni...", self.to_units, points_px)
+
+    def pixels(self, points: np.ndarray) -> np.ndarray:
+        """Return (row, column) from (x, y) in film units, shape (n, 2)."""
+        return np.asarray(points) @ self._to_pixels.T
+
+    @cached_property
+    def _to_pixels(self) -> np.ndarray:
+        return np.linalg.inv(self.to_units)
+
+
+def settle(film: Film, reading: Reading, reference: Reference | None = None) -> Setting:
+    """Fit the outlines and choose scale, geometry and reference line.
+
+    Raises
+    ------
+    MeasureError
+        If an outline cannot be fitted; the message names the landmark.
+    """
+    pitch, unit = _pitch(film)
+    to_units = np.array(film.patient_axes, dtype=float) * pitch
+    sid = reading.source_detector_mm or film.source_detector_mm
+    beam = reading.beam_centre or film.beam_centre
+    known = unit == "detector" and sid is not None
+    fits = _Fits(reading, to_units)
+    hips = {}
+    for side in SIDES:
+        head = fits.of("femoral_head", side, fit_circle)
+        cone = None
+        if head is not None and known:
+            cone = _cone(fits.key("femoral_head", side), (float(beam[0]), float(beam[1])), sid)
+        prosthetic = reading.head_diameter_mm.get(side)
+        hips[side] = Hip(
+            side=side,
+            head=head,
+            shell=fits.of("cup_shell", side, fit_circle),
+            rim=None,
+            flat=None,
+            axes={stem: fits.of(stem, side, fit_line) for stem in AXES},
+            cone=cone,
+            head_mm=prosthetic or reading.native_head_mm.get(side),
+            native=prosthetic is None,
+            cup_mm=reading.cup_diameter_mm.get(side),
+            neck_shaft_angle_deg=reading.neck_shaft_angle_deg.get(side),
+            opens=-1 if reading.cup_opens.get(side) == "posterior" else 1,
+        )
+    _check_reference_lines(reading)
+    marker = fits.of("marker_sphere", None, fit_circle)
+    units_per_px = float(abs(np.linalg.det(to_units)) ** 0.5)
+
+    def scales() -> tuple[Scale, ...]:
+        return tuple(_scales(reading, hips, marker, units_per_px, film, sid if known else None))
+
+    # Whether a rim is flat depends on the placing spread, which depends on the scale: the rims,
+    # which rarely have a say in the scale, come last.
+    placing = _mm_per_px_for_placing(
+        choose_scale(scales(), reading.operated_side), units_per_px, unit
+    )
+    for side, hip in hips.items():
+        hips[side] = replace(hip, **_rim(fits, side, units_per_px, placing))
+    found = scales()
+    return Setting(
+        reading=reading,
+        to_units=to_units,
+        units_per_px=units_per_px,
+        unit=unit,
+        beam_px=(float(beam[0]), float(beam[1])),
+        beam_from_reading=reading.beam_centre is not None,
+        source_detector_mm=sid,
+        source_from_reading=reading.source_detector_mm is not None,
+        geometry_known=known,
+        hips=hips,
+        marker=marker,
+        reference=_reference(reading, reference),
+        scale=choose_scale(found, reading.operated_side),
+        scales=found,
+    )
+
+
+def _mm_per_px_for_placing(scale: Scale | None, units_per_px: float, unit: str) -> float:
+    """Return the scale of the default placing spreads, which are in millimetres.
+
+    Without any scale they still need one: that of a digital film of the pelvis.
+    """
+    if scale:
+        return scale.mm_per_px
+    return units_per_px / 1.18 if unit == "detector" else 0.2
+
+
+def _rim(fits: _Fits, side: Side, units_per_px: float, mm_per_px: float) -> dict[str, Any]:
+    """Return the fit of a rim, and what is known of it where it is seen nearly edge on."""
+    name = landmark_name("cup_rim", side)
+    if not fits.reading.has(name):
+        return {}
+    spread = placing_sd_px(fits.reading, name, mm_per_px) * units_per_px
+    flat = flat_rim(fits.units("cup_rim", side), spread)
+    rim = fits.of("cup_rim", side, fit_ellipse if flat is None else fit_flat_ellipse)
+    return {"rim": rim, "flat": flat}
+
+
+def _pitch(film: Film) -> tuple[np.ndarray, Literal["detector", "patient", "px"]]:
+    spacing = film.spacing
+    if spacing.detector_mm:
+        return np.array(spacing.detector_mm), "detector"
+    if spacing.patient_mm:
+        return np.array(spacing.patient_mm), "patient"
+    return np.array([spacing.aspect, 1.0]) / spacing.aspect**0.5, "px"
+
+
+def _check_reference_lines(reading: Reading) -> None:
+    """Refuse a reference line whose two ends are one point."""
+    for stem in REFERENCE_LANDMARKS.values():
+        ends = [landmark_name(stem, side) for side in SIDES]
+        if reading.has(*ends) and np.allclose(*(reading.points(end) for end in ends), atol=1e-6):
+            raise MeasureError(
+                f"landmarks.{ends[0]}, landmarks.{ends[1]}: coincide; place each on its own side"
+            )
+
+
+def _reference(reading: Reading, wanted: Reference | None) -> Reference | None:
+    for name in [wanted] if wanted else REFERENCE_LANDMARKS:
+        if reading.has(*(landmark_name(REFERENCE_LANDMARKS[name], side) for side in SIDES)):
+            return name
+    return None
+
+
+@dataclass(frozen=True, eq=False)
+class _Fits:
+    """Fits curves to landmarks, and says which landmark it was when one fails."""
+
+    reading: Reading
+    to_units: np.ndarray
+
+    def units(self, stem: str, side: Side | None) -> np.ndarray:
+        return self.reading.points(landmark_name(stem, side)) @ self.to_units.T
+
+    def key(self, stem: str, side: Side | None) -> _Placed:
+        points = self.reading.landmarks[landmark_name(stem, side)]
+        return tuple(map(tuple, points)), tuple(map(tuple, self.to_units.tolist()))
+
+    def of(self, stem: str, side: Side | None, fit: Callable[[np.ndarray], Any]) -> Any:
+        name = landmark_name(stem, side)
+        if not self.reading.has(name):
+            return None
+        try:
+            return _fitted(fit, self.key(stem, side))
+        except MeasureError as error:
+            raise MeasureError(f"landmarks.{name}: {error}") from None
+
+
+# While one landmark is dragged, the others stay as they were fitted.
+
+
+@lru_cache(maxsize=64)
+def _fitted(fit: Callable[[np.ndarray], Any], placed: _Placed) -> Any:
+    points, to_units = map(np.array, placed)
+    return fit(points @ to_units.T)
+
+
+@lru_cache(maxsize=16)
+def _cone(placed: _Placed, beam_px: tuple[float, float], source_detector_mm: float) -> Fit:
+    """Return the head as a sphere seen from the tube, about the beam's foot."""
+    points, to_units = map(np.array, placed)
+    foot = to_units @ np.array(beam_px)
+    start = _fitted(fit_circle, placed).parameters - np.array([*foot, 0.0])
+    return fit_sphere_outline(points @ to_units.T - foot, start, source_detector_mm)
+
+
+def _scales(reading, hips, marker, units_per_px, film, sid):
+    """Yield every scale on the film, the plane of the index hip in mind."""
+
+    def of_outline(method, side, name, fit, diameter, tolerance, plane, text):
+        radius = fit.parameters[2]
+        per_px = diameter / (2.0 * radius) * units_per_px
+        u_radius = (
+            placing_sd_px(reading, name, per_px) * units_per_px * fit.unit_covariance[2, 2] ** 0.5
+        )
+        relative = ((u_radius / radius) ** 2 + (tolerance / diameter) ** 2 + plane**2) ** 0.5
+        return Scale(method, side, float(per_px), float(relative), f"{text} of {diameter:g} mm")
+
+    for side, hip in hips.items():
+        plane = 0.0 if side == reading.operated_side else calibration.OTHER_HIP_PLANE
+        if hip.head is not None and hip.head_mm:
+            method, tolerance, text = (
+                ("native_head", calibration.NATIVE_HEAD_TOLERANCE_MM, f"the {side} native head")
+                if hip.native
+                else ("head", calibration.HEAD_TOLERANCE_MM, f"the {side} head")
+            )
+            scale = of_outline(
+                method, side, f"femoral_head_{side}", hip.head, hip.head_mm, tolerance, plane, text
+            )
+            if hip.cone is not None:
+                # Seen from the tube, the outline is a little larger than a circle tells.
+                height = sphere_centre_mm(hip.cone.parameters, hip.head_mm, sid)[2]
+                scale = replace(scale, mm_per_px=float((sid - height) / sid * units_per_px))
+            yield scale
+        outline = "cup_shell" if hip.shell else "cup_rim"
+        if hip.cup_mm and (hip.shell or hip.rim):
+            yield of_outline(
+                "cup",
+                side,
+                f"{outline}_{side}",
+                hip.shell or hip.rim,
+                hip.cup_mm,
+                calibration.CUP_TOLERANCE_MM,
+                plane,
+                f"the {side} cup",
+            )
+    if marker is not None and reading.marker_diameter_mm:
+        yield of_outline(
+            "marker",
+            None,
+            "marker_sphere",
+            marker,
+            reading.marker_diameter_mm,
+            calibration.MARKER_TOLERANCE_MM,
+            calibration.MARKER_PLANE,
+            "the calibration sphere",
+        )
+    if film.spacing.patient_mm:
+        per_px = float(np.prod(film.spacing.patient_mm)) ** 0.5
+        yield Scale("film", None, per_px, calibration.FILM_PLANE, "the film's calibrated spacing")

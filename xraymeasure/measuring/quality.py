@@ -1,0 +1,426 @@
+"""Is this film fit to measure: findings, each from a number with a changeable threshold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from xraymeasure.geometry.curves import arc_covered_deg
+from xraymeasure.measuring.calibration import magnification_findings, scale_disagreements
+from xraymeasure.measuring.cup import FlatRim
+from xraymeasure.measuring.model import evaluate
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
+from xraymeasure.measuring.results import Finding
+from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key, Term, at_means, placing_sd_px
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
+
+ANGLES = ("radiographic_inclination", "radiographic_anteversion")
+LENGTHS = (
+    "leg_length_difference",
+    "femoral_offset",
+    "acetabular_offset",
+    "global_offset",
+    "hip_centre_height",
+    "hip_centre_lateral",
+)
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """From which numbers on a film is remarked upon.
+
+    Attributes
+    ----------
+    arc_deg : float
+        Least arc of a circle's outline (a shorter one leaves its size open).
+    reference_lines_deg : float
+        Angle between the inter-teardrop and the bi-ischial line.
+    pelvis_rotation_mm : float
+        Sacrococcygeal joint off the symphysis: 9 mm is about 5 degrees at 1.8 mm a degree.
+    obturator_ratio : float
+        Widths of the foramina, the larger over the smaller; a ratio of 2 is 13 to 18 degrees of
+        rotation (Kanazawa M et al., Hip Int 2016;26:462-467).
+    pelvis_tilt_mm : (float, float)
+        Usual height of the sacrococcygeal joint above the symphysis (means of 32 and 47 mm, and
+        22 +- 14 in another set, are published: weak).
+    abduction_difference_deg : float
+        Between the femora; 5 degrees are about 2.8 mm of raw leg-length difference.
+    head_off_cup_mm : float
+        Head centre from cup centre, beyond what placing explains; liners may be offset by design.
+    outline_residual : float
+        A point's distance from the fitted outline, in placing spreads.
+    shaft_mm : float
+        Least length over which the shaft's axis is placed.
+    cut_off_mm : float
+        A landmark nearer than this to the edge of the film.
+    """
+
+    arc_deg: float = 150.0
+    reference_lines_deg: float = 2.0
+    pelvis_rotation_mm: float = 9.0
+    obturator_ratio: float = 1.4
+    pelvis_tilt_mm: tuple[float, float] = (5.0, 70.0)
+    abduction_difference_deg: float = 5.0
+    head_off_cup_mm: float = 2.0
+    outline_residual: float = 4.0
+    shaft_mm: float = 40.0
+    cut_off_mm: float = 3.0
+
+
+def find(
+    film: Film,
+    setting: Setting,
+    values: Mapping[Key, float],
+    intervals: Mapping[Key, Interval],
+    flat: Mapping[Side, FlatRim],
+    terms: list[Term],
+    thresholds: Thresholds,
+) -> Iterator[Finding]:
+    """Yield what there is to say of film and reading, the gravest subjects first."""
+    yield from _view(film)
+    yield from _sides(setting)
+    yield from _scale(film, setting, values)
+    yield from _outlines(setting, thresholds)
+    yield from _geometry(setting, values, terms)
+    yield from _anteversion(setting, values, flat)
+    yield from _reference(setting, values, thresholds)
+    yield from _pelvis(values, thresholds)
+    yield from _femora(setting, values, thresholds)
+    yield from _concentric(setting, values, intervals, thresholds)
+    yield from _edges(film, setting, thresholds)
+
+
+def _view(film: Film) -> Iterator[Finding]:
+    if film.view not in (None, "", "AP"):
+        yield Finding(
+            "view_not_ap",
+            f"The film says that its view is {film.view}. Everything here is for an AP film: on "
+            "another one the sign of anteversion and the place of the tube are wrong.",
+            (),
+            "strong",
+        )
+
+
+def _sides(setting: Setting) -> Iterator[Finding]:
+    """Notice landmarks of one side that lie on the other."""
+    middles = {}
+    for side in SIDES:
+        points = [
+            point
+            for name in setting.placed
+            if LANDMARKS[name].side == side
+            for point in setting.reading.landmarks[name]
+        ]
+        if points:
+            middles[side] = setting.units(np.array(points)).mean(axis=0)[0]
+    if len(middles) == 2 and middles["left"] < middles["right"]:
+        yield Finding(
+            "sides_swapped",
+            "The landmarks named left lie on the patient's right side of this film. Check the "
+            "side marker, the film's orientation and the side of the reading.",
+            (),
+            "strong",
+        )
+
+
+def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterator[Finding]:
+    if film.spacing.contradiction:
+        text = film.spacing.contradiction.rstrip(".") + "."
+        yield Finding("spacing_contradiction", text, ("magnification", *LENGTHS))
+    scale = setting.scale
+    if scale is None:
+        yield Finding(
+            "no_scale",
+            "Nothing of known size is on the film: angles are measured, lengths are not. Give the "
+            "head's diameter.",
+            LENGTHS,
+        )
+        return
+    yield from scale_disagreements(scale, setting.scales)
+    magnification = values.get(("magnification", None, scale.method))
+    if magnification is not None:
+        diameter = setting.hips[scale.side].head_mm if scale.method == "head" else None
+        yield from magnification_findings(magnification, diameter)
+    if scale.side not in (setting.operated, None):
+        yield Finding(
+            "scale_from_other_hip",
+            f"The scale comes from {scale.text}; the index hip may lie higher or lower.",
+            LENGTHS,
+            "note",
+        )
+
+
+def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
+    reading = setting.reading
+    for side, hip in [*setting.hips.items(), (None, None)]:
+        if hip is None:
+            outlines = (("marker_sphere", setting.marker),)
+        else:
+            outlines = (
+                ("femoral_head", hip.head),
+                ("cup_shell", hip.shell),
+                ("cup_rim", hip.rim),
+            )
+        for stem, fit in outlines:
+            if fit is None:
+                continue
+            name = landmark_name(stem, side)
+            title = LANDMARKS[name].title
+            points = setting.units(reading.points(name))
+            touches = LANDMARKS[name].kind.needed_for
+            if stem != "cup_rim":
+                arc = arc_covered_deg(points, fit.parameters[:2])
+                if arc < thresholds.arc_deg and stem != "cup_shell":
+                    yield Finding(
+                        "short_arc",
+                        f"{title}: the points span {arc:.0f} degrees of arc; below "
+                        f"{thresholds.arc_deg:.0f} the size is poorly determined. Place points "
+                        "further around.",
+                        touches,
+                    )
+            elif _on_one_arc(fit.parameters, points):
+                yield Finding(
+                    "rim_one_arc",
+                    f"{title}: all points lie on one arc; the other one would narrow the interval.",
+                    touches,
+                    "note",
+                )
+            limit = (
+                thresholds.outline_residual
+                * setting.units_per_px
+                * placing_sd_px(reading, name, setting.mm_per_px_for_placing)
+            )
+            worst = int(np.abs(fit.residuals).argmax())
+            if abs(fit.residuals[worst]) > limit:
+                yield Finding(
+                    "outline_point_off",
+                    f"{title}: point {worst + 1} lies "
+                    f"{abs(fit.residuals[worst]) / setting.units_per_px:.1f} pixels off the fitted "
+                    "outline. Check it.",
+                    touches,
+                )
+
+
+def _on_one_arc(ellipse: np.ndarray, points: np.ndarray) -> bool:
+    x, y, _, b, angle = ellipse
+    dx, dy = points[:, 0] - x, points[:, 1] - y
+    across = np.cos(angle) * dy - np.sin(angle) * dx
+    return bool((across > -0.25 * b).all() or (across < 0.25 * b).all())
+
+
+def _geometry(
+    setting: Setting, values: Mapping[Key, float], terms: list[Term]
+) -> Iterator[Finding]:
+    """Say what is assumed of the beam, or by how much the answer could move without it."""
+    if setting.geometry_known:
+        if not setting.beam_from_reading:
+            yield Finding(
+                "beam_assumed",
+                "Where the central ray met the detector is not on the film; the middle of the "
+                "field is assumed, with 10 mm of uncertainty. A cropped film needs it stated.",
+                ANGLES,
+                "note",
+            )
+        return
+    corners = at_means(terms, 4)
+    corners["plausible_beam"] = np.array([[0.0, 0.0, 1.0, 1.0], [0.0] * 4, [0.0] * 4])
+    corners["plausible_source_detector"] = np.array([[1000.0, 1200.0, 1000.0, 1200.0]])
+    moved = evaluate(setting, corners)
+    for side, hip in setting.hips.items():
+        if hip.rim is None:
+            continue
+        ranges = [
+            f"{label} from {moved[name, side, 'ellipse'].min():.1f} to "
+            f"{moved[name, side, 'ellipse'].max():.1f}"
+            for name, label in zip(ANGLES, ("inclination", "anteversion"), strict=True)
+        ]
+        yield Finding(
+            "geometry_unknown",
+            "The distance from source to detector, the detector's pitch or both are not known, so "
+            f"rays are taken as parallel. With the tube at 1000 to 1200 mm and the beam anywhere "
+            f"from the {side} hip to the symphysis, the same outline means "
+            f"{' and '.join(ranges)} degrees.",
+            ANGLES,
+        )
+
+
+def _anteversion(
+    setting: Setting, values: Mapping[Key, float], flat: Mapping[Side, FlatRim]
+) -> Iterator[Finding]:
+    name = "radiographic_anteversion"
+    for side, hip in setting.hips.items():
+        if side in flat:
+            yield Finding(
+                "rim_nearly_flat",
+                f"The {side} cup's rim is seen nearly edge on. A noisy outline is never flat: the "
+                "axis ratio is read too large, and the interval is asymmetric.",
+                (name,),
+            )
+        other = values.get((name, side, "perspective_other"))
+        if other is None:
+            continue
+        chosen = values[name, side, "perspective"]
+        opens = "faces the tube" if hip.opens > 0 else "faces away from the tube"
+        if chosen * other > 0:
+            yield Finding(
+                "pose_ambiguous",
+                f"Two positions of the {side} cup cast this outline, with an anteversion of "
+                f"{_degrees(chosen)} and of {_degrees(other)}; both are to the same side, so not "
+                f"even a lateral film tells them apart. The one that {opens} is taken.",
+                (name,),
+            )
+        else:
+            yield Finding(
+                "pose_assumed",
+                f"The {side} cup is taken to be the one that {opens} ({_degrees(chosen)}). The "
+                f"other position that casts this outline has {_degrees(other)}; a cross-table "
+                "lateral film tells them apart.",
+                (name,),
+                "note",
+            )
+
+
+def _degrees(angle: float) -> str:
+    return f"{angle:.1f} degrees".replace("-", "\N{MINUS SIGN}")
+
+
+def _reference(
+    setting: Setting, values: Mapping[Key, float], thresholds: Thresholds
+) -> Iterator[Finding]:
+    if setting.reference is None:
+        yield Finding(
+            "no_reference_line",
+            "Neither both teardrops nor both ischial tuberosities are placed: there is no "
+            "reference line, inclination is to the film's horizontal and leg length is not "
+            "measured.",
+            ("radiographic_inclination", *LENGTHS),
+        )
+        return
+    angles = [values.get(("pelvic_obliquity", None, name)) for name in REFERENCE_LANDMARKS]
+    if None in angles:
+        return
+    difference = angles[1] - angles[0]
+    if abs(difference) > thresholds.reference_lines_deg:
+        yield Finding(
+            "reference_lines_disagree",
+            f"The bi-ischial line is turned by {difference:+.1f} degrees to the inter-teardrop "
+            f"line (more than {thresholds.reference_lines_deg:g}): inclination and leg length "
+            "depend on which one is used.",
+            ("radiographic_inclination", "leg_length_difference"),
+        )
+
+
+def _pelvis(values: Mapping[Key, float], thresholds: Thresholds) -> Iterator[Finding]:
+    off = values.get(("pelvic_rotation_indicator", None, "landmarks"))
+    touches = (*ANGLES, "acetabular_offset", "hip_centre_lateral")
+    if off is not None and abs(off) > thresholds.pelvis_rotation_mm:
+        yield Finding(
+            "pelvis_rotated",
+            f"The sacrococcygeal joint lies {abs(off):.0f} mm to the "
+            f"{'left' if off > 0 else 'right'} of the symphysis (more than "
+            f"{thresholds.pelvis_rotation_mm:g}): the pelvis is turned by some "
+            f"{abs(off) / 1.8:.0f} degrees.",
+            touches,
+        )
+    ratio = values.get(("obturator_ratio", None, "landmarks"))
+    if ratio is not None and max(ratio, 1.0 / ratio) > thresholds.obturator_ratio:
+        yield Finding(
+            "obturator_unequal",
+            f"The obturator foramina differ in width, left over right {ratio:.2f} (beyond "
+            f"{thresholds.obturator_ratio:g}): the pelvis may be turned.",
+            touches,
+        )
+    height = values.get(("pelvic_tilt_indicator", None, "landmarks"))
+    low, high = thresholds.pelvis_tilt_mm
+    if height is not None and not low <= height <= high:
+        yield Finding(
+            "pelvis_tilted",
+            f"The sacrococcygeal joint stands {height:.0f} mm above the symphysis (usual: "
+            f"{low:g} to {high:g}): the pelvis may be tilted, which changes anteversion by about "
+            "0.75 degrees for a degree.",
+            ("radiographic_anteversion", "hip_centre_height"),
+        )
+
+
+def _femora(
+    setting: Setting, values: Mapping[Key, float], thresholds: Thresholds
+) -> Iterator[Finding]:
+    leaning = [values.get(("femoral_abduction", side, "landmarks")) for side in SIDES]
+    if None not in leaning:
+        difference = abs(leaning[0] - leaning[1])
+        if difference > thresholds.abduction_difference_deg:
+            yield Finding(
+                "femora_unequal",
+                f"The femora lie {difference:.0f} degrees apart in abduction (more than "
+                f"{thresholds.abduction_difference_deg:g}): the raw leg-length difference is off "
+                f"by some {30 * np.sin(np.radians(difference)):.1f} mm.",
+                ("leg_length_difference",),
+            )
+    for side in SIDES:
+        name = landmark_name("femoral_shaft", side)
+        if not setting.reading.has(name) or setting.mm_per_unit is None:
+            continue
+        points = setting.units(setting.reading.points(name))
+        length = float(np.linalg.norm(np.ptp(points, axis=0))) * setting.mm_per_unit
+        if length < thresholds.shaft_mm:
+            yield Finding(
+                "shaft_short",
+                f"The axis of the {side} femur is placed over {length:.0f} mm (less than "
+                f"{thresholds.shaft_mm:g}): offset and abduction are poorly determined.",
+                ("femoral_offset", "femoral_abduction", "leg_length_difference"),
+            )
+
+
+def _concentric(
+    setting: Setting,
+    values: Mapping[Key, float],
+    intervals: Mapping[Key, Interval],
+    thresholds: Thresholds,
+) -> Iterator[Finding]:
+    for side in SIDES:
+        keys = [
+            (name, side, "landmarks") for name in ("head_to_cup_lateral", "head_to_cup_cranial")
+        ]
+        if keys[0] not in values:
+            continue
+        distance = float(np.hypot(*(values[key] for key in keys)))
+        placing = COVERAGE * float(np.hypot(*(intervals[key].standard_uncertainty for key in keys)))
+        if distance > thresholds.head_off_cup_mm + placing:
+            yield Finding(
+                "head_off_cup",
+                f"The centre of the {side} head lies {distance:.1f} mm from the centre of the cup "
+                f"(more than {thresholds.head_off_cup_mm:g} mm and placing explain). Wear, an "
+                "offset liner, or points on another circle than the rim.",
+                (*ANGLES, "head_to_cup_lateral", "head_to_cup_cranial"),
+            )
+
+
+def _edges(film: Film, setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
+    rows, columns = film.shape
+    margin = thresholds.cut_off_mm / setting.mm_per_px_for_placing
+    for name, points in setting.reading.landmarks.items():
+        if not points:
+            continue
+        array = np.array(points)
+        room = float(min(array.min(), (np.array([rows, columns]) - 1 - array).min()))
+        if room < 0:
+            yield Finding(
+                "outside_film",
+                f"{LANDMARKS[name].title} has a point outside the film ({rows} x {columns} "
+                "pixels). Does the reading belong to this film?",
+                LANDMARKS[name].kind.needed_for,
+                "strong",
+            )
+        elif room < margin and LANDMARKS[name].kind.shape != "line":
+            yield Finding(
+                "cut_off",
+                f"{LANDMARKS[name].title} lies {room * setting.mm_per_px_for_placing:.0f} mm from "
+                "the edge of the film; it may be cut off.",
+                LANDMARKS[name].kind.needed_for,
+            )

@@ -1,0 +1,1 @@
+"""What was planned, what was recorded in theatre, and the differences from both."""

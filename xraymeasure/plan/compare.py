@@ -1,0 +1,376 @@
+"""Measurements held against a plan: converted to one definition, differenced, judged."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from xraymeasure.change.difference import (
+    Interval,
+    change,
+    difference,
+    same_measurement,
+    why_missing,
+)
+from xraymeasure.errors import PlanError
+from xraymeasure.geometry import cup_angles
+from xraymeasure.measuring.results import Measurements, Unit
+from xraymeasure.plan.plan import (
+    CupPlan,
+    FemurPlan,
+    LegLengthPlan,
+    Plan,
+    Recorded,
+    Tolerance,
+    format_plan,
+    parse_plan,
+    read_plan,
+)
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import Side
+
+__all__ = [
+    "PELVIC_TILT_SD_DEG",
+    "Comparison",
+    "ComparisonRow",
+    "CupPlan",
+    "FemurPlan",
+    "LegLengthPlan",
+    "Plan",
+    "Recorded",
+    "Tolerance",
+    "check_plan_against_reading",
+    "compare",
+    "format_plan",
+    "parse_plan",
+    "read_plan",
+]
+
+Verdict = Literal["within", "outside", "undecided"]
+
+PELVIC_TILT_SD_DEG = 3.0
+"""Standard uncertainty of a pelvic tilt that a plan states. Working default, no source."""
+
+LABELS: dict[str, str] = {
+    "radiographic_inclination": "Cup inclination",
+    "radiographic_anteversion": "Cup anteversion",
+    "leg_length_difference": "Leg-length difference",
+    "leg_length_change": "Leg-length change",
+    "femoral_offset": "Femoral offset",
+    "femoral_offset_change": "Femoral-offset change",
+    "neck_shaft_angle": "Neck-shaft angle",
+}
+"""What a person reads for each row of a comparison."""
+
+_NORMAL_95 = 1.959964
+_NO_FILM_BEFORE = "needs the film before the operation"
+_NO_TOLERANCE = "no tolerance in the plan"
+_NO_NECK_TOLERANCE = "no tolerance is set for it: a turned femur opens the projected angle"
+
+
+@dataclass(frozen=True)
+class ComparisonRow:
+    """One planned number beside what was recorded and what the film shows.
+
+    Attributes
+    ----------
+    name : str
+        A key of `LABELS`.
+    side : {"left", "right"}
+        The index hip.
+    unit : str
+        ``deg`` or ``mm``.
+    planned, recorded, achieved : float or None
+        Angles are radiographic, to the film's coronal plane. `achieved` is what the film shows.
+    difference, low, high : float or None
+        Achieved minus planned, and its 95 % interval.
+    tolerance : float or None
+        How far from plan is still as planned.
+    verdict : {"within", "outside", "undecided"} or None
+        ``within`` when the whole interval lies inside the tolerance, ``outside`` when it lies
+        wholly outside, else ``undecided``.
+    reason : str
+        Why a number or the verdict is absent; empty when nothing is.
+    method : str or None
+        How `achieved` was obtained, a key of `METHODS`.
+    achieved_low, achieved_high : float or None
+        The 95 % interval of `achieved`.
+    """
+
+    name: str
+    side: Side
+    unit: Unit
+    planned: float | None
+    recorded: float | None
+    achieved: float | None
+    difference: float | None
+    low: float | None
+    high: float | None
+    tolerance: float | None
+    verdict: Verdict | None
+    reason: str
+    method: str | None
+    achieved_low: float | None = None
+    achieved_high: float | None = None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A film held against its plan.
+
+    Attributes
+    ----------
+    rows : tuple of ComparisonRow
+        In the order of `LABELS`.
+    notes : tuple of str
+        Every conversion and assumption, as sentences.
+    """
+
+    rows: tuple[ComparisonRow, ...]
+    notes: tuple[str, ...]
+
+    def row(self, name: str) -> ComparisonRow | None:
+        """Return the row of a name, or None if nothing of it was planned or measured."""
+        return next((row for row in self.rows if row.name == name), None)
+
+
+def check_plan_against_reading(plan: Plan, reading: Reading) -> None:
+    """Raise `PlanError` if plan and reading cannot be of the same operation.
+
+    The side, the diameters of head and cup, and the stem's neck-shaft angle are facts, not
+    targets: where both files state one they must state the same.
+    """
+    side = reading.operated_side
+    if plan.operated_side != side:
+        raise PlanError(
+            f"operated_side: the plan says {plan.operated_side} and the reading says {side}; "
+            "correct the one that is wrong"
+        )
+    for key, planned, known in (
+        ("femur.head_diameter_mm", plan.femur.head_diameter_mm, reading.head_diameter_mm),
+        ("cup.outer_diameter_mm", plan.cup.outer_diameter_mm, reading.cup_diameter_mm),
+        (
+            "femur.neck_shaft_angle_deg",
+            plan.femur.neck_shaft_angle_deg,
+            reading.neck_shaft_angle_deg,
+        ),
+    ):
+        entered = known.get(side)
+        if planned is not None and entered is not None and not math.isclose(planned, entered):
+            raise PlanError(
+                f"{key}: the plan says {planned:g} and the reading says {entered:g}; "
+                "correct the one that is wrong"
+            )
+
+
+def compare(
+    measurements: Measurements, plan: Plan, before: Measurements | None = None
+) -> Comparison:
+    """Hold what a film shows against the plan.
+
+    Parameters
+    ----------
+    measurements : Measurements
+        Of the film after the operation; each name's primary method is taken.
+    plan : Plan
+    before : Measurements, optional
+        Of the film before the operation, for planned and recorded changes.
+
+    Returns
+    -------
+    Comparison
+        Angles planned or recorded in another definition, or to the anterior pelvic plane, are
+        converted to radiographic angles in the film's coronal plane first; the notes say so. A
+        stated pelvic tilt is uncertain by `PELVIC_TILT_SD_DEG`, which widens the interval.
+
+    Raises
+    ------
+    PlanError
+        If the plan is of the other hip, or its angles cannot be converted.
+    """
+    side = measurements.operated_side
+    if plan.operated_side != side:
+        raise PlanError(
+            f"operated_side: the plan says {plan.operated_side} and the film was read for the "
+            f"{side} hip; correct the one that is wrong"
+        )
+    planned, planned_note = _to_film(plan.cup, plan.cup.pelvic_tilt_deg, "Planned")
+    recorded, recorded_note = _to_film(plan.recorded, plan.cup.pelvic_tilt_deg, "Recorded")
+    tolerance = plan.tolerance
+    rows = [
+        _row(measurements, f"radiographic_{name}", planned[name], recorded[name], limit)
+        for name, limit in (
+            ("inclination", tolerance.inclination_deg),
+            ("anteversion", tolerance.anteversion_deg),
+        )
+    ]
+    for name, target, recorded_change, planned_change, limit in (
+        (
+            "leg_length_difference",
+            plan.leg_length.difference_mm,
+            plan.recorded.leg_length_change_mm,
+            plan.leg_length.change_mm,
+            tolerance.leg_length_mm,
+        ),
+        (
+            "femoral_offset",
+            plan.femur.offset_mm,
+            plan.recorded.offset_change_mm,
+            plan.femur.offset_change_mm,
+            tolerance.offset_mm,
+        ),
+    ):
+        rows.append(_row(measurements, name, _certain(target), None, limit))
+        if before is not None or planned_change is not None or recorded_change is not None:
+            rows.append(
+                _row_of_change(measurements, before, name, planned_change, recorded_change, limit)
+            )
+    if plan.femur.neck_shaft_angle_deg is not None:
+        planned_neck = _certain(plan.femur.neck_shaft_angle_deg)
+        row = _row(measurements, "neck_shaft_angle", planned_neck, None, None)
+        rows.append(row if row.achieved is None else replace(row, reason=_NO_NECK_TOLERANCE))
+    notes = [planned_note, recorded_note]
+    if any(row.achieved is not None and row.name == "leg_length_change" for row in rows):
+        notes.append(
+            "The change of leg length is that of the difference between the sides; the other leg "
+            "is taken as unchanged between the two films."
+        )
+    return Comparison(tuple(rows), tuple(note for note in notes if note))
+
+
+def _certain(value: float | None) -> Interval | None:
+    return None if value is None else (value, value, value)
+
+
+def _to_film(
+    angles: CupPlan | Recorded, tilt_deg: float | None, who: str
+) -> tuple[dict[str, Interval | None], str]:
+    """Return radiographic angles to the coronal plane, each with its interval, and the note."""
+    given = {"inclination": angles.inclination_deg, "anteversion": angles.anteversion_deg}
+    tilted = angles.plane == "anterior_pelvic"
+    if angles.definition == "radiographic" and not tilted:
+        return {name: _certain(value) for name, value in given.items()}, ""
+    if given["inclination"] is None:
+        return dict.fromkeys(given), ""
+    pair = given["inclination"], given["anteversion"]
+    if angles.definition != "radiographic":
+        pair = getattr(cup_angles, f"{angles.definition}_to_radiographic")(*pair)
+    note = f"{who} {angles.definition} {given['inclination']:g}/{given['anteversion']:g}"
+    tilts = np.zeros(3)
+    if tilted:
+        tilts = tilt_deg + _NORMAL_95 * PELVIC_TILT_SD_DEG * np.array([0.0, -1.0, 1.0])
+        note += (
+            f" to the anterior pelvic plane, with {abs(tilt_deg):g} degrees of "
+            f"{'posterior' if tilt_deg >= 0 else 'anterior'} pelvic tilt (uncertain by "
+            f"{PELVIC_TILT_SD_DEG:g}, one standard deviation)"
+        )
+    converted = np.array(cup_angles.tilt_pelvis(*pair, tilts))
+    if not np.all(np.isfinite(converted)):
+        raise PlanError(
+            f"{who.lower()} {angles.definition} {given['inclination']:g}/"
+            f"{given['anteversion']:g}: this axis points straight forward on the film and has no "
+            "inclination there; correct the angles or the tilt"
+        )
+    intervals = {
+        name: (float(row[0]), float(row.min()), float(row.max()))
+        for name, row in zip(given, converted, strict=True)
+    }
+    note += (
+        f" is radiographic {intervals['inclination'][0]:.1f}/{intervals['anteversion'][0]:.1f} "
+        "to the coronal plane of the film."
+    )
+    return intervals, note
+
+
+def _row(
+    measurements: Measurements,
+    name: str,
+    planned: Interval | None,
+    recorded: Interval | None,
+    tolerance: float | None,
+) -> ComparisonRow:
+    found = measurements.primary(name)
+    return _judged(
+        measurements.operated_side,
+        name,
+        planned,
+        None if recorded is None else recorded[0],
+        (found.value, found.low, found.high) if found else why_missing(measurements, name),
+        found.method if found else None,
+        tolerance,
+    )
+
+
+def _row_of_change(
+    after: Measurements,
+    before: Measurements | None,
+    name: str,
+    planned: float | None,
+    recorded: float | None,
+    tolerance: float | None,
+) -> ComparisonRow:
+    method = None
+    changed: Interval | str = _NO_FILM_BEFORE
+    if before is not None:
+        pair = same_measurement(after, before, name, after.operated_side)
+        if isinstance(pair, str):
+            changed = pair
+        else:
+            changed, method = change(*pair), pair[0].method
+    return _judged(
+        after.operated_side,
+        {"leg_length_difference": "leg_length_change"}.get(name, f"{name}_change"),
+        _certain(planned),
+        recorded,
+        changed,
+        method,
+        tolerance,
+    )
+
+
+def _judged(
+    side: Side,
+    name: str,
+    planned: Interval | None,
+    recorded: float | None,
+    achieved: Interval | str,
+    method: str | None,
+    tolerance: float | None,
+) -> ComparisonRow:
+    gap = low = high = verdict = None
+    reasons = [] if planned is not None else ["not planned"]
+    if isinstance(achieved, str):
+        reasons.append(achieved)
+    elif planned is not None:
+        gap, low, high = difference(achieved, planned)
+        if tolerance is None:
+            reasons.append(_NO_TOLERANCE)
+        else:
+            verdict = _verdict(low, high, tolerance)
+    shown, shown_low, shown_high = (None,) * 3 if isinstance(achieved, str) else achieved
+    return ComparisonRow(
+        name=name,
+        side=side,
+        unit="mm" if name.startswith(("leg_length", "femoral_offset")) else "deg",
+        planned=None if planned is None else planned[0],
+        recorded=recorded,
+        achieved=shown,
+        difference=gap,
+        low=low,
+        high=high,
+        tolerance=tolerance,
+        verdict=verdict,
+        reason="; ".join(reasons),
+        method=method,
+        achieved_low=shown_low,
+        achieved_high=shown_high,
+    )
+
+
+def _verdict(low: float, high: float, tolerance: float) -> Verdict:
+    if -tolerance <= low and high <= tolerance:
+        return "within"
+    return "outside" if low > tolerance or high < -tolerance else "undecided"

@@ -1,0 +1,224 @@
+"""The plan, and its file: what was intended, and what was written down after the operation."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, model_validator
+from pydantic.dataclasses import dataclass
+
+from xraymeasure.errors import PlanError
+from xraymeasure.files.atomic import read_text
+from xraymeasure.files.formats import describe_faults, load_toml
+from xraymeasure.vocabulary.landmarks import Side
+
+Definition = Literal["radiographic", "operative", "anatomical"]
+Plane = Literal["coronal", "anterior_pelvic"]
+
+_FINITE = ConfigDict(allow_inf_nan=False)
+
+
+def _number(**bounds: float) -> Any:
+    return Annotated[float, Field(strict=True, **bounds)] | None
+
+
+_Inclination = _number(ge=0.0, le=90.0)
+_Anteversion = _number(gt=-90.0, lt=90.0)
+_Tilt = _number(ge=-60.0, le=60.0)
+_CupDiameter = _number(ge=20.0, le=100.0)
+_HeadDiameter = _number(ge=15.0, le=70.0)
+_NeckShaftAngle = _number(gt=90.0, lt=180.0)
+_Offset = _number(gt=0.0, le=120.0)
+_Change = _number(ge=-150.0, le=150.0)
+_AngleTolerance = _number(gt=0.0, le=90.0)
+_LengthTolerance = _number(gt=0.0, le=150.0)
+
+
+def _check_pair(angles: CupPlan | Recorded) -> None:
+    """Refuse one angle alone where it takes both to convert either."""
+    converted = angles.definition != "radiographic" or angles.plane != "coronal"
+    if converted and (angles.inclination_deg is None) != (angles.anteversion_deg is None):
+        raise ValueError(
+            f"{angles.definition} angles to the {angles.plane.replace('_', ' ')} plane are "
+            "converted as a pair; give both inclination_deg and anteversion_deg"
+        )
+
+
+@dataclass(frozen=True, config=_FINITE)
+class CupPlan:
+    """Where the cup was meant to be.
+
+    Attributes
+    ----------
+    inclination_deg, anteversion_deg : float or None
+        In `definition`, to `plane`.
+    definition : {"radiographic", "operative", "anatomical"}
+    plane : {"coronal", "anterior_pelvic"}
+        The coronal plane of the film, or the plane of the iliac spines and the pubis.
+    pelvic_tilt_deg : float or None
+        From the anterior pelvic plane to the film's coronal plane; positive where the pelvis is
+        tipped backward, which opens the cup.
+    outer_diameter_mm : float or None
+        Of the shell.
+    """
+
+    inclination_deg: _Inclination = None
+    anteversion_deg: _Anteversion = None
+    definition: Definition = "radiographic"
+    plane: Plane = "coronal"
+    pelvic_tilt_deg: _Tilt = None
+    outer_diameter_mm: _CupDiameter = None
+
+    @model_validator(mode="after")
+    def _can_be_converted(self) -> CupPlan:
+        _check_pair(self)
+        if self.plane == "anterior_pelvic" and self.pelvic_tilt_deg is None:
+            raise ValueError(
+                'plane = "anterior_pelvic" needs pelvic_tilt_deg, the tilt of the pelvis on the '
+                "film (positive: tipped backward)"
+            )
+        return self
+
+
+@dataclass(frozen=True, config=_FINITE)
+class FemurPlan:
+    """The femoral side; `offset_change_mm` is after minus before."""
+
+    head_diameter_mm: _HeadDiameter = None
+    neck_shaft_angle_deg: _NeckShaftAngle = None
+    offset_mm: _Offset = None
+    offset_change_mm: _Change = None
+
+
+@dataclass(frozen=True, config=_FINITE)
+class LegLengthPlan:
+    """Leg length: operated minus other side, or the operated side after minus before."""
+
+    difference_mm: _Change = None
+    change_mm: _Change = None
+
+
+@dataclass(frozen=True, config=_FINITE)
+class Tolerance:
+    """How far from plan is still as planned; what has none gets no verdict."""
+
+    inclination_deg: _AngleTolerance = None
+    anteversion_deg: _AngleTolerance = None
+    leg_length_mm: _LengthTolerance = None
+    offset_mm: _LengthTolerance = None
+
+
+@dataclass(frozen=True, config=_FINITE)
+class Recorded:
+    """What was written down at the end of the operation; angles as in `CupPlan`."""
+
+    inclination_deg: _Inclination = None
+    anteversion_deg: _Anteversion = None
+    definition: Definition = "radiographic"
+    plane: Plane = "coronal"
+    leg_length_change_mm: _Change = None
+    offset_change_mm: _Change = None
+
+    @model_validator(mode="after")
+    def _can_be_converted(self) -> Recorded:
+        _check_pair(self)
+        return self
+
+
+@dataclass(frozen=True, config=_FINITE)
+class Plan:
+    """The plan of one hip; everything but the side may be left open."""
+
+    operated_side: Side
+    cup: CupPlan = CupPlan()
+    femur: FemurPlan = FemurPlan()
+    leg_length: LegLengthPlan = LegLengthPlan()
+    tolerance: Tolerance = Tolerance()
+    recorded: Recorded = Recorded()
+
+    @model_validator(mode="after")
+    def _recorded_can_be_converted(self) -> Plan:
+        if self.recorded.plane == "anterior_pelvic" and self.cup.pelvic_tilt_deg is None:
+            raise ValueError(
+                'recorded.plane = "anterior_pelvic" needs pelvic_tilt_deg in [cup], the tilt of '
+                "the pelvis on the film (positive: tipped backward)"
+            )
+        return self
+
+
+def parse_plan(text: str, where: str = "plan") -> Plan:
+    r"""Return the plan that `text` holds.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    where : str
+        What to call the text in messages, a file's name for example.
+
+    Raises
+    ------
+    PlanError
+        If it is not TOML, or any key is unknown, of the wrong kind, out of range, or missing
+        where another key needs it.
+
+    Examples
+    --------
+    >>> plan = parse_plan('operated_side = "left"\n[cup]\ninclination_deg = 42')
+    >>> plan.cup.inclination_deg, plan.cup.anteversion_deg
+    (42.0, None)
+    """
+    record = load_toml(text, where, "a plan", PlanError)
+    try:
+        _check_keys(record, Plan)
+        return TypeAdapter(Plan).validate_python(record)
+    except ValidationError as error:
+        raise PlanError(f"{where}: {describe_faults(error)}") from None
+    except PlanError as error:
+        raise PlanError(f"{where}: {error}") from None
+
+
+def _check_keys(table: dict[str, Any], kind: type, above: str = "") -> None:
+    known = {field.name: field.type for field in dataclasses.fields(kind)}
+    for key, value in table.items():
+        if key not in known:
+            raise PlanError(
+                f"{above}{key}: unknown key; {above.rstrip('.') or 'a plan'} takes "
+                f"{', '.join(known)}"
+            )
+        section = _SECTIONS.get(key) if kind is Plan else None
+        if section and not isinstance(value, dict):
+            raise PlanError(f"{above}{key}: is a section; write [{key}] and its keys below")
+        if section:
+            _check_keys(value, section, f"{key}.")
+
+
+_SECTIONS: dict[str, type] = {
+    "cup": CupPlan,
+    "femur": FemurPlan,
+    "leg_length": LegLengthPlan,
+    "tolerance": Tolerance,
+    "recorded": Recorded,
+}
+
+
+def format_plan(plan: Plan) -> str:
+    """Return the plan as the text of a file; `parse_plan` gives the same plan back."""
+    lines = [f'operated_side = "{plan.operated_side}"']
+    for name, kind in _SECTIONS.items():
+        section = getattr(plan, name)
+        if section == kind():
+            continue
+        lines.append(f"\n[{name}]")
+        for key, value in dataclasses.asdict(section).items():
+            if value is not None:
+                lines.append(f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}")
+    return "\n".join(lines) + "\n"
+
+
+def read_plan(path: str | os.PathLike[str]) -> Plan:
+    """Return the plan in a file; see `parse_plan` for the errors."""
+    return parse_plan(read_text(path, PlanError), str(Path(path)))

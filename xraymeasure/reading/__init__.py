@@ -1,0 +1,1 @@
+"""One reader's landmarks on one film, and the file they are kept in."""

@@ -1,0 +1,147 @@
+"""One reader's landmarks on one film, and edits that can be undone.
+
+A `Reading` is immutable; an edit returns another one, so undo is keeping the old one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from xraymeasure.errors import ReadingError
+from xraymeasure.vocabulary.landmarks import LANDMARKS, Landmark, Side
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class FilmBinding:
+    """What ties a reading to its film; either may be unknown."""
+
+    sop_instance_uid: str | None = None
+    pixel_sha256: str | None = None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The landmarks that one reader placed on one film on one occasion.
+
+    Attributes
+    ----------
+    reader : str
+        Who placed them (a code, not a name).
+    read_at : str
+        When, ISO 8601 with a zone.
+    operated_side : {"left", "right"}
+        The index hip.
+    landmarks : mapping of str to tuple of (row, column)
+        Points in pixels, zero-based, pixel centres at whole numbers. A landmark without points
+        was looked for and is not visible on this film; one that is absent was not yet placed.
+    head_diameter_mm, cup_diameter_mm, neck_shaft_angle_deg : mapping of side to float
+        Known sizes, for each hip that has one.
+    native_head_mm : mapping of side to float
+        Known diameters of native heads.
+    beam_centre : (row, column) or None
+        Where the central ray meets the detector, if the reader knows better than the film.
+    source_detector_mm : float or None
+        Likewise the distance from source to detector.
+    placing_sd_px : float, mapping of landmark name to float, or None
+        The reader's own placing spread, instead of the defaults.
+    """
+
+    reader: str
+    read_at: str
+    operated_side: Side
+    film: FilmBinding = FilmBinding()
+    landmarks: Mapping[str, tuple[Point, ...]] = field(default_factory=dict)
+    head_diameter_mm: Mapping[Side, float] = field(default_factory=dict)
+    cup_diameter_mm: Mapping[Side, float] = field(default_factory=dict)
+    neck_shaft_angle_deg: Mapping[Side, float] = field(default_factory=dict)
+    cup_opens: Mapping[Side, Literal["anterior", "posterior"]] = field(default_factory=dict)
+    native_head_mm: Mapping[Side, float] = field(default_factory=dict)
+    marker_diameter_mm: float | None = None
+    beam_centre: Point | None = None
+    source_detector_mm: float | None = None
+    posture: Literal["supine", "standing"] | None = None
+    placing_sd_px: float | Mapping[str, float] | None = None
+    comment: str | None = None
+
+    def points(self, name: str) -> np.ndarray:
+        """Return the points of a landmark, shape (n, 2), rows and columns; n is 0 if unplaced."""
+        return np.array(self.landmarks.get(name, ()), dtype=float).reshape(-1, 2)
+
+    def has(self, *names: str) -> bool:
+        """Whether every named landmark is placed with as many points as it needs."""
+        return all(
+            len(self.landmarks.get(name, ())) >= LANDMARKS[name].kind.minimum for name in names
+        )
+
+    def not_visible(self, name: str) -> bool:
+        """Whether the reader looked for a landmark and found that it is not visible."""
+        return name in self.landmarks and not self.landmarks[name]
+
+    def with_points(self, name: str, points: Sequence[Sequence[float]]) -> Reading:
+        """Return a reading in which `name` has these points; none says it is not visible.
+
+        Raises
+        ------
+        ReadingError
+            If the name is not in the vocabulary, a coordinate is not finite, or there are more
+            points than the landmark takes. Fewer than it needs is a landmark still being placed.
+        """
+        placed = tuple((float(row), float(column)) for row, column in points)
+        _check_points(known_landmark(name), placed)
+        return replace(self, landmarks={**self.landmarks, name: placed})
+
+    def without(self, name: str) -> Reading:
+        """Return a reading in which `name` was not yet placed."""
+        return replace(
+            self, landmarks={key: value for key, value in self.landmarks.items() if key != name}
+        )
+
+    def complete_part(self) -> Reading:
+        """Return a reading without the landmarks that still want points: what can be measured."""
+        return replace(
+            self,
+            landmarks={
+                name: points
+                for name, points in self.landmarks.items()
+                if not points or self.has(name)
+            },
+        )
+
+
+def known_landmark(name: str, key: str = "landmarks") -> Landmark:
+    """Return the landmark of that name, or raise `ReadingError` naming the file's `key`."""
+    try:
+        return LANDMARKS[name]
+    except KeyError:
+        raise ReadingError(
+            f"{key}.{name}: unknown landmark; the names are {', '.join(LANDMARKS)}"
+        ) from None
+
+
+def _check_points(landmark: Landmark, points: Sequence[Point]) -> None:
+    where, kind = f"landmarks.{landmark.name}", landmark.kind
+    for point in points:
+        if not all(math.isfinite(value) for value in point):
+            raise ReadingError(f"{where}: {point} is not a point; row and column must be numbers")
+    if kind.maximum is not None and len(points) > kind.maximum:
+        raise ReadingError(
+            f"{where}: too many points ({len(points)}); {kind.title.lower()} takes {kind.maximum}"
+        )
+
+
+def check_complete(reading: Reading) -> None:
+    """Raise `ReadingError` if a landmark has some of the points it needs but not all."""
+    for name, points in reading.landmarks.items():
+        kind = known_landmark(name).kind
+        if 0 < len(points) < kind.minimum:
+            raise ReadingError(
+                f"landmarks.{name}: too few points ({len(points)}); {kind.title.lower()} needs "
+                f"{'at least ' if kind.maximum is None else ''}{kind.minimum}"
+            )

@@ -1,0 +1,1 @@
+"""The sheet, the type and the blocks that pages are made of."""

@@ -1,0 +1,312 @@
+"""A page made of blocks, set as PDF on A4 sheets or as one HTML document; both say the same."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.report.layout import style
+from xraymeasure.report.layout.sheet import (
+    HEIGHT_MM,
+    MARGIN_MM,
+    TEXT_MM,
+    Sheet,
+    line_height,
+    wrapped,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+MakeAxes = Callable[[float, float, float, float], "Axes"]
+"""Axes from left, top, width and height in mm, within a picture."""
+
+_FOOT_MM = HEIGHT_MM - 19.0
+_TEXT_PT = 7.8
+_CELL_PT = 7.8
+_SMALL_PT = 6.8
+_GAP_MM = 2.0
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What the following blocks are about."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """A paragraph; `quiet` is grey and small, `loud` the first thing to be read."""
+
+    text: str
+    quiet: bool = False
+    loud: bool = False
+    glyph: str = ""
+    colour: str = style.INK
+
+    @property
+    def size(self) -> float:
+        """Of the type, points."""
+        return 11.0 if self.loud else _SMALL_PT if self.quiet else _TEXT_PT
+
+    @property
+    def indent_mm(self) -> float:
+        """Room for the glyph."""
+        return 0.0 if not self.glyph else 6.0 if self.loud else 4.0
+
+    @property
+    def height_mm(self) -> float:
+        """On a sheet."""
+        lines = wrapped(self.text, TEXT_MM - self.indent_mm, self.size, self.loud)
+        return len(lines) * line_height(self.size)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A cell of a table, and what stands small and grey below it."""
+
+    text: str
+    below: str = ""
+    bold: bool = False
+    colour: str = style.INK
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table.
+
+    Attributes
+    ----------
+    columns : sequence of (str, float)
+        Title and left edge, mm.
+    rows : sequence of sequence of Cell
+        From the left; a row may end early.
+    """
+
+    columns: Sequence[tuple[str, float]]
+    rows: Sequence[Sequence[Cell]]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A drawing as wide as the text.
+
+    Attributes
+    ----------
+    height_mm : float
+        Its height.
+    draw : callable
+        Draws it, from a function that makes axes.
+    says : str
+        The same in words, for who cannot see it.
+    """
+
+    height_mm: float
+    draw: Callable[[MakeAxes], None]
+    says: str
+
+
+Block = Heading | Paragraph | Table | Picture
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A title, who and what it is about, and blocks in reading order."""
+
+    title: str
+    identity: tuple[str, ...]
+    blocks: tuple[Block, ...]
+    caution: str = CAUTION
+
+
+def paper_files(stem: str, paper: Paper) -> dict[str, bytes | str]:
+    """Return a paper as its files: ``STEM.pdf`` and ``STEM.html``."""
+    return {f"{stem}.pdf": paper_pdf(paper), f"{stem}.html": paper_html(paper)}
+
+
+def paper_pdf(paper: Paper) -> bytes:
+    """Return a paper as a PDF of A4 sheets; the same paper gives the same bytes."""
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    stream = io.BytesIO()
+    metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": paper.title}
+    with rc_context({"font.family": style.FONT, "pdf.fonttype": 42, "axes.unicode_minus": True}):
+        sheets = paper_sheets(paper)
+        with PdfPages(stream, metadata=metadata) as pages:
+            for sheet in sheets:
+                pages.savefig(sheet.figure)
+    return stream.getvalue()
+
+
+def paper_sheets(paper: Paper) -> list[Sheet]:
+    """Return the sheets that a paper fills."""
+    setter = _Setter(paper)
+    for position, block in enumerate(paper.blocks):
+        following = paper.blocks[position + 1] if position + 1 < len(paper.blocks) else None
+        setter.set(block, following)
+    for number, sheet in enumerate(setter.sheets, start=1):
+        _foot(sheet, paper, number, len(setter.sheets))
+    return setter.sheets
+
+
+def _foot(sheet: Sheet, paper: Paper, number: int, count: int) -> None:
+    sheet.rule(_FOOT_MM + 3)
+    sheet.paragraph(MARGIN_MM, _FOOT_MM + 4.5, TEXT_MM - 20, paper.caution, 7, bold=True)
+    right = MARGIN_MM + TEXT_MM
+    page = f"page {number} of {count}"
+    sheet.text(right, _FOOT_MM + 4.5, page, 7, colour=style.GREY, align="right")
+
+
+class _Setter:
+    """Fills sheets from top to bottom; a new one begins where one is full."""
+
+    def __init__(self, paper: Paper) -> None:
+        self._paper = paper
+        self.sheets: list[Sheet] = []
+        self._turn()
+
+    def set(self, block: Block, following: Block | None) -> None:
+        if isinstance(block, Heading):
+            # A heading stays with the beginning of what follows.
+            sized = isinstance(following, Picture | Paragraph)
+            follows = following.height_mm if sized else 14.0
+            self._room_for(8.0 + follows)
+            self._y = self._write(block.text, 10, self._y + 2.5, bold=True) + 0.8
+        elif isinstance(block, Paragraph):
+            self._paragraph(block)
+        elif isinstance(block, Table):
+            self._table(block)
+        else:
+            self._room_for(block.height_mm)
+            top, sheet = self._y, self.sheets[-1]
+            block.draw(
+                lambda x, y, width, height: sheet.axes(MARGIN_MM + x, top + y, width, height)
+            )
+            self._y += block.height_mm + 1.0
+
+    def _turn(self) -> None:
+        sheet = Sheet()
+        self.sheets.append(sheet)
+        sheet.text(MARGIN_MM, 10.5, self._paper.title, 15, bold=True)
+        identity = "  ·  ".join(self._paper.identity)
+        right = MARGIN_MM + TEXT_MM
+        sheet.text(right, 12.6, identity, 7, colour=style.GREY, align="right")
+        sheet.rule(18.5)
+        self._y = 21.0
+
+    def _room_for(self, height: float) -> bool:
+        """Turn the page if it has no room; say whether it was turned."""
+        full = self._y + height > _FOOT_MM + 1
+        if full:
+            self._turn()
+        return full
+
+    def _write(self, text: str, size: float, y: float, **look: object) -> float:
+        return self.sheets[-1].paragraph(MARGIN_MM, y, TEXT_MM, text, size, **look)
+
+    def _paragraph(self, block: Paragraph) -> None:
+        size, indent = block.size, block.indent_mm
+        width = TEXT_MM - indent
+        self._room_for(block.height_mm)
+        sheet = self.sheets[-1]
+        colour = style.GREY if block.quiet else block.colour
+        if block.glyph:
+            sheet.text(MARGIN_MM, self._y, block.glyph, size, colour=block.colour)
+            colour = block.colour if block.loud else style.INK
+        y = sheet.paragraph(
+            MARGIN_MM + indent, self._y, width, block.text, size, colour=colour, bold=block.loud
+        )
+        self._y = y + 0.6
+
+    def _table(self, table: Table) -> None:
+        edges = [edge for _, edge in table.columns]
+        widths = [
+            after - edge - _GAP_MM
+            for edge, after in zip(edges, [*edges[1:], TEXT_MM + _GAP_MM], strict=True)
+        ]
+        # The last cell of a row that ends early has the rest of the line.
+        self._room_for(12.0)
+        self._head_of(table)
+        for row in table.rows:
+            room = [*widths[: len(row) - 1], TEXT_MM - edges[len(row) - 1]]
+            set_in = [
+                (
+                    wrapped(cell.text, width, _CELL_PT, cell.bold),
+                    wrapped(cell.below, width, _SMALL_PT),
+                )
+                for cell, width in zip(row, room, strict=True)
+            ]
+            height = 1.4 + max(
+                len(text) * line_height(_CELL_PT) + len(below) * line_height(_SMALL_PT)
+                for text, below in set_in
+            )
+            if self._room_for(height):
+                self._head_of(table)
+            sheet = self.sheets[-1]
+            sheet.rule(self._y, pt=0.4)
+            for cell, edge, (text, below) in zip(row, edges, set_in, strict=False):
+                y = self._y + 0.7
+                for line in text:
+                    sheet.text(
+                        MARGIN_MM + edge, y, line, _CELL_PT, bold=cell.bold, colour=cell.colour
+                    )
+                    y += line_height(_CELL_PT)
+                for line in below:
+                    sheet.text(MARGIN_MM + edge, y, line, _SMALL_PT, colour=style.GREY)
+                    y += line_height(_SMALL_PT)
+            self._y += height
+        self.sheets[-1].rule(self._y, pt=0.4)
+        self._y += 1.5
+
+    def _head_of(self, table: Table) -> None:
+        for title, edge in table.columns:
+            self.sheets[-1].text(MARGIN_MM + edge, self._y, title, 6.6, colour=style.GREY)
+        self._y += 4.0
+
+
+def paper_html(paper: Paper) -> str:
+    """Return a paper as one HTML document that carries its pictures."""
+    return _template().render(
+        paper=paper, kind=lambda block: type(block).__name__, image=_image, style=style
+    )
+
+
+def _image(picture: Picture) -> str:
+    """Return a picture as a data address."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    stream = io.BytesIO()
+    with rc_context({"font.family": style.FONT, "axes.unicode_minus": True}):
+        size = TEXT_MM / 25.4, picture.height_mm / 25.4
+        figure = Figure(figsize=size, dpi=200, facecolor=style.PAPER)
+
+        def make(x: float, y: float, width: float, height: float) -> Axes:
+            low = picture.height_mm - y - height
+            whole = picture.height_mm
+            return figure.add_axes((x / TEXT_MM, low / whole, width / TEXT_MM, height / whole))
+
+        picture.draw(make)
+        figure.savefig(stream, format="png", metadata={"Software": None})
+    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+
+
+@lru_cache(maxsize=1)
+def _template():
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("xraymeasure", "report/layout/templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("blocks.html.j2")

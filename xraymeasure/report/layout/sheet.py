@@ -1,0 +1,170 @@
+"""An A4 sheet to write on, measured in mm from its upper left corner."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from xraymeasure.report.layout import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+WIDTH_MM, HEIGHT_MM = 210.0, 297.0
+MARGIN_MM = 12.0
+TEXT_MM = WIDTH_MM - 2 * MARGIN_MM
+_MM_PER_PT = 25.4 / 72
+_LEADING = 1.32
+
+
+class Sheet:
+    """One page; `figure` is what is printed.
+
+    Every length is in mm from the upper left corner, y downward; sizes of type are in points.
+    """
+
+    figure: Figure
+
+    def __init__(self) -> None:
+        from matplotlib.figure import Figure
+
+        self.figure = Figure(
+            figsize=(WIDTH_MM / 25.4, HEIGHT_MM / 25.4), facecolor=style.PAPER, dpi=200
+        )
+
+    def axes(self, x: float, y: float, width: float, height: float) -> Axes:
+        """Return axes that fill a rectangle."""
+        return self.figure.add_axes(
+            (
+                x / WIDTH_MM,
+                1 - (y + height) / HEIGHT_MM,
+                width / WIDTH_MM,
+                height / HEIGHT_MM,
+            )
+        )
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float,
+        *,
+        colour: str = style.INK,
+        bold: bool = False,
+        align: str = "left",
+    ) -> None:
+        """Write one line; its first baseline lies one size below `y`."""
+        self.figure.text(
+            x / WIDTH_MM,
+            1 - (y + size * _MM_PER_PT) / HEIGHT_MM,
+            text,
+            fontsize=size,
+            color=colour,
+            weight="bold" if bold else "normal",
+            ha=align,
+            va="baseline",
+            parse_math=False,
+        )
+
+    def paragraph(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        text: str,
+        size: float,
+        *,
+        colour: str = style.INK,
+        bold: bool = False,
+    ) -> float:
+        """Write a paragraph, broken to `width`; return where the next may begin."""
+        for line in wrapped(text, width, size, bold):
+            self.text(x, y, line, size, colour=colour, bold=bold)
+            y += line_height(size)
+        return y
+
+    def rule(self, y: float, x: float = MARGIN_MM, width: float = TEXT_MM, pt: float = 0.6) -> None:
+        """Draw a thin horizontal line."""
+        self.box(x, y - pt * _MM_PER_PT / 2, width, pt * _MM_PER_PT, style.RULE)
+
+    def box(self, x: float, y: float, width: float, height: float, colour: str) -> None:
+        """Fill a rectangle."""
+        from matplotlib.patches import Rectangle
+
+        self.figure.add_artist(
+            Rectangle(
+                (x / WIDTH_MM, 1 - (y + height) / HEIGHT_MM),
+                width / WIDTH_MM,
+                height / HEIGHT_MM,
+                facecolor=colour,
+                edgecolor="none",
+                transform=self.figure.transFigure,
+            )
+        )
+
+    def dot(self, x: float, y: float, size: float, colour: str) -> None:
+        """Draw a round dot of `size` points."""
+        from matplotlib.lines import Line2D
+
+        self.figure.add_artist(
+            Line2D(
+                [x / WIDTH_MM],
+                [1 - y / HEIGHT_MM],
+                marker="o",
+                markersize=size,
+                color=colour,
+                markeredgewidth=0,
+                transform=self.figure.transFigure,
+            )
+        )
+
+    def stroke(self, x: float, y: float, width: float, line: style.Line) -> None:
+        """Draw a sample of a line as it looks on a film."""
+        from matplotlib.lines import Line2D
+
+        self.box(x, y - 1.3, width, 2.6, "#303030")
+        inner = [x + 0.8, x + width / 2, x + width - 0.8]
+        self.figure.add_artist(
+            Line2D(
+                [at / WIDTH_MM for at in inner],
+                [1 - y / HEIGHT_MM] * 3,
+                color=line.colour,
+                linewidth=0 if line.marker else line.width,
+                linestyle=(0, line.dash) if line.dash else "-",
+                marker=line.marker,
+                markevery=[1],
+                markersize=5,
+                transform=self.figure.transFigure,
+            )
+        )
+
+
+def line_height(size: float) -> float:
+    """Return the distance between lines of a size of type, mm."""
+    return size * _MM_PER_PT * _LEADING
+
+
+def wrapped(text: str, width: float, size: float, bold: bool = False) -> list[str]:
+    """Break a text into lines no wider than `width` mm; a longer word stands alone."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(longer, size, bold) > width:
+            lines.append(word)
+        elif lines:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+@lru_cache(maxsize=8192)
+def text_width(text: str, size: float, bold: bool = False) -> float:
+    """Return how wide a line of text is, mm."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family=style.FONT, weight="bold" if bold else "normal", size=size)
+    return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * _MM_PER_PT

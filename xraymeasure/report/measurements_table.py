@@ -1,0 +1,68 @@
+"""Measurements as a table for a spreadsheet: one line each, every column of one kind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.files.tables import csv_text
+from xraymeasure.measuring.results import QUANTITIES, Measurements
+from xraymeasure.report.page.content import missing_label
+from xraymeasure.vocabulary.landmarks import SIDES
+
+CSV_COLUMNS = (
+    "name",
+    "label",
+    "side",
+    "value",
+    "unit",
+    "low",
+    "high",
+    "standard_uncertainty",
+    "method",
+    "primary",
+    "reference",
+    "missing_because",
+    "film",
+    "reader",
+    "read_at",
+    "operated_side",
+    "caution",
+)
+
+
+def format_csv(measurements: Measurements) -> str:
+    """Return one line for each measurement, and one for each that is missing, with the reason."""
+    return csv_text(CSV_COLUMNS, _rows(measurements))
+
+
+def _rows(measurements: Measurements) -> Iterator[dict[str, str]]:
+    common = {
+        "film": measurements.film.pixel_sha256 or measurements.film.sop_instance_uid or "",
+        "reader": measurements.reader,
+        "read_at": measurements.read_at,
+        "operated_side": measurements.operated_side,
+        "caution": CAUTION,
+    }
+    for row in measurements.rows:
+        yield common | {
+            "name": row.name,
+            "label": QUANTITIES[row.name].label,
+            "side": row.side or "",
+            "value": repr(row.value),
+            "unit": row.unit,
+            "low": repr(row.low),
+            "high": repr(row.high),
+            "standard_uncertainty": repr(row.standard_uncertainty),
+            "method": row.method,
+            "primary": "yes" if row.primary else "no",
+            "reference": row.reference or "",
+        }
+    for key, why in measurements.missing.items():
+        side = next((side for side in SIDES if key.endswith(f"_{side}")), "")
+        yield common | {
+            "name": key.removesuffix(f"_{side}"),
+            "label": missing_label(key),
+            "side": side,
+            "missing_because": why,
+        }

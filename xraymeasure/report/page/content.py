@@ -1,0 +1,342 @@
+"""What the report says, before it is set on paper or screen."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from xraymeasure import __version__
+from xraymeasure.caution import CAUTION
+from xraymeasure.change.difference import why_missing
+from xraymeasure.film.film import Film
+from xraymeasure.measuring.results import (
+    METHODS,
+    QUANTITIES,
+    SOURCES,
+    Finding,
+    Measurement,
+    Measurements,
+)
+from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
+from xraymeasure.vocabulary import wording
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, other_side
+
+LENGTHS_REMARK = (
+    "Of the lengths on a plain film, femoral offset is the weakest and leg length the strongest: "
+    "35 % of femoral offsets, 15 % of global offsets and 1 % of leg lengths lay more than 5 mm "
+    "from CT (Weber M et al., J Arthroplasty 2014;29:1661-1665)."
+)
+ZONE_REMARK = (
+    "Inside or outside a target is weak evidence about dislocation: of 206 dislocated hips 58 % "
+    "had the cup inside (Abdel MP et al., Clin Orthop Relat Res 2016, "
+    "doi 10.1007/s11999-015-4432-5)."
+)
+CT_REMARK = (
+    "Anteversion in a CT report is usually the anatomical one and reads higher than the "
+    "radiographic one of the same cup (Noback PC et al., J Arthroplasty 2016;31:2320-2324)."
+)
+
+_CORE = (
+    "radiographic_inclination",
+    "radiographic_anteversion",
+    "leg_length_difference",
+    "femoral_offset",
+)
+_BESIDE_THE_OTHER_SIDE = frozenset({"femoral_offset", "global_offset"})
+_LOUDNESS = {"strong": 0, "warning": 1, "note": 2}
+
+
+@dataclass(frozen=True)
+class Whisker:
+    """An interval of a difference against its tolerance, in per cent of a line's length.
+
+    Attributes
+    ----------
+    band_low, band_high : float
+        The tolerance about the plan, which lies at 50.
+    low, high, at : float
+        The interval and the difference itself.
+    """
+
+    band_low: float
+    band_high: float
+    low: float
+    high: float
+    at: float
+
+
+@dataclass(frozen=True)
+class TableLine:
+    """One line of the table on the first page; every text is ready to be set."""
+
+    label: str
+    beside: tuple[str, ...]
+    planned: str
+    recorded: str
+    measured: str
+    measured_interval: str
+    difference: str
+    difference_interval: str
+    tolerance: str
+    whisker: Whisker | None
+    verdict: str | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class DetailLine:
+    """One line of the table of everything that was measured."""
+
+    label: str
+    side: str
+    value: str
+    interval: str
+    method: str
+    primary: bool
+    shares: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Content:
+    """Everything that the report says, in reading order."""
+
+    title: str
+    identity: tuple[str, ...]
+    headlines: tuple[tuple[str | None, str], ...]
+    compared: bool
+    table: tuple[TableLine, ...]
+    findings: tuple[Finding, ...]
+    methods: tuple[str, ...]
+    conversions: tuple[str, ...]
+    provenance: tuple[str, ...]
+    remarks: tuple[str, ...]
+    details: tuple[DetailLine, ...]
+    missing: tuple[tuple[str, str], ...]
+    assumptions: tuple[str, ...]
+    pitfalls: tuple[tuple[str, str], ...]
+    caution: str = CAUTION
+
+
+def report_content(
+    film: Film,
+    measurements: Measurements,
+    comparison: Comparison | None = None,
+    show_date: bool = False,
+) -> Content:
+    """Return what there is to say about a film; nothing that names the patient.
+
+    Parameters
+    ----------
+    film : Film
+        Only its pixels' hash is named, and its date if `show_date`.
+    measurements : Measurements
+    comparison : Comparison, optional
+    show_date : bool
+        Whether to say when the film was taken.
+    """
+    side = measurements.operated_side
+    digest = measurements.film.pixel_sha256 or film.pixel_sha256
+    identity = [f"film {digest[:12]}", f"reader {measurements.reader}"]
+    if show_date and film.acquired_on:
+        identity.append(f"taken {film.acquired_on.isoformat()}")
+    identity.append(f"xraymeasure {__version__}")
+    primary = [row for row in measurements.rows if row.primary]
+    return Content(
+        title=f"{side.capitalize()} hip: " + ("film against plan" if comparison else "measured"),
+        identity=tuple(identity),
+        headlines=_headlines(comparison),
+        compared=comparison is not None,
+        table=_table(measurements, comparison),
+        findings=tuple(sorted(measurements.findings, key=lambda item: _LOUDNESS[item.severity])),
+        methods=_methods(measurements),
+        conversions=comparison.notes if comparison else (),
+        provenance=measurements.notes,
+        remarks=(LENGTHS_REMARK, ZONE_REMARK, CT_REMARK),
+        details=tuple(_detail(row) for row in measurements.rows),
+        missing=tuple(
+            (missing_label(key), _sentence(in_words(why)))
+            for key, why in measurements.missing.items()
+        ),
+        assumptions=tuple(
+            dict.fromkeys(_sentence(text) for row in primary for text in row.assumptions)
+        ),
+        pitfalls=tuple(
+            (QUANTITIES[name].label, QUANTITIES[name].pitfall)
+            for name in (*_CORE, "global_offset", "magnification")
+            if measurements.primary(name)
+        ),
+    )
+
+
+def _headlines(comparison: Comparison | None) -> tuple[tuple[str | None, str], ...]:
+    if comparison is None:
+        return ((None, "No plan was given: measured values, without a verdict."),)
+    said = []
+    for verdict, words_for_it in (
+        ("outside", "Outside the tolerance"),
+        ("undecided", "Undecided"),
+        ("within", "Within the tolerance"),
+    ):
+        labels = [LABELS[row.name] for row in comparison.rows if row.verdict == verdict]
+        if labels:
+            said.append((verdict, f"{words_for_it}: {_listed(labels)}"))
+    if not said:
+        return ((None, "No verdict: nothing that was measured has both a plan and a tolerance."),)
+    return tuple(said)
+
+
+def _listed(labels: list[str]) -> str:
+    return ", ".join(label[0].lower() + label[1:] for label in labels)
+
+
+def _table(measurements: Measurements, comparison: Comparison | None) -> tuple[TableLine, ...]:
+    lines = []
+    if comparison:
+        for row in comparison.rows:
+            lines.append(_compared_line(measurements, row))
+            if row.name == "femoral_offset":
+                lines += _measured_lines(measurements, ("global_offset",))
+    else:
+        lines += _measured_lines(measurements, (*_CORE, "global_offset"))
+    return tuple(lines)
+
+
+def _beside(measurements: Measurements, name: str) -> tuple[str, ...]:
+    """Return the value of the other side, where it helps to read this one."""
+    other = other_side(measurements.operated_side)
+    row = measurements.primary(name, other) if name in _BESIDE_THE_OTHER_SIDE else None
+    if row is None:
+        return ()
+    return (f"{other} side {wording.value_text(row)} ({wording.interval_text(row)})",)
+
+
+def _compared_line(measurements: Measurements, row: ComparisonRow) -> TableLine:
+    signed = wording.is_signed(row.name)
+
+    def text(value: float | None, absent: str, signed: bool = signed) -> str:
+        return absent if value is None else wording.with_unit(value, row.unit, signed=signed)
+
+    compared = row.difference is not None
+    return TableLine(
+        label=LABELS[row.name],
+        beside=_beside(measurements, row.name),
+        planned=text(row.planned, "not planned"),
+        recorded=text(row.recorded, "not recorded"),
+        measured=text(row.achieved, "not measured"),
+        measured_interval=""
+        if row.achieved is None
+        else wording.interval(row.achieved_low, row.achieved_high, signed=signed),
+        difference=text(row.difference, "", signed=True),
+        difference_interval=wording.interval(row.low, row.high, signed=True) if compared else "",
+        tolerance="" if row.tolerance is None else f"±{row.tolerance:g}{wording.UNITS[row.unit]}",
+        whisker=_whisker(row) if compared and row.tolerance is not None else None,
+        verdict=row.verdict,
+        reason=in_words(row.reason),
+    )
+
+
+def _whisker(row: ComparisonRow) -> Whisker:
+    # Twice the tolerance to either side, and more only where the interval itself needs it.
+    reach = max(2.0 * row.tolerance, 1.08 * abs(row.low), 1.08 * abs(row.high))
+
+    def along(value: float) -> float:
+        return round(50.0 + 50.0 * value / reach, 2)
+
+    return Whisker(
+        along(-row.tolerance),
+        along(row.tolerance),
+        along(row.low),
+        along(row.high),
+        along(row.difference),
+    )
+
+
+def _measured_lines(measurements: Measurements, names: tuple[str, ...]) -> list[TableLine]:
+    lines = []
+    for name in names:
+        row = measurements.primary(name)
+        if row is None and name == "global_offset":
+            continue
+        why = "" if row else in_words(why_missing(measurements, name))
+        lines.append(
+            TableLine(
+                label=LABELS.get(name, QUANTITIES[name].label),
+                beside=_beside(measurements, name),
+                planned="",
+                recorded="",
+                measured=wording.value_text(row) if row else "not measured",
+                measured_interval=wording.interval_text(row) if row else "",
+                difference="",
+                difference_interval="",
+                tolerance="",
+                whisker=None,
+                verdict=None,
+                reason="read it beside the femoral offset" if name == "global_offset" else why,
+            )
+        )
+    return lines
+
+
+def _methods(measurements: Measurements) -> tuple[str, ...]:
+    said = []
+    for name, what in (
+        ("radiographic_anteversion", "Cup"),
+        ("leg_length_difference", "Leg length"),
+        ("femoral_offset", "Offset"),
+        ("magnification", "Scale"),
+    ):
+        row = measurements.primary(name)
+        if row is not None:
+            line = f", to the {METHODS[row.reference]}" if row.reference in METHODS else ""
+            said.append(f"{what}: {METHODS.get(row.method, row.method)}{line}.")
+    return tuple(said)
+
+
+def _detail(row: Measurement) -> DetailLine:
+    return DetailLine(
+        label=QUANTITIES[row.name].label,
+        side=row.side or "",
+        value=wording.value_text(row),
+        interval=wording.interval_text(row),
+        method=METHODS.get(row.method, row.method),
+        primary=row.primary,
+        shares=tuple((key, row.sources[key]) for key in SOURCES if row.sources.get(key, 0) > 0),
+    )
+
+
+def missing_label(key: str) -> str:
+    """Return what a person reads for a key of `Measurements.missing`.
+
+    >>> missing_label("femoral_offset_left")
+    'Femoral offset, left'
+    """
+    # The longest name that the key begins with; what follows is a method, a side, or both.
+    name = max((name for name in QUANTITIES if key.startswith(name)), key=len, default="")
+    if not name:
+        return key
+    rest = key.removeprefix(name).strip("_")
+    side = next((side for side in SIDES if rest == side or rest.endswith(f"_{side}")), "")
+    method = rest.removesuffix(side).strip("_")
+    return ", ".join(part for part in (QUANTITIES[name].label, METHODS.get(method), side) if part)
+
+
+def in_words(text: str) -> str:
+    """Return a reason in which landmarks are called as a person calls them.
+
+    >>> in_words("cup_rim_left is not placed")
+    'left cup rim outline is not placed'
+    """
+    return _LANDMARK.sub(lambda found: _called(found[0]), text)
+
+
+_LANDMARK = re.compile(rf"\b({'|'.join(sorted(LANDMARKS, key=len, reverse=True))})\b")
+
+
+def _called(name: str) -> str:
+    landmark = LANDMARKS[name]
+    title = landmark.kind.title.lower()
+    return f"{landmark.side} {title}" if landmark.side else title
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."

@@ -1,0 +1,87 @@
+"""The page as one HTML file that carries everything it shows and asks no server for anything."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Callable
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from xraymeasure.film.film import Film
+from xraymeasure.measuring.results import SOURCES, Measurements
+from xraymeasure.plan.compare import Comparison
+from xraymeasure.reading.reading import Reading
+from xraymeasure.report.layout import style
+from xraymeasure.report.page.content import report_content
+from xraymeasure.report.page.figure import draw_film, show_film
+from xraymeasure.report.page.orientation_plot import draw_orientation_plot
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_FILM_INCHES = (9.0, 5.2)
+_PLOT_INCHES = (4.2, 3.9)
+_DPI = 160
+
+
+def html_page(
+    film: Film,
+    reading: Reading,
+    measurements: Measurements,
+    comparison: Comparison | None = None,
+    show_date: bool = False,
+) -> str:
+    """Return the report as one HTML document; the parameters are those of `pdf_pages`."""
+
+    def draw_the_film(figure: Figure) -> None:
+        axes = figure.add_axes((0, 0, 1, 1))
+        shown = show_film(film, measurements.drawings, _FILM_INCHES[0] / _FILM_INCHES[1])
+        draw_film(axes, shown, reading, measurements)
+
+    def draw_the_plot(figure: Figure) -> None:
+        axes = figure.add_axes((0.14, 0.26, 0.84, 0.72))
+        draw_orientation_plot(axes, measurements, comparison)
+        handles, labels = axes.get_legend_handles_labels()
+        if handles:
+            figure.legend(handles, labels, loc="lower left", ncols=3, frameon=False, fontsize=8.5)
+
+    kinds = {drawing.kind for drawing in measurements.drawings}
+    return _template().render(
+        content=report_content(film, measurements, comparison, show_date),
+        film_image=_png(_FILM_INCHES, draw_the_film),
+        plot_image=_png(_PLOT_INCHES, draw_the_plot),
+        lines=[line for kind, line in style.LINES.items() if kind in kinds],
+        verdicts=style.VERDICTS,
+        severities=style.SEVERITIES,
+        sources=SOURCES,
+        shares=style.SHARES,
+        style=style,
+    )
+
+
+@lru_cache(maxsize=1)
+def _template():
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("xraymeasure", "report/layout/templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("page.html.j2")
+
+
+def _png(inches: tuple[float, float], draw: Callable[[Figure], None]) -> str:
+    """Return a drawing as a data address."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    stream = io.BytesIO()
+    with rc_context({"font.family": style.FONT, "font.size": 9}):
+        figure = Figure(figsize=inches, dpi=_DPI, facecolor=style.PAPER)
+        draw(figure)
+        figure.savefig(stream, format="png", metadata={"Software": None})
+    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")

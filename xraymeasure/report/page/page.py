@@ -1,0 +1,420 @@
+"""The pages for the notes: what matters on the first, everything else on those that follow."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from itertools import groupby
+
+from xraymeasure.film.film import Film
+from xraymeasure.measuring.results import SOURCES, Measurements
+from xraymeasure.plan.compare import Comparison
+from xraymeasure.reading.reading import Reading
+from xraymeasure.report.layout import style
+from xraymeasure.report.layout.sheet import (
+    HEIGHT_MM,
+    MARGIN_MM,
+    TEXT_MM,
+    Sheet,
+    line_height,
+    text_width,
+    wrapped,
+)
+from xraymeasure.report.page.content import Content, DetailLine, TableLine, report_content
+from xraymeasure.report.page.figure import draw_film, show_film
+from xraymeasure.report.page.orientation_plot import draw_orientation_plot
+
+Line = tuple[str, str, str]
+"""Glyph, colour and text."""
+
+_FOOT_MM = HEIGHT_MM - 19.0
+_PLOT_MM = 78.0
+_BOTTOM_MM = 73.0
+
+# Left edges of the columns of the first page's table, mm from the left margin, and its right edge.
+_COLUMNS = {
+    "label": 0.0,
+    "planned": 47.0,
+    "recorded": 65.0,
+    "measured": 87.0,
+    "difference": 112.0,
+    "tolerance": 137.0,
+    "verdict": 163.5,
+}
+_WHISKER_MM = 14.0
+_HEADS = {
+    "planned": "planned",
+    "recorded": "recorded in theatre",
+    "measured": "measured (95 %)",
+    "difference": "difference (95 %)",
+    "tolerance": "tolerance",
+    "verdict": "verdict",
+}
+
+
+def pdf_pages(
+    film: Film,
+    reading: Reading,
+    measurements: Measurements,
+    comparison: Comparison | None = None,
+    show_date: bool = False,
+) -> bytes:
+    """Return the report as a PDF of A4 pages; the same input gives the same bytes.
+
+    Parameters
+    ----------
+    film, reading : Film, Reading
+        What is drawn.
+    measurements : Measurements
+    comparison : Comparison, optional
+    show_date : bool
+        Whether to say when the film was taken.
+    """
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    content = report_content(film, measurements, comparison, show_date)
+    stream = io.BytesIO()
+    metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": content.title}
+    with rc_context({"font.family": style.FONT, "pdf.fonttype": 42}):
+        sheets = report_sheets(content, film, reading, measurements, comparison)
+        with PdfPages(stream, metadata=metadata) as pages:
+            for sheet in sheets:
+                pages.savefig(sheet.figure)
+    return stream.getvalue()
+
+
+def report_sheets(
+    content: Content,
+    film: Film,
+    reading: Reading,
+    measurements: Measurements,
+    comparison: Comparison | None = None,
+) -> list[Sheet]:
+    """Return the pages of a report: one for the notes, and those with all the rest."""
+    first, left_over = _first_page(content, film, reading, measurements, comparison)
+    sheets = [first, *_further_pages(content, left_over)]
+    for number, sheet in enumerate(sheets, start=1):
+        _foot(sheet, content, number, len(sheets))
+    return sheets
+
+
+def _head(sheet: Sheet, content: Content) -> float:
+    sheet.text(MARGIN_MM, 10.5, content.title, 15, bold=True)
+    right = MARGIN_MM + TEXT_MM
+    sheet.text(right, 12.6, "  ·  ".join(content.identity), 7, colour=style.GREY, align="right")
+    sheet.rule(18.5)
+    return 21.0
+
+
+def _foot(sheet: Sheet, content: Content, number: int, count: int) -> None:
+    sheet.rule(_FOOT_MM + 3)
+    width = TEXT_MM - 20
+    sheet.paragraph(MARGIN_MM, _FOOT_MM + 4.5, width, content.caution, 7, bold=True)
+    right = MARGIN_MM + TEXT_MM
+    sheet.text(
+        right, _FOOT_MM + 4.5, f"page {number} of {count}", 7, colour=style.GREY, align="right"
+    )
+
+
+def _first_page(
+    content: Content,
+    film: Film,
+    reading: Reading,
+    measurements: Measurements,
+    comparison: Comparison | None,
+) -> tuple[Sheet, list[Line]]:
+    """Return the page for the notes, and the findings that had no room on it."""
+    sheet = Sheet()
+    y = _head(sheet, content)
+    for verdict, text in content.headlines:
+        glyph, _, colour = style.VERDICTS.get(verdict, ("", "", style.INK))
+        if glyph:
+            sheet.text(MARGIN_MM, y, glyph, 11.5, colour=colour)
+        y = sheet.paragraph(
+            MARGIN_MM + (6 if glyph else 0), y, TEXT_MM - 6, text, 11.5, colour=colour, bold=True
+        )
+    y = _table(sheet, y + 4.5, content)
+    y += 1.2
+    for note in content.conversions:
+        y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, note, 7.2) + 0.4
+    top = sheet.paragraph(MARGIN_MM, y, TEXT_MM, content.remarks[0], 6.8, colour=style.GREY) + 1.8
+    bottom = _FOOT_MM - _BOTTOM_MM
+    key = _key_to_lines(sheet, bottom, measurements)
+    bottom -= key
+    shown = show_film(film, measurements.drawings, TEXT_MM / (bottom - top))
+    draw_film(sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top), shown, reading, measurements)
+    _plot(sheet, bottom + key + 3, measurements, comparison)
+    return sheet, _beside_the_plot(sheet, bottom + key + 3, content)
+
+
+def _key_to_lines(sheet: Sheet, bottom: float, measurements: Measurements) -> float:
+    """Write what the lines on the film are, above `bottom`; return how high it is."""
+    kinds = {drawing.kind for drawing in measurements.drawings}
+    rows: list[list[style.Line]] = [[]]
+    x = 0.0
+    for kind, line in style.LINES.items():
+        if kind in kinds:
+            width = 10.5 + text_width(line.title, 6.8)
+            if x + width > TEXT_MM:
+                rows.append([])
+                x = 0.0
+            rows[-1].append(line)
+            x += width
+    height = 4.0 * len(rows) + 1.0 if kinds else 0.0
+    for number, row in enumerate(rows):
+        x, y = MARGIN_MM, bottom - height + 1.2 + 4.0 * number
+        for line in row:
+            sheet.stroke(x, y + 1.3, 6.0, line)
+            sheet.text(x + 7.0, y + 0.1, line.title, 6.8)
+            x += 10.5 + text_width(line.title, 6.8)
+    return height
+
+
+def _table(sheet: Sheet, y: float, content: Content) -> float:
+    for key, head in _HEADS.items():
+        if content.compared or key == "measured":
+            lines = wrapped(head, 21 if key == "recorded" else 40, 7)
+            for step, line in enumerate(lines):
+                sheet.text(
+                    MARGIN_MM + _COLUMNS[key],
+                    y + line_height(7) * (step + 2 - len(lines)) - 2.2,
+                    line,
+                    7,
+                    colour=style.GREY,
+                )
+    y += 5.2
+    for line in content.table:
+        sheet.rule(y)
+        y = _table_line(sheet, y + 0.7, line, content.compared)
+    sheet.rule(y)
+    return y
+
+
+def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> float:
+    def at(key: str) -> float:
+        return MARGIN_MM + _COLUMNS[key]
+
+    sheet.text(at("label"), y + 0.2, line.label, 9, bold=True)
+    for beside in line.beside:
+        sheet.text(at("label"), y + 4.1, beside, 6.8, colour=style.GREY)
+    for key, text in (("planned", line.planned), ("recorded", line.recorded)):
+        absent = text.startswith("not ")
+        sheet.text(
+            at(key),
+            y + (0.7 if absent else 0.2),
+            text,
+            7 if absent else 9,
+            colour=style.GREY if absent else style.INK,
+        )
+    absent = not line.measured_interval
+    sheet.text(
+        at("measured"),
+        y + (0.7 if absent else 0.2),
+        line.measured,
+        7 if absent else 9,
+        bold=not absent,
+        colour=style.GREY if absent else style.MEASURED,
+    )
+    sheet.text(at("measured"), y + 4.1, line.measured_interval, 6.8, colour=style.GREY)
+    sheet.text(at("difference"), y + 0.2, line.difference, 9)
+    sheet.text(at("difference"), y + 4.1, line.difference_interval, 6.8, colour=style.GREY)
+    if line.whisker:
+        _whisker(sheet, at("verdict") - _WHISKER_MM - 2, y + 3.3, _WHISKER_MM, line)
+    if line.verdict:
+        glyph, word, colour = style.VERDICTS[line.verdict]
+        sheet.text(at("tolerance"), y + 1.6, line.tolerance, 8)
+        sheet.text(at("verdict"), y + 1.4, glyph, 9.5, colour=colour)
+        sheet.text(at("verdict") + 4.2, y + 1.6, word, 8.5, bold=True, colour=colour)
+        return y + 7.4
+    # Without a verdict its place, and that of the missing difference, holds the reason.
+    start = at("tolerance" if line.difference else "difference") if compared else at("difference")
+    end = MARGIN_MM + TEXT_MM
+    below = sheet.paragraph(start, y + 0.9, end - start, line.reason, 6.8, colour=style.GREY)
+    return max(y + (7.4 if line.measured_interval or line.beside else 5.2), below + 0.6)
+
+
+def _whisker(sheet: Sheet, x: float, y: float, width: float, line: TableLine) -> None:
+    """Draw the interval of a difference over the band of its tolerance."""
+    whisker = line.whisker
+    colour = style.VERDICTS[line.verdict][2] if line.verdict else style.INK
+
+    def along(percent: float) -> float:
+        return x + width * percent / 100
+
+    band = along(whisker.band_high) - along(whisker.band_low)
+    sheet.box(along(whisker.band_low), y - 1.3, band, 2.6, "#cfd6dd")
+    sheet.box(along(50) - 0.1, y - 1.3, 0.2, 2.6, style.GREY)
+    reach = along(whisker.high) - along(whisker.low)
+    sheet.box(along(whisker.low), y - 0.25, reach, 0.5, colour)
+    sheet.dot(along(whisker.at), y, 4.2, colour)
+
+
+def _plot(
+    sheet: Sheet, y: float, measurements: Measurements, comparison: Comparison | None
+) -> None:
+    axes = sheet.axes(MARGIN_MM + 9, y, _PLOT_MM - 11, 53)
+    draw_orientation_plot(axes, measurements, comparison)
+    axes.tick_params(labelsize=7, length=2, colors=style.GREY)
+    for label in (axes.xaxis.label, axes.yaxis.label):
+        label.set_fontsize(7.2)
+        label.set_color(style.INK)
+    handles, labels = axes.get_legend_handles_labels()
+    if handles:
+        sheet.figure.legend(
+            handles,
+            labels,
+            loc="lower left",
+            bbox_to_anchor=(MARGIN_MM / 210, 1 - (_FOOT_MM + 1.5) / HEIGHT_MM),
+            ncols=3,
+            fontsize=6.8,
+            frameon=False,
+            handletextpad=0.5,
+            columnspacing=1.2,
+            borderaxespad=0,
+            labelspacing=0.35,
+        )
+
+
+def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:
+    """Write findings and methods; return the findings that had no room."""
+    x = MARGIN_MM + _PLOT_MM + 4
+    width = TEXT_MM - _PLOT_MM - 4
+    end = _FOOT_MM + 1
+    findings = [(*style.SEVERITIES[each.severity], each.text) for each in content.findings]
+    blocks = [("Before you rely on it", findings)] if findings else []
+    if content.methods:
+        blocks.append(("How it was measured", [("", style.INK, " ".join(content.methods))]))
+    for heading, lines in blocks:
+        if heading:
+            y = sheet.paragraph(x, y, width, heading, 9, bold=True) + 0.6
+        for number, (glyph, colour, text) in enumerate(lines):
+            indent = 4.0 if glyph else 0.0
+            need = len(wrapped(text, width - indent, 7.2)) * line_height(7.2)
+            # One line is kept for saying that there is more.
+            if y + need > end - line_height(7.2):
+                rest = lines[number:]
+                sheet.text(x, y, f"{len(rest)} more on a further page", 7.2, colour=style.GREY)
+                return rest if rest[0] in findings else []
+            if glyph:
+                sheet.text(x, y, glyph, 7.2, colour=colour)
+            ink = style.INK if glyph else colour
+            y = sheet.paragraph(x + indent, y, width - indent, text, 7.2, colour=ink) + 0.7
+        y += 1.2
+    # It stands on a further page too, and may give way here.
+    remark = content.remarks[1]
+    if y + len(wrapped(remark, width, 6.8)) * line_height(6.8) <= end:
+        sheet.paragraph(x, y, width, remark, 6.8, colour=style.GREY)
+    return []
+
+
+class _Flow:
+    """Sheets that are filled from top to bottom; a new one begins where one is full."""
+
+    def __init__(self, content: Content) -> None:
+        self.content = content
+        self.sheets: list[Sheet] = []
+        self.turn()
+
+    def turn(self) -> None:
+        self.sheets.append(Sheet())
+        self.y = _head(self.sheets[-1], self.content)
+
+    @property
+    def sheet(self) -> Sheet:
+        return self.sheets[-1]
+
+    def room_for(self, height: float) -> None:
+        if self.y + height > _FOOT_MM + 1:
+            self.turn()
+
+    def heading(self, text: str) -> None:
+        self.room_for(16)
+        self.y = self.sheet.paragraph(MARGIN_MM, self.y + 2.5, TEXT_MM, text, 10, bold=True) + 0.8
+
+    def item(self, text: str, glyph: str = "", colour: str = style.INK) -> None:
+        indent = 4.0 if glyph else 0.0
+        self.room_for(len(wrapped(text, TEXT_MM - indent, 7.8)) * line_height(7.8))
+        if glyph:
+            self.sheet.text(MARGIN_MM, self.y, glyph, 7.8, colour=colour)
+        self.y = self.sheet.paragraph(MARGIN_MM + indent, self.y, TEXT_MM - indent, text, 7.8) + 0.5
+
+
+def _further_pages(content: Content, findings: list[Line]) -> Iterator[Sheet]:
+    flow = _Flow(content)
+    flow.heading("Everything that was measured, with 95 % intervals")
+    _key_to_shares(flow)
+    for label, lines in groupby(content.details, key=lambda line: line.label):
+        _detail_group(flow, label, list(lines))
+    for heading, items in (
+        ("Before you rely on it, continued", findings),
+        ("Not measured", [("·", style.GREY, f"{label}: {why}") for label, why in content.missing]),
+        ("Taken to be so", [("·", style.GREY, text) for text in content.assumptions]),
+        (
+            "Where scale, spacing and geometry came from",
+            [("·", style.GREY, text) for text in content.provenance],
+        ),
+        (
+            "How the numbers mislead",
+            [
+                *[("·", style.GREY, f"{label}. {text}") for label, text in content.pitfalls],
+                *[("·", style.GREY, text) for text in content.remarks[1:]],
+            ],
+        ),
+    ):
+        if items:
+            flow.heading(heading)
+            for glyph, colour, text in items:
+                flow.item(text, glyph, colour)
+    yield from flow.sheets
+
+
+_DETAIL = {"label": 0.0, "side": 46.0, "value": 55.0, "interval": 74.0, "method": 97.5}
+_SHARES_MM = 162.0
+
+
+def _key_to_shares(flow: _Flow) -> None:
+    x = MARGIN_MM
+    flow.sheet.text(x, flow.y, "The bar shows where the uncertainty comes from:", 7)
+    x += text_width("The bar shows where the uncertainty comes from:", 7) + 2.5
+    for key, title in SOURCES.items():
+        if x + 5 + text_width(title, 7) > MARGIN_MM + TEXT_MM:
+            x, flow.y = MARGIN_MM, flow.y + line_height(7)
+        flow.sheet.box(x, flow.y + 0.7, 2.6, 1.9, style.SHARES[key])
+        flow.sheet.text(x + 3.4, flow.y, title, 7)
+        x += text_width(title, 7) + 7
+    flow.y += line_height(7) + 1.5
+
+
+def _detail_group(flow: _Flow, label: str, lines: list[DetailLine]) -> None:
+    """Write every value of one name; they stay together on a page."""
+    methods = [wrapped(line.method, _SHARES_MM - _DETAIL["method"] - 1, 6.6) for line in lines]
+    heights = [max(len(method) * line_height(6.6), 3.4) + 0.7 for method in methods]
+    primary = any(line.primary for line in lines)
+    name = wrapped(label, _DETAIL["side"] - 2, 7.6, primary)
+    height = max(sum(heights), len(name) * line_height(7.6) + 0.7)
+    flow.room_for(height)
+    sheet = flow.sheet
+    sheet.rule(flow.y, pt=0.4)
+    for step, text in enumerate(name):
+        at = flow.y + 0.5 + step * line_height(7.6)
+        sheet.text(MARGIN_MM, at, text, 7.6, bold=primary)
+    y = flow.y
+    for line, method, taken in zip(lines, methods, heights, strict=True):
+        _detail_line(sheet, y, line, method)
+        y += taken
+    flow.y += height
+
+
+def _detail_line(sheet: Sheet, y: float, line: DetailLine, method: list[str]) -> None:
+    colour = style.INK if line.primary else style.GREY
+    for key, text in (("side", line.side), ("value", line.value), ("interval", line.interval)):
+        bold = line.primary and key == "value"
+        sheet.text(MARGIN_MM + _DETAIL[key], y + 0.5, text, 7.6, colour=colour, bold=bold)
+    for step, text in enumerate(method):
+        at = y + 0.7 + step * line_height(6.6)
+        sheet.text(MARGIN_MM + _DETAIL["method"], at, text, 6.6, colour=colour)
+    start, width = MARGIN_MM + _SHARES_MM, TEXT_MM - _SHARES_MM
+    for key, share in line.shares:
+        sheet.box(start, y + 1.2, width * share, 2.0, style.SHARES[key])
+        start += width * share

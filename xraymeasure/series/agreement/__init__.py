@@ -1,0 +1,1 @@
+"""How well repeated readings agree: statistics, table and page."""

@@ -1,0 +1,311 @@
+"""The page on agreement: tables, Bland and Altman's plots, and how it was reckoned."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from xraymeasure.files.atomic import write_files
+from xraymeasure.measuring.results import QUANTITIES
+from xraymeasure.report.layout import style
+from xraymeasure.report.layout.blocks import (
+    Block,
+    Cell,
+    Heading,
+    MakeAxes,
+    Paper,
+    Paragraph,
+    Picture,
+    Table,
+    paper_files,
+)
+from xraymeasure.report.layout.sheet import TEXT_MM
+from xraymeasure.series.agreement.reliability import AgreementReport, MeasurementAgreement
+from xraymeasure.series.agreement.statistics import Coefficient, Estimate, Limits
+from xraymeasure.series.agreement.table import agreement_csv
+from xraymeasure.series.study.placing import MINIMUM_FREEDOM, Placing
+from xraymeasure.vocabulary import wording
+from xraymeasure.vocabulary.landmarks import LANDMARKS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# Titles of the columns and their left edges, mm.
+_RELIABILITY = (
+    ("", 0.0),
+    ("n", 40.0),
+    ("ICC(2,1) agreement", 51.0),
+    ("ICC(3,1) consistency", 78.0),
+    ("SEM", 106.0),
+    ("MDC95", 119.0),
+    ("within-film SD", 134.0),
+    ("repeatability", 160.0),
+)
+_LIMITS = (
+    ("", 0.0),
+    ("n", 48.0),
+    ("mean difference", 62.0),
+    ("lower limit", 92.0),
+    ("upper limit", 122.0),
+    ("SD of differences", 152.0),
+)
+_PLACING = (
+    ("", 0.0),
+    ("px", 60.0),
+    ("95 % interval", 74.0),
+    ("mm", 104.0),
+    ("films", 122.0),
+    ("used", 138.0),
+)
+_PANELS = 3
+_PANEL_HEIGHT_MM = 36.0
+_UNITS = {"deg": "°", "mm": "mm", "px": "px", "1": ""}
+_KEY = (
+    "Solid: mean difference. Dashed: limits of agreement. Grey bands: the 95 % interval of each. "
+    "Dotted: zero."
+)
+
+
+def write_agreement(report: AgreementReport, out: str | os.PathLike[str]) -> list[Path]:
+    """Write ``agreement.pdf``, ``.html`` and ``.csv`` into a folder and return their paths.
+
+    The same report gives the same bytes.
+
+    Raises
+    ------
+    XrayMeasureError
+        If the folder cannot be made or written to.
+    """
+    page = paper_files("agreement", agreement_paper(report))
+    return write_files(out, {**page, "agreement.csv": agreement_csv(report)})
+
+
+def agreement_paper(report: AgreementReport) -> Paper:
+    """Return the page: one method of each measurement, and no conversions of what is shown."""
+    shown = [
+        entry
+        for entry in report.measurements
+        if entry.primary
+        and QUANTITIES[entry.name].unit != "px"
+        and not entry.name.startswith(("operative_", "anatomical_"))
+    ]
+    blocks: list[Block] = [
+        Paragraph(_summary(report), loud=True),
+        Heading("Reliability and error of measurement, with 95 % intervals"),
+        Table(_RELIABILITY, [row for entry in shown for row in _reliability_rows(entry)]),
+        Heading("Limits of agreement, with 95 % intervals"),
+        Table(_LIMITS, [row for entry in shown for row in _limits_rows(entry)]),
+    ]
+    pictures = [picture for entry in shown for picture in _pictures(entry)]
+    if pictures:
+        heading = Heading("Differences between readings over their means")
+        blocks += [heading, Paragraph(_KEY, quiet=True), *pictures]
+    if report.placing:
+        rows = [row for placing in report.placing for row in _placing_rows(placing)]
+        blocks += [
+            Heading("Placing spread of the readers, from repeats"),
+            Table(_PLACING, rows),
+            Paragraph(
+                "One standard deviation of each coordinate of a point, with its 95 % interval; of "
+                "outlines and axes across the curve that is common to the repeats, because points "
+                f"slide along it. Below {MINIMUM_FREEDOM} degrees of freedom it is not used.",
+                quiet=True,
+            ),
+        ]
+    blocks.append(Heading("How it was reckoned"))
+    blocks += [Paragraph(note) for note in report.notes]
+    identity = (report.title, f"readers {', '.join(report.readers)}")
+    return Paper("Agreement of readings", tuple(filter(None, identity)), tuple(blocks))
+
+
+def _summary(report: AgreementReport) -> str:
+    def counted(number: int, noun: str) -> str:
+        return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+    text = (
+        f"{counted(report.films, 'film')} of {counted(report.subjects, 'subject')}, read by "
+        f"{counted(len(report.readers), 'reader')} on {counted(report.occasions, 'occasion')}."
+    )
+    if report.failed:
+        text += f" {counted(report.failed, 'reading')} could not be measured."
+    if report.excluded:
+        text += f" Left out by their reader: {counted(report.excluded, 'reading')}."
+    return text
+
+
+def _title_row(entry: MeasurementAgreement) -> tuple[Cell, ...]:
+    unit = _UNITS[QUANTITIES[entry.name].unit]
+    title = f"{entry.title} ({unit})" if unit else entry.title
+    return (Cell(title, entry.method_title, bold=True),)
+
+
+def _reason_row(label: str, reason: str) -> tuple[Cell, ...]:
+    return Cell(label), Cell(reason, colour=style.GREY)
+
+
+def _decimals(entry: MeasurementAgreement) -> int:
+    # A spread is read with one figure more than what it is the spread of.
+    return QUANTITIES[entry.name].decimals + 1
+
+
+def _reliability_rows(entry: MeasurementAgreement) -> Iterator[tuple[Cell, ...]]:
+    decimals = _decimals(entry)
+    yield _title_row(entry)
+    for comparison in entry.comparisons:
+        found = comparison.reliability
+        if isinstance(found, str):
+            yield _reason_row(comparison.label, found)
+            continue
+        left_out = f"{found.left_out} left out" if found.left_out else ""
+        yield (
+            Cell(comparison.label),
+            Cell(str(found.n), left_out),
+            _with_interval(found.icc("ICC(2,1)"), 2),
+            _with_interval(found.icc("ICC(3,1)"), 2),
+            Cell(wording.number(found.sem_agreement, decimals)),
+            Cell(wording.number(found.mdc95_agreement, decimals)),
+            _with_interval(found.within_sd, decimals),
+            _with_interval(found.repeatability, decimals),
+        )
+
+
+def _limits_rows(entry: MeasurementAgreement) -> Iterator[tuple[Cell, ...]]:
+    decimals = _decimals(entry)
+    yield _title_row(entry)
+    for comparison in entry.comparisons:
+        for pair, found in comparison.limits:
+            if isinstance(found, str):
+                yield _reason_row(pair, found)
+                continue
+            yield (
+                Cell(pair),
+                Cell(str(found.n)),
+                *(
+                    _with_interval(estimate, decimals, signed=True)
+                    for estimate in (found.bias, found.lower, found.upper)
+                ),
+                Cell(wording.number(found.sd, decimals)),
+            )
+
+
+def _placing_rows(placing: Placing) -> Iterator[tuple[Cell, ...]]:
+    yield (Cell(f"Reader {placing.reader}", bold=True),)
+    for spread in placing.spreads:
+        yield (
+            Cell(LANDMARKS[spread.landmark].title),
+            Cell(wording.number(spread.sd_px, 2)),
+            Cell(wording.interval(spread.low_px, spread.high_px, 2)),
+            Cell("" if spread.sd_mm is None else wording.number(spread.sd_mm, 2)),
+            Cell(str(spread.films)),
+            Cell("yes" if spread.usable else "too few repeats"),
+        )
+
+
+def _with_interval(estimate: Estimate | Coefficient, decimals: int, signed: bool = False) -> Cell:
+    return Cell(
+        wording.number(estimate.value, decimals, signed),
+        wording.interval(estimate.low, estimate.high, decimals, signed),
+    )
+
+
+def _pictures(entry: MeasurementAgreement) -> Iterator[Picture]:
+    plots = [
+        (pair, limits)
+        for comparison in entry.comparisons
+        for pair, limits in comparison.limits
+        if isinstance(limits, Limits)
+    ]
+    if not plots:
+        return
+    reach = _reach([limits for _, limits in plots])
+    for start in range(0, len(plots), _PANELS):
+        row = plots[start : start + _PANELS]
+        pairs = "; ".join(pair for pair, _ in row)
+        yield Picture(
+            _PANEL_HEIGHT_MM + 6.0,
+            partial(_draw_row, entry, row, reach),
+            f"{entry.title}: differences over means of {pairs}, with limits of agreement.",
+        )
+
+
+def _draw_row(
+    entry: MeasurementAgreement, row: Sequence[tuple[str, Limits]], reach: float, make: MakeAxes
+) -> None:
+    quantity = QUANTITIES[entry.name]
+    for column, (pair, limits) in enumerate(row):
+        left = 9.0 + column * TEXT_MM / _PANELS
+        axes = make(left, 6.5, TEXT_MM / _PANELS - 18.0, _PANEL_HEIGHT_MM - 8.5)
+        if column == 0:
+            axes.text(-0.2, 1.17, entry.title, transform=axes.transAxes, fontsize=8, weight="bold")
+        axes.set_title(f"{pair}   n = {limits.n}", fontsize=6.6, loc="left", pad=3)
+        draw_bland_altman(axes, limits, _UNITS[quantity.unit], quantity.decimals, reach)
+        if column:
+            # The numbers beside the panel to the left stand there.
+            axes.set_ylabel("")
+
+
+def draw_bland_altman(
+    axes: Axes, limits: Limits, unit: str, decimals: int = 1, reach: float | None = None
+) -> None:
+    """Draw differences over means, the mean difference, the limits, and the interval of each.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Its limits and labels are set.
+    limits : Limits
+        What is drawn.
+    unit : str
+        For the labels; may be empty.
+    decimals : int
+        Of the numbers beside the lines.
+    reach : float, optional
+        How far the axis of the differences goes to either side; as far as needed by default.
+    """
+    for estimate, dash in ((limits.bias, "-"), (limits.lower, "--"), (limits.upper, "--")):
+        axes.axhspan(estimate.low, estimate.high, color=style.BAND, linewidth=0, zorder=0)
+        axes.axhline(estimate.value, color=style.INK, linewidth=0.8, linestyle=dash, zorder=2)
+        axes.annotate(
+            wording.number(estimate.value, decimals, signed=True),
+            (1.0, estimate.value),
+            xycoords=("axes fraction", "data"),
+            xytext=(2, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=6,
+            color=style.INK,
+            annotation_clip=False,
+        )
+    axes.axhline(0.0, color=style.FAINT, linewidth=0.6, linestyle=":", zorder=1)
+    axes.plot(
+        limits.means,
+        limits.differences,
+        "o",
+        markersize=2.6,
+        markerfacecolor="none",
+        markeredgecolor=style.MEASURED,
+        markeredgewidth=0.8,
+        zorder=3,
+    )
+    reach = reach or _reach([limits])
+    axes.set_ylim(-reach, reach)
+    axes.margins(x=0.08)
+    suffix = f" ({unit})" if unit else ""
+    axes.set_xlabel(f"mean{suffix}", fontsize=6.5, labelpad=1)
+    axes.set_ylabel(f"difference{suffix}", fontsize=6.5, labelpad=1)
+    axes.tick_params(labelsize=6, length=2, pad=1.5, colors=style.GREY)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(style.RULE)
+
+
+def _reach(several: Sequence[Limits]) -> float:
+    """Return how far an axis must go to show all limits, their intervals and all differences."""
+    ends = (
+        abs(end)
+        for limits in several
+        for end in (limits.lower.low, limits.upper.high, *limits.differences)
+    )
+    return 1.08 * max(*ends, 1e-9)

@@ -1,0 +1,292 @@
+"""The agreement of a study's readers, measurement by measurement, and their placing spread.
+
+Between readers, each reader's first occasion counts; within a reader, that reader's occasions.
+A film counts where all readings that are compared gave the measurement by the same method on the
+same hip: numbers of two methods, or of two sides, are never held against one another. Only the
+index hip of a film enters, because the two hips of one person are not independent.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any, TypeVar
+
+import numpy as np
+
+from xraymeasure.errors import StudyError
+from xraymeasure.measuring.results import METHODS, QUANTITIES
+from xraymeasure.series.agreement.statistics import (
+    Limits,
+    Reliability,
+    limits_of_agreement,
+    reliability,
+)
+from xraymeasure.series.run.run import RunSummary, read_kept, run_study
+from xraymeasure.series.study.placing import Placing, Repeats, placing_spread
+from xraymeasure.series.study.readings import study_readings
+from xraymeasure.series.study.study import Study
+
+Column = tuple[str, int]
+"""Reader and occasion."""
+Target = tuple[str, str | None]
+"""Film and side."""
+Values = Mapping[Target, Mapping[Column, float]]
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Readings of the same films that are held against one another.
+
+    Attributes
+    ----------
+    label : str
+        What a person reads, ``between readers A, B`` for example.
+    columns : tuple of (reader, occasion)
+        What is compared.
+    reliability : Reliability or str
+        Or why there is none.
+    limits : tuple of (str, Limits or str)
+        For each pair, what is subtracted from what, and its limits of agreement or why there are
+        none.
+    """
+
+    label: str
+    columns: tuple[Column, ...]
+    reliability: Reliability | str
+    limits: tuple[tuple[str, Limits | str], ...]
+
+
+@dataclass(frozen=True)
+class MeasurementAgreement:
+    """The agreement on one measurement by one method.
+
+    Attributes
+    ----------
+    name, method : str
+        Keys of `QUANTITIES` and `METHODS`.
+    primary : bool
+        Whether this method stood for the measurement in most of the readings that have it.
+    comparisons : tuple of Comparison
+        Between readers first, then within each.
+    """
+
+    name: str
+    method: str
+    primary: bool
+    comparisons: tuple[Comparison, ...]
+
+    @property
+    def title(self) -> str:
+        """What a person reads."""
+        return QUANTITIES[self.name].label
+
+    @property
+    def method_title(self) -> str:
+        """What a person reads of the method."""
+        return METHODS.get(self.method, self.method)
+
+
+@dataclass(frozen=True)
+class AgreementReport:
+    """All that a study says about the agreement of its readings.
+
+    Attributes
+    ----------
+    title : str
+        Of the study.
+    readers : tuple of str
+        Codes.
+    occasions : int
+        Of the study.
+    films, subjects : int
+        How many were measured at least once.
+    failed, excluded : int
+        Readings that did not enter.
+    measurements : tuple of MeasurementAgreement
+        In the order of `QUANTITIES`.
+    placing : tuple of Placing
+        One for each reader with repeats.
+    notes : tuple of str
+        What a person should know of the numbers, as sentences.
+    """
+
+    title: str
+    readers: tuple[str, ...]
+    occasions: int
+    films: int
+    subjects: int
+    failed: int
+    excluded: int
+    measurements: tuple[MeasurementAgreement, ...]
+    placing: tuple[Placing, ...]
+    notes: tuple[str, ...]
+
+
+def agreement_of(study: Study, **run_options: Any) -> AgreementReport:
+    """Measure what is new in a study and return how well its readings agree.
+
+    Parameters
+    ----------
+    study : Study
+        From `read_study`.
+    **run_options
+        As for `run_study`.
+
+    Raises
+    ------
+    StudyError
+        If no film was read twice, be it by two readers or on two occasions.
+    """
+    summary = run_study(study, **run_options)
+    comparisons = _comparisons(study)
+    tables, primary = _gather(summary)
+    if not any(len(columns) > 1 for values in tables.values() for columns in values.values()):
+        raise StudyError(
+            f"{study.folder}: no film was read twice; agreement needs two readers or two occasions"
+        )
+    measurements = tuple(
+        MeasurementAgreement(
+            name,
+            method,
+            2 * primary[name, method] > sum(map(len, values.values())),
+            tuple(_compare(label, columns, values) for label, columns in comparisons),
+        )
+        for (name, method), values in sorted(
+            tables.items(), key=lambda item: (_position(item[0][0]), item[0][1])
+        )
+    )
+    films = {film for film, _, _ in summary.kept}
+    subjects = {film.subject for film in study.films if film.label in films}
+    return AgreementReport(
+        title=study.title,
+        readers=study.readers,
+        occasions=study.occasions,
+        films=len(films),
+        subjects=len(subjects),
+        failed=len(summary.failed),
+        excluded=summary.excluded,
+        measurements=measurements,
+        placing=tuple(
+            placing
+            for reader in study.readers
+            if (placing := _placing(study, reader, summary)).spreads
+        ),
+        notes=_notes(len(films), len(subjects)),
+    )
+
+
+def _comparisons(study: Study) -> list[tuple[str, tuple[Column, ...]]]:
+    found: list[tuple[str, tuple[Column, ...]]] = []
+    if len(study.readers) > 1:
+        label = f"between readers {', '.join(study.readers)}"
+        found.append((label, tuple((reader, 1) for reader in study.readers)))
+    if study.occasions > 1:
+        found += [
+            (f"within reader {reader}", tuple((reader, n + 1) for n in range(study.occasions)))
+            for reader in study.readers
+        ]
+    return found
+
+
+def _position(name: str) -> int:
+    return list(QUANTITIES).index(name)
+
+
+def _gather(
+    summary: RunSummary,
+) -> tuple[dict[tuple[str, str], dict[Target, dict[Column, float]]], dict[tuple[str, str], int]]:
+    """Return values by measurement, target and column, and how often each method was primary."""
+    tables: dict = defaultdict(lambda: defaultdict(dict))
+    primary: dict[tuple[str, str], int] = defaultdict(int)
+    for (film, reader, occasion), path in summary.kept.items():
+        for row in read_kept(path)["rows"]:
+            # The film's own measurements have no side, and then no index side either.
+            if row["status"] != "measured" or row["index_side"] is False:
+                continue
+            key = row["measurement"], row["method"]
+            tables[key][film, row["side"]][reader, occasion] = row["value"]
+            primary[key] += row["primary"]
+    return tables, primary
+
+
+def _compare(label: str, columns: tuple[Column, ...], values: Values) -> Comparison:
+    table = np.array(
+        [[found.get(column, np.nan) for column in columns] for found in values.values()]
+    )
+    # A film that only one of them read has nothing to say and is no loss.
+    table = table[np.isfinite(table).sum(axis=1) > 1]
+    return Comparison(
+        label,
+        columns,
+        _or_reason(reliability, table),
+        tuple(
+            (
+                _pair_name(columns[i], columns[j]),
+                _or_reason(limits_of_agreement, table[:, i], table[:, j]),
+            )
+            for i, j in combinations(range(len(columns)), 2)
+        ),
+    )
+
+
+def _pair_name(first: Column, second: Column) -> str:
+    if first[0] == second[0]:
+        return f"{first[0]}, occasion {first[1]} − {second[1]}"
+    return f"{first[0]} − {second[0]}"
+
+
+def _or_reason(function: Callable[..., Result], *tables: np.ndarray) -> Result | str:
+    try:
+        return function(*tables)
+    except StudyError as error:
+        return str(error)
+
+
+def _placing(study: Study, reader: str, summary: RunSummary) -> Placing:
+    films: dict[str, list] = defaultdict(list)
+    for entry in study_readings(study):
+        if entry.reader == reader and entry.place in summary.kept:
+            films[entry.film].append(entry)
+    return placing_spread(reader, _repeats(films.values(), summary))
+
+
+def _repeats(films: Iterable[list], summary: RunSummary) -> Iterable[Repeats]:
+    for entries in films:
+        kept = read_kept(summary.kept[entries[0].place])
+        pitch = kept["pitch_mm"]
+        yield Repeats(
+            tuple(entry.reading for entry in entries),
+            tuple(pitch) if pitch else None,
+            kept["mm_per_px"],
+        )
+
+
+def _notes(films: int, subjects: int) -> tuple[str, ...]:
+    notes = [
+        "Between readers each reader's first occasion counts. Only films with all readings that "
+        "are compared enter (complete cases); n says how many, and how many films with some of "
+        "the readings were left out.",
+        "ICC(2,1): two-way random effects, absolute agreement, single reading. ICC(3,1): two-way "
+        "mixed effects, consistency, single reading (Shrout and Fleiss 1979; intervals after "
+        "McGraw and Wong 1996). A coefficient depends on how much the films differ: it does not "
+        "carry over to another series. With two readers whose means differ as much as single "
+        "readings do, the interval of ICC(2,1) covers about 89 % instead of 95 %.",
+        "Limits of agreement: mean difference and 1.96 standard deviations (Bland and Altman "
+        "1986), each limit with an interval that is exact for normal differences (noncentral t; "
+        "Carkeet 2015).",
+        "SEM: standard error of measurement of a single reading, differences between readers' or "
+        "occasions' means included (agreement). MDC95 = 1.96 √2 SEM: what two single readings "
+        "must differ by. Repeatability coefficient = 1.96 √2 times the within-film standard "
+        "deviation.",
+        "All intervals are 95 % intervals.",
+    ]
+    if subjects < films:
+        notes.append(
+            f"{films} films are of {subjects} subjects: films of one person are alike, so the "
+            "intervals are somewhat too narrow."
+        )
+    return tuple(notes)

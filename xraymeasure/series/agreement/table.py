@@ -1,0 +1,106 @@
+"""Every statistic on agreement as a table for a spreadsheet, one a line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.files.tables import csv_text
+from xraymeasure.measuring.results import QUANTITIES
+from xraymeasure.series.agreement.reliability import AgreementReport
+from xraymeasure.series.agreement.statistics import Coefficient, Estimate, Limits, Reliability
+
+_CSV_COLUMNS = (
+    "measurement",
+    "method",
+    "primary",
+    "unit",
+    "comparison",
+    "statistic",
+    "description",
+    "n",
+    "value",
+    "low",
+    "high",
+    "absent_because",
+    "caution",
+)
+
+
+def agreement_csv(report: AgreementReport) -> str:
+    """Return every statistic of every measurement and method, one a line."""
+    return csv_text(_CSV_COLUMNS, _rows(report))
+
+
+def _rows(report: AgreementReport) -> Iterator[dict[str, object]]:
+    for entry in report.measurements:
+        common = {
+            "measurement": entry.name,
+            "method": entry.method,
+            "primary": "true" if entry.primary else "false",
+            "unit": QUANTITIES[entry.name].unit,
+            "caution": CAUTION,
+        }
+        for comparison in entry.comparisons:
+            for statistic in _statistics(comparison.label, comparison.reliability):
+                yield common | statistic
+            for pair, limits in comparison.limits:
+                for statistic in _limits_statistics(pair, limits):
+                    yield common | statistic
+
+
+def _statistics(label: str, found: Reliability | str) -> Iterator[dict[str, object]]:
+    if isinstance(found, str):
+        yield {"comparison": label, "statistic": "reliability", "absent_because": found}
+        return
+    common = {"comparison": label, "n": found.n}
+    for coefficient in found.coefficients:
+        yield common | {
+            "statistic": coefficient.name,
+            "description": coefficient.full_name,
+            **_ends(coefficient),
+        }
+    plain: Iterable[tuple[str, str, float]] = (
+        ("sem_consistency", "standard error of measurement, consistency", found.sem_consistency),
+        ("sem_agreement", "standard error of measurement, agreement", found.sem_agreement),
+        ("mdc95_consistency", "minimal detectable change, consistency", found.mdc95_consistency),
+        ("mdc95_agreement", "minimal detectable change, agreement", found.mdc95_agreement),
+    )
+    for name, description, value in plain:
+        yield common | {"statistic": name, "description": description, "value": repr(value)}
+    yield common | {
+        "statistic": "within_sd",
+        "description": "within-film standard deviation, one-way",
+        **_ends(found.within_sd),
+    }
+    yield common | {
+        "statistic": "repeatability",
+        "description": "repeatability coefficient",
+        **_ends(found.repeatability),
+    }
+
+
+def _limits_statistics(pair: str, found: Limits | str) -> Iterator[dict[str, object]]:
+    if isinstance(found, str):
+        yield {"comparison": pair, "statistic": "limits", "absent_because": found}
+        return
+    for name, description, estimate in (
+        ("bias", "mean difference", found.bias),
+        ("lower_limit", "lower 95 % limit of agreement", found.lower),
+        ("upper_limit", "upper 95 % limit of agreement", found.upper),
+    ):
+        yield {
+            "comparison": pair,
+            "n": found.n,
+            "statistic": name,
+            "description": description,
+            **_ends(estimate),
+        }
+
+
+def _ends(estimate: Estimate | Coefficient) -> dict[str, str]:
+    return {
+        "value": repr(estimate.value),
+        "low": repr(estimate.low),
+        "high": repr(estimate.high),
+    }

@@ -1,0 +1,1 @@
+"""The hips of a study against their plans: table, plots and page."""

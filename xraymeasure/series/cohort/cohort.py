@@ -1,0 +1,379 @@
+"""Achieved against planned, and recorded against measured, over the hips of a study.
+
+One film of a hip enters: its first with a plan. One reader and occasion give the numbers. What
+does not enter is listed with its reason.
+
+Formulas
+--------
+* Mean difference and limits: `agreement.limits_of_agreement`.
+* Share within tolerance: score interval, Wilson EB, J Am Stat Assoc 1927;22:209-212.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from xraymeasure.change.difference import Interval
+from xraymeasure.errors import PlanError, StudyError
+from xraymeasure.measuring.measure import DRAWS
+from xraymeasure.measuring.results import Measurements, Unit
+from xraymeasure.plan.compare import (
+    LABELS,
+    Comparison,
+    ComparisonRow,
+    Plan,
+    Tolerance,
+    check_plan_against_reading,
+    compare,
+    read_plan,
+)
+from xraymeasure.series.agreement.statistics import Limits, limits_of_agreement
+from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
+from xraymeasure.series.run.kept import kept_measurements
+from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.study.readings import Place, StudyReading, study_readings
+from xraymeasure.series.study.remarks import excluded_films, study_remarks
+from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.vocabulary.landmarks import Side
+
+NO_PLAN = "no plan"
+
+
+@dataclass(frozen=True)
+class Case:
+    """One hip of the cohort.
+
+    Attributes
+    ----------
+    subject, film : str
+        Pseudonym, and label of the film.
+    side : {"left", "right"}
+        The hip.
+    comparison : Comparison
+        The film against its plan.
+    """
+
+    subject: str
+    film: str
+    side: Side
+    comparison: Comparison
+
+
+@dataclass(frozen=True)
+class Share:
+    """How many of how many, and the 95 % interval of the share."""
+
+    within: int
+    n: int
+    low: float
+    high: float
+
+    @property
+    def value(self) -> float:
+        """The share, 0 to 1."""
+        return self.within / self.n
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One planned number over the cohort.
+
+    Attributes
+    ----------
+    name : str
+        A key of `plan.LABELS`.
+    unit : str
+        ``deg`` or ``mm``.
+    against_plan : Limits or str
+        Achieved minus planned, or why there is nothing to say.
+    measuring_sd : float or None
+        What the uncertainty of single measurements contributes to the spread (root mean square).
+    share : Share or None
+        Within tolerance, by the measured value alone; None where nothing has a tolerance.
+    verdicts : mapping of str to int
+        How many were ``within``, ``undecided`` and ``outside`` with their whole interval.
+    against_record : Limits or str
+        Recorded in theatre minus measured on the film, or why there is nothing to say.
+    """
+
+    name: str
+    unit: Unit
+    against_plan: Limits | str
+    measuring_sd: float | None
+    share: Share | None
+    verdicts: Mapping[str, int]
+    against_record: Limits | str
+
+    @property
+    def label(self) -> str:
+        """What a person reads."""
+        return LABELS[self.name]
+
+
+@dataclass(frozen=True)
+class Cohort:
+    """A series of hips against their plans.
+
+    Attributes
+    ----------
+    title : str
+        Of the study.
+    cases : tuple of Case
+        The hips that entered.
+    outcomes : tuple of Outcome
+        In the order of `plan.LABELS`.
+    cup_share : Share or None
+        Hips with both cup angles within tolerance, by the measured values alone.
+    left_out : tuple of (str, str)
+        Films that did not enter, and why.
+    settings : Settings
+        With what the numbers were made.
+    """
+
+    title: str
+    cases: tuple[Case, ...]
+    outcomes: tuple[Outcome, ...]
+    cup_share: Share | None
+    left_out: tuple[tuple[str, str], ...]
+    settings: Settings
+
+    @property
+    def subjects(self) -> int:
+        """How many persons the hips are of."""
+        return len({case.subject for case in self.cases})
+
+    def outcome(self, name: str) -> Outcome | None:
+        """Return the outcome of that name, or None where nothing of it was planned."""
+        return next((outcome for outcome in self.outcomes if outcome.name == name), None)
+
+
+def share_of(within: int, n: int) -> Share:
+    """Return a share with its 95 % score interval (Wilson 1927).
+
+    Examples
+    --------
+    Newcombe RG, Stat Med 1998;17:857-872, table I, 81 of 263 (from memory):
+
+    >>> share = share_of(81, 263)
+    >>> round(share.low, 4), round(share.high, 4)
+    (0.2553, 0.3662)
+    """
+    from scipy.stats import binomtest
+
+    interval = binomtest(within, n).proportion_ci(0.95, "wilson")
+    return Share(within, n, float(interval.low), float(interval.high))
+
+
+def cohort_of_study(
+    study: Study,
+    *,
+    reader: str | None = None,
+    occasion: int = 1,
+    draws: int = DRAWS,
+    seed: int | None = None,
+    **run_options: Any,
+) -> Cohort:
+    """Measure what is new in a study and hold its hips against their plans.
+
+    Parameters
+    ----------
+    study : Study
+        From `read_study`.
+    reader : str, optional
+        Whose readings; the reader with most of them on that occasion, by default.
+    occasion : int
+        Which of the reader's occasions.
+    draws, seed, **run_options
+        As for `run_study`.
+
+    Raises
+    ------
+    StudyError
+        If the study has no such reader or occasion, or no film of it can be held against a plan.
+    """
+    study.check_reader(reader or study.readers[0], occasion)
+    summary = run_study(study, draws=draws, seed=seed, **run_options)
+    entries = {entry.place: entry for entry in study_readings(study)}
+    if reader is None:
+        read = Counter(who for _, who, when in summary.kept if when == occasion)
+        reader = max(study.readers, key=lambda who: read[who])
+    gather = _Gather(study, summary, entries, reader, occasion)
+    cases, left_out = gather.cases()
+    if not cases:
+        telling = sorted(left_out, key=lambda entry: entry[1] == NO_PLAN)[:3]
+        reasons = "; ".join(f"{film}: {why}" for film, why in telling)
+        raise StudyError(
+            f"{study.folder}: no film with a plan was read by {reader} on occasion {occasion}, so "
+            f"there is nothing to hold against one ({reasons})"
+        )
+    found = [case for case, _ in cases]
+    return Cohort(
+        title=study.title,
+        cases=tuple(found),
+        outcomes=outcomes_of([case.comparison for case in found]),
+        cup_share=_cup_share([case.comparison for case in found]),
+        left_out=tuple(left_out),
+        settings=settings_of(
+            study,
+            [measured for _, measured in cases],
+            [case.comparison for case in found],
+            reader=reader,
+            occasion=occasion,
+            draws=draws,
+            seed=study.seed if seed is None else seed,
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class _Gather:
+    """Finds the film of each hip that enters, and why others do not."""
+
+    study: Study
+    summary: RunSummary
+    entries: Mapping[Place, StudyReading]
+    reader: str
+    occasion: int
+
+    def cases(self) -> tuple[list[tuple[Case, Measurements]], list[tuple[str, str]]]:
+        cases, left_out = [], []
+        taken: dict[tuple[str, Side], str] = {}
+        for film in sorted(self.study.films, key=_day):
+            try:
+                case, measured = self._case(film)
+            except (StudyError, PlanError) as error:
+                left_out.append((film.label, self._plain(error, film)))
+                continue
+            hip = case.subject, case.side
+            if hip in taken:
+                left_out.append((film.label, "a later film of a hip that is in already"))
+                continue
+            taken[hip] = film.label
+            cases.append((case, measured))
+        place = {film.label: position for position, film in enumerate(self.study.films)}
+        cases.sort(key=lambda entry: place[entry[0].film])
+        left_out.sort(key=lambda entry: place[entry[0]])
+        return cases, left_out
+
+    def _case(self, film: StudyFilm) -> tuple[Case, Measurements]:
+        if film.plan is None:
+            raise StudyError(NO_PLAN)
+        place = film.label, self.reader, self.occasion
+        if place not in self.summary.kept:
+            raise StudyError(self._why_not_kept(film))
+        reading = self.entries[place].reading
+        plan = with_tolerance(read_plan(film.plan), self.study.tolerance)
+        check_plan_against_reading(plan, reading)
+        measured = kept_measurements(self.summary.kept[place], reading)
+        comparison = compare(measured, plan, self._before(film, measured.operated_side))
+        return Case(film.subject, film.label, measured.operated_side, comparison), measured
+
+    def _why_not_kept(self, film: StudyFilm) -> str:
+        excluded = excluded_films(study_remarks(self.study))
+        if (film.label, self.reader) in excluded:
+            return f"excluded by {self.reader}: {excluded[film.label, self.reader]}"
+        for failure in self.summary.failed:
+            if (failure.film, failure.reader, failure.occasion) == (
+                film.label,
+                self.reader,
+                self.occasion,
+            ):
+                return f"could not be measured: {failure.reason}"
+        return f"not read by {self.reader}"
+
+    def _before(self, film: StudyFilm, side: Side) -> Measurements | None:
+        """Return the latest earlier film of the subject on which this hip has no cup yet."""
+        found = None
+        for other in sorted(self.study.films, key=_day):
+            place = other.label, self.reader, self.occasion
+            if other.subject != film.subject or place not in self.summary.kept:
+                continue
+            reading = self.entries[place].reading
+            if _day(other) < _day(film) and not reading.has(f"cup_rim_{side}"):
+                found = kept_measurements(self.summary.kept[place], reading)
+        return found
+
+    def _plain(self, error: Exception, film: StudyFilm) -> str:
+        # The name of a file may be that of a person; the page shows the film's label.
+        text = str(error)
+        if film.plan is not None:
+            text = text.replace(str(film.plan), f"plan of film {film.label}")
+        return text
+
+
+def _day(film: StudyFilm) -> float:
+    return math.inf if film.day is None else film.day
+
+
+def with_tolerance(plan: Plan, tolerance: Mapping[str, float]) -> Plan:
+    """Return a plan in which the study's tolerances stand where it names none."""
+    named = {
+        key: value
+        for key in Tolerance.__dataclass_fields__
+        if (value := getattr(plan.tolerance, key)) is not None
+    }
+    return replace(plan, tolerance=Tolerance(**{**tolerance, **named}))
+
+
+def outcomes_of(comparisons: Sequence[Comparison]) -> tuple[Outcome, ...]:
+    """Return what a series of comparisons says of each planned or recorded number."""
+    outcomes = []
+    for name in LABELS:
+        rows = [row for comparison in comparisons if (row := comparison.row(name)) is not None]
+        if any(row.planned is not None or row.recorded is not None for row in rows):
+            outcomes.append(_outcome(name, rows))
+    return tuple(outcomes)
+
+
+def _outcome(name: str, rows: Sequence[ComparisonRow]) -> Outcome:
+    compared = [row for row in rows if row.difference is not None]
+    tolerated = [row for row in compared if row.tolerance is not None]
+    recorded = [row for row in rows if row.recorded is not None and row.achieved is not None]
+    within = sum(abs(row.difference) <= row.tolerance for row in tolerated)
+    return Outcome(
+        name=name,
+        unit=rows[0].unit,
+        against_plan=_limits(
+            ((row.achieved, row.planned) for row in compared), "planned and measured"
+        ),
+        measuring_sd=_measuring_sd(compared),
+        share=share_of(within, len(tolerated)) if tolerated else None,
+        verdicts=Counter(row.verdict for row in tolerated),
+        against_record=_limits(
+            ((row.recorded, row.achieved) for row in recorded), "recorded and measured"
+        ),
+    )
+
+
+def _limits(pairs: Iterable[tuple[float, float]], what: str) -> Limits | str:
+    both = list(pairs)
+    if not both:
+        return f"no hip has it {what}"
+    try:
+        return limits_of_agreement(*zip(*both, strict=True))
+    except StudyError:
+        return f"only {len(both)} {'hip has' if len(both) == 1 else 'hips have'} it {what}"
+
+
+def _measuring_sd(rows: Sequence[ComparisonRow]) -> float | None:
+    known = [_spread((row.achieved, row.achieved_low, row.achieved_high)) for row in rows]
+    return math.sqrt(sum(u * u for u in known) / len(known)) if known else None
+
+
+def _spread(interval: Interval) -> float:
+    return (interval[2] - interval[1]) / (2.0 * 1.959964)
+
+
+def _cup_share(comparisons: Sequence[Comparison]) -> Share | None:
+    pairs = [[comparison.row(name) for name in CUP] for comparison in comparisons]
+    both = [
+        pair
+        for pair in pairs
+        if all(row and row.difference is not None and row.tolerance is not None for row in pair)
+    ]
+    within = sum(all(abs(row.difference) <= row.tolerance for row in pair) for pair in both)
+    return share_of(within, len(both)) if both else None

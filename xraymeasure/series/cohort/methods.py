@@ -1,0 +1,121 @@
+"""A paragraph of methods with the actual settings, ready for a paper."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from xraymeasure.measuring.results import METHODS
+from xraymeasure.plan.compare import LABELS
+from xraymeasure.series.cohort.cohort import NO_PLAN, Cohort
+from xraymeasure.series.cohort.settings import Settings
+
+
+def methods_text(cohort: Cohort) -> str:
+    """Return how the numbers of a cohort were made, as one paragraph."""
+    return " ".join(_sentences(cohort))
+
+
+def _sentences(cohort: Cohort) -> Iterator[str]:
+    settings, versions = cohort.settings, dict(cohort.settings.versions)
+    own = versions.pop("xraymeasure")
+    under = ", ".join(f"{name} {number}" for name, number in versions.items())
+    yield f"Plain films were measured with xraymeasure {own} ({under})."
+    yield _reading(settings)
+    hips, persons = len(cohort.cases), cohort.subjects
+    entered = f"{hips} hip{_s(hips)} of {persons} person{_s(persons)} entered, each with the first "
+    yield entered + "film that has a plan."
+    failed = sum(why != NO_PLAN for _, why in cohort.left_out)
+    if failed:
+        yield f"{failed} film{_s(failed)} with a plan did not enter, for the reasons listed."
+    yield f"The scale came from the {_methods(settings, 'magnification', hips)}."
+    yield (
+        "Inclination and anteversion are radiographic (Murray DW, J Bone Joint Surg Br "
+        "1993;75-B:228-232), to the coronal plane of the film, obtained from the "
+        f"{_methods(settings, 'radiographic_anteversion', hips)}; reference line: "
+        f"{_counted(settings.references, hips)}."
+    )
+    if "leg_length_difference" in settings.methods:
+        yield (
+            "Leg length was taken from the lesser trochanters to the reference line, "
+            f"{_methods(settings, 'leg_length_difference', hips)}, and femoral offset from the "
+            f"centre of the head to the axis of the shaft, "
+            f"{_methods(settings, 'femoral_offset', hips)}, both in mm in the plane of the hip."
+        )
+    yield _intervals(settings)
+    yield (
+        "Angles that were planned or recorded in another definition or plane were converted to "
+        "radiographic ones in the film's coronal plane first."
+    )
+    limits = "; ".join(
+        f"{LABELS[name].lower()} "
+        + " or ".join(f"{value:g}" for value in values)
+        + (" degrees" if name.startswith("radiographic") else " mm")
+        for name, values in settings.tolerances.items()
+    )
+    if limits:
+        yield (
+            f"Tolerances: {limits}. A hip counts in the share within tolerance by its measured "
+            "value; it was called within or outside where the whole 95 % interval of the "
+            "difference lay there, undecided otherwise. Shares have score intervals (Wilson EB, "
+            "J Am Stat Assoc 1927;22:209-212)."
+        )
+    yield (
+        "Achieved and planned, and recorded and measured values were compared by mean difference "
+        "and 95 % limits of agreement (Bland JM, Altman DG, Lancet 1986;1:307-310), the limits "
+        "with intervals that are exact for normal differences (Carkeet A, Optom Vis Sci "
+        "2015;92:e71-80)."
+    )
+    if len(settings.readers) > 1 or settings.occasions > 1:
+        yield (
+            "Reliability, where it is reported for this study, is ICC(2,1) (two-way random "
+            "effects, absolute agreement, single reading) and ICC(3,1) (two-way mixed effects, "
+            "consistency, single reading) with 95 % intervals (Shrout PE, Fleiss JL, Psychol Bull "
+            "1979;86:420-428; McGraw KO, Wong SP, Psychol Methods 1996;1:30-46)."
+        )
+
+
+def _s(count: int) -> str:
+    return "" if count == 1 else "s"
+
+
+def _reading(settings: Settings) -> str:
+    readers = len(settings.readers)
+    blinding = (
+        "without sight of the plan and of earlier readings"
+        if settings.blinded
+        else "with sight of the plan and of earlier readings"
+    )
+    return (
+        f"Landmarks were placed by {readers} reader{_s(readers)} on {settings.occasions} "
+        f"occasion{_s(settings.occasions)}, {blinding}, the films in an order drawn at random for "
+        f"each reader and occasion; the numbers given here are those of reader {settings.reader}, "
+        f"occasion {settings.occasion}."
+    )
+
+
+def _intervals(settings: Settings) -> str:
+    held = (
+        "from the spread of placing, the tolerance of known sizes, the position of the tube, the "
+        "depth of landmarks and the rotation of pelvis and legs"
+    )
+    if settings.draws:
+        return (
+            f"Single measurements have 95 % intervals from {settings.draws} Monte Carlo draws "
+            f"(JCGM 101:2008; seed {settings.seed}), {held}."
+        )
+    return f"Single measurements have first-order 95 % intervals (GUM, JCGM 100:2008), {held}."
+
+
+def _methods(settings: Settings, name: str, hips: int) -> str:
+    return _counted(settings.methods.get(name, {}), hips)
+
+
+def _counted(counts: dict[str, int], hips: int) -> str:
+    """Return the keys in words; how many hips each stands for where not for all."""
+    if not counts:
+        return "not obtained"
+    ranked = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    return " and ".join(
+        METHODS.get(key, key) + ("" if count == hips else f" ({count} hip{_s(count)})")
+        for key, count in ranked
+    )

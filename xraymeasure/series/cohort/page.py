@@ -1,0 +1,230 @@
+"""The page of a cohort: against plan, against the record of the theatre, and how it was made."""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from functools import partial
+from pathlib import Path
+
+from xraymeasure.files.atomic import write_files
+from xraymeasure.report.layout import style
+from xraymeasure.report.layout.blocks import (
+    Block,
+    Cell,
+    Heading,
+    Paper,
+    Paragraph,
+    Picture,
+    Table,
+    paper_files,
+)
+from xraymeasure.report.page.content import CT_REMARK, LENGTHS_REMARK, ZONE_REMARK
+from xraymeasure.series.agreement.statistics import Limits
+from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share
+from xraymeasure.series.cohort.methods import methods_text
+from xraymeasure.series.cohort.plots import draw_histograms, draw_record, draw_scatter
+from xraymeasure.series.cohort.tables import cohort_csv, format_cohort
+from xraymeasure.vocabulary import wording
+
+
+def write_cohort(cohort: Cohort, out: str | os.PathLike[str]) -> list[Path]:
+    """Write ``cohort.pdf``, ``.html``, ``.json`` and ``.csv`` into a folder; return their paths.
+
+    The same cohort gives the same bytes.
+
+    Raises
+    ------
+    XrayMeasureError
+        If the folder cannot be made or written to.
+    """
+    page = paper_files("cohort", cohort_paper(cohort))
+    tables = {"cohort.json": format_cohort(cohort), "cohort.csv": cohort_csv(cohort)}
+    return write_files(out, {**page, **tables})
+
+
+def cohort_paper(cohort: Cohort) -> Paper:
+    """Return the page of a cohort as blocks."""
+    settings = cohort.settings
+    hips = len(cohort.cases)
+    identity = (
+        f"{hips} hip{'' if hips == 1 else 's'}",
+        f"reader {settings.reader}, occasion {settings.occasion}",
+        f"xraymeasure {settings.versions['xraymeasure']}",
+    )
+    title = f"{cohort.title}: against plan" if cohort.title else "Cohort against plan"
+    return Paper(title, identity, tuple(_blocks(cohort)))
+
+
+def _blocks(cohort: Cohort) -> Iterator[Block]:
+    if cohort.cup_share:
+        yield Paragraph(f"Both cup angles within tolerance: {_share(cohort.cup_share)}.", loud=True)
+    yield from _against_plan(cohort)
+    yield Heading("Cup orientation, and its distance from plan")
+    yield Picture(77.0, partial(draw_scatter, cohort), _scatter_in_words(cohort))
+    yield Paragraph(ZONE_REMARK, glyph="·", colour=style.GREY)
+    shown = [outcome for outcome in cohort.outcomes if isinstance(outcome.against_plan, Limits)]
+    if shown:
+        rows = -(-len(shown) // 3)
+        yield Heading("Achieved minus planned")
+        yield Picture(38.0 * rows, partial(draw_histograms, cohort, shown), _plan_in_words(shown))
+        yield Paragraph(
+            "Bars: hips. Line: mean difference. Dashed: limits of agreement (1.96 standard "
+            "deviations). Grey: tolerance, where it is the same for all. Dotted: as planned.",
+            quiet=True,
+        )
+    yield from _against_record(cohort)
+    yield Paragraph(LENGTHS_REMARK, glyph="·", colour=style.GREY)
+    yield Paragraph(CT_REMARK, glyph="·", colour=style.GREY)
+    yield from _left_out(cohort)
+    yield Heading("Methods, for a paper")
+    yield Paragraph(methods_text(cohort))
+    if cohort.subjects < len(cohort.cases):
+        yield Paragraph(
+            f"{len(cohort.cases)} hips are of {cohort.subjects} persons: two hips of one person "
+            "are alike, so the intervals are somewhat too narrow.",
+            glyph="·",
+            colour=style.GREY,
+        )
+
+
+def _share(share: Share) -> str:
+    return (
+        f"{share.within} of {share.n} ({100 * share.value:.0f} %, 95 % interval "
+        f"{100 * share.low:.0f} to {100 * share.high:.0f} %)"
+    )
+
+
+def _number(value: float, outcome: Outcome) -> str:
+    return wording.with_unit(value, outcome.unit, signed=True)
+
+
+def _against_plan(cohort: Cohort) -> Iterator[Block]:
+    columns = (
+        ("achieved minus planned", 0.0),
+        ("n", 44.0),
+        ("mean (95 %)", 53.0),
+        ("standard deviation", 80.0),
+        ("within tolerance (95 %)", 115.0),
+        ("within / undecided / outside", 148.0),
+    )
+    rows = []
+    for outcome in cohort.outcomes:
+        limits = outcome.against_plan
+        label = Cell(outcome.label, bold=True)
+        if isinstance(limits, str):
+            rows.append((label, Cell("", limits)))
+            continue
+        share = outcome.share
+        counts = [str(outcome.verdicts.get(key, 0)) for key in ("within", "undecided", "outside")]
+        rows.append(
+            (
+                label,
+                Cell(str(limits.n)),
+                Cell(
+                    _number(limits.bias.value, outcome),
+                    wording.interval(limits.bias.low, limits.bias.high, signed=True),
+                    True,
+                    style.MEASURED,
+                ),
+                Cell(
+                    wording.with_unit(limits.sd, outcome.unit),
+                    f"measuring alone {wording.with_unit(outcome.measuring_sd, outcome.unit)}",
+                ),
+                Cell(
+                    f"{100 * share.value:.0f} %  ({share.within} of {share.n})",
+                    f"{100 * share.low:.0f} to {100 * share.high:.0f} %",
+                    True,
+                )
+                if share
+                else Cell("", "no tolerance"),
+                Cell(" / ".join(counts) if share else ""),
+            )
+        )
+    yield Table(columns, tuple(rows))
+    yield Paragraph(
+        "Within tolerance by the measured value alone; within, undecided and outside by the whole "
+        "95 % interval of each hip. The standard deviation holds that of measuring, which stands "
+        "below it: the hips themselves differ from plan by less.",
+        quiet=True,
+    )
+
+
+def _scatter_in_words(cohort: Cohort) -> str:
+    share = f" Within tolerance: {_share(cohort.cup_share)}." if cohort.cup_share else ""
+    return f"Inclination and anteversion of {len(cohort.cases)} hips over their plans.{share}"
+
+
+def _plan_in_words(shown: Sequence[Outcome]) -> str:
+    return "Achieved minus planned. " + " ".join(
+        f"{outcome.label}: mean {_number(outcome.against_plan.bias.value, outcome)}, standard "
+        f"deviation {wording.with_unit(outcome.against_plan.sd, outcome.unit)}."
+        for outcome in shown
+    )
+
+
+def _against_record(cohort: Cohort) -> Iterator[Block]:
+    rows, plotted = [], []
+    for outcome in cohort.outcomes:
+        limits = outcome.against_record
+        if isinstance(limits, str):
+            if not limits.startswith("no hip"):
+                rows.append((Cell(outcome.label, bold=True), Cell("", limits)))
+            continue
+        plotted.append(outcome)
+        ends = [
+            Cell(
+                _number(end.value, outcome), wording.interval(end.low, end.high, signed=True), bold
+            )
+            for end, bold in ((limits.bias, True), (limits.lower, False), (limits.upper, False))
+        ]
+        rows.append((Cell(outcome.label, bold=True), Cell(str(limits.n)), *ends))
+    yield Heading("Recorded in theatre minus measured on the film")
+    if not rows:
+        yield Paragraph("No plan of these hips holds what was recorded in theatre.")
+        return
+    yield Table(
+        (
+            ("", 0.0),
+            ("n", 46.0),
+            ("mean (95 %)", 56.0),
+            ("lower limit of agreement (95 %)", 96.0),
+            ("upper limit of agreement (95 %)", 142.0),
+        ),
+        tuple(rows),
+    )
+    if plotted:
+        height = 42.0 * -(-len(plotted) // 3)
+        yield Picture(height, partial(draw_record, plotted), _record_in_words(plotted))
+    yield Paragraph(
+        "How far the numbers of the operating room can be believed: 95 % of them lie between the "
+        "limits of what the film shows. The film's own uncertainty is in these differences.",
+        quiet=True,
+    )
+
+
+def _record_in_words(plotted: Sequence[Outcome]) -> str:
+    return "Recorded minus measured over their mean, with limits of agreement: " + "; ".join(
+        f"{outcome.label} {_span(outcome.against_record)}" for outcome in plotted
+    )
+
+
+def _span(limits: Limits) -> str:
+    return wording.interval(limits.lower.value, limits.upper.value, signed=True)
+
+
+def _left_out(cohort: Cohort) -> Iterator[Block]:
+    if not cohort.left_out:
+        return
+    films: dict[str, list[str]] = defaultdict(list)
+    for film, why in cohort.left_out:
+        films[why].append(film)
+    yield Heading(f"What did not enter: {len(cohort.left_out)} films")
+    yield Table(
+        (("reason", 0.0), ("films", 90.0), ("", 102.0)),
+        tuple(
+            (Cell(why[0].upper() + why[1:]), Cell(str(len(some))), Cell("", ", ".join(some)))
+            for why, some in sorted(films.items(), key=lambda item: -len(item[1]))
+        ),
+    )

@@ -1,0 +1,161 @@
+"""The plots of a cohort: its cups over their plans, differences, the theatre's record."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from xraymeasure.report.layout import style
+from xraymeasure.report.layout.blocks import MakeAxes
+from xraymeasure.series.agreement.page import draw_bland_altman
+from xraymeasure.series.cohort.cohort import Cohort, Outcome
+from xraymeasure.series.cohort.settings import CUP
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_SIGN = {"deg": "°", "mm": "mm"}
+
+
+def _plan_zones(cohort: Cohort) -> dict[tuple[float, ...], int]:
+    """Return the planned angles and tolerances that occur, and for how many hips."""
+    zones: dict[tuple[float, ...], int] = defaultdict(int)
+    for case in cohort.cases:
+        rows = [case.comparison.row(name) for name in CUP]
+        if all(row and row.planned is not None and row.tolerance is not None for row in rows):
+            zone = tuple(round(value, 2) for row in rows for value in (row.planned, row.tolerance))
+            zones[zone] += 1
+    return dict(zones)
+
+
+def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
+    """Draw the achieved angles over the planned zones, and their distance from plan."""
+    from matplotlib.patches import Rectangle
+
+    absolute, relative = make(10.0, 5.0, 78.0, 58.0), make(106.0, 5.0, 78.0, 58.0)
+    zones = _plan_zones(cohort)
+    for (inclination, wide, anteversion, high), _ in zones.items():
+        absolute.add_patch(
+            Rectangle(
+                (inclination - wide, anteversion - high),
+                2 * wide,
+                2 * high,
+                facecolor=style.BAND,
+                edgecolor=style.FAINT,
+                linewidth=0.8,
+                # Where plans differ from hip to hip their zones lie over one another.
+                alpha=max(1.0 / len(zones), 0.15) if len(zones) > 3 else 1.0,
+                zorder=0,
+            )
+        )
+        absolute.plot(inclination, anteversion, "+", color=style.PLANNED, markersize=6, zorder=1)
+    tolerances = {zone[1::2] for zone in zones}
+    if len(tolerances) == 1:
+        ((wide, high),) = tolerances
+        relative.add_patch(
+            Rectangle(
+                (-wide, -high), 2 * wide, 2 * high,
+                facecolor=style.BAND, edgecolor=style.FAINT, linewidth=0.8, zorder=0,
+            )
+        )  # fmt: skip
+    relative.plot(0, 0, "+", color=style.PLANNED, markersize=9, mew=1.4, zorder=1)
+    for case in cohort.cases:
+        rows = [case.comparison.row(name) for name in CUP]
+        if not all(row and row.achieved is not None for row in rows):
+            continue
+        differences = [row.difference for row in rows]
+        within = None not in differences and all(
+            row.tolerance is not None and abs(row.difference) <= row.tolerance for row in rows
+        )
+        colour, marker = (
+            (style.VERDICTS["within"][2], "o") if within else (style.VERDICTS["outside"][2], "^")
+        )
+        look = {"color": colour, "marker": marker, "markersize": 3.6, "linestyle": "none"}
+        absolute.plot(rows[0].achieved, rows[1].achieved, **look)
+        if None not in differences:
+            relative.plot(*differences, **look)
+    for axes, title, label in (
+        (absolute, "Achieved, over the plan's zone", "radiographic {}, degrees"),
+        (relative, "Achieved minus planned", "{}, degrees from plan"),
+    ):
+        axes.set_title(title, fontsize=7.4, loc="left", pad=3)
+        axes.set_xlabel(label.format("inclination"), fontsize=7, labelpad=1)
+        axes.set_ylabel(label.format("anteversion"), fontsize=7, labelpad=1)
+        # A degree is as long either way.
+        axes.autoscale_view()
+        axes.margins(0.08)
+        axes.set_aspect("equal", adjustable="datalim")
+        axes.grid(color=style.RULE, linewidth=0.4)
+        axes.set_axisbelow(True)
+        _quiet(axes)
+    absolute.text(
+        0.0,
+        -0.2,
+        "+ planned   grey: tolerance   ● both angles within tolerance   ▲ not",
+        transform=absolute.transAxes,
+        fontsize=6.8,
+        color=style.GREY,
+    )
+
+
+def _quiet(axes: Axes) -> None:
+    axes.tick_params(labelsize=6.2, length=2, pad=1.5, colors=style.GREY)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(style.RULE)
+
+
+def draw_histograms(cohort: Cohort, shown: Sequence[Outcome], make: MakeAxes) -> None:
+    """Draw a histogram of achieved minus planned for each outcome, with bias and spread."""
+    import numpy as np
+
+    for position, outcome in enumerate(shown):
+        row, column = divmod(position, 3)
+        axes = make(6.0 + 62.5 * column, 4.5 + 38.0 * row, 53.0, 24.0)
+        limits = outcome.against_plan
+        differences = np.array(limits.differences)
+        reach = max(abs(differences).max(), abs(limits.lower.value), abs(limits.upper.value))
+        tolerances = cohort.settings.tolerances.get(outcome.name, ())
+        if len(tolerances) == 1:
+            axes.axvspan(-tolerances[0], tolerances[0], color=style.BAND, linewidth=0, zorder=0)
+            reach = max(reach, tolerances[0])
+        width = _bin_width(differences)
+        half = np.ceil(reach / width) + 0.5
+        axes.hist(
+            differences,
+            bins=np.arange(-half, half + 0.5) * width,
+            color=style.MEASURED,
+            edgecolor="white",
+            linewidth=0.4,
+            zorder=2,
+        )
+        axes.axvline(0.0, color=style.GREY, linewidth=0.8, linestyle=":", zorder=3)
+        for value, dash in (
+            (limits.bias.value, "-"),
+            (limits.lower.value, "--"),
+            (limits.upper.value, "--"),
+        ):
+            axes.axvline(value, color=style.INK, linewidth=0.9, linestyle=dash, zorder=3)
+        axes.set_xlim(-half * width, half * width)
+        axes.yaxis.get_major_locator().set_params(integer=True)
+        axes.set_title(f"{outcome.label}   n = {limits.n}", fontsize=7.2, loc="left", pad=3)
+        axes.set_xlabel(_SIGN[outcome.unit], fontsize=6.5, labelpad=1)
+        _quiet(axes)
+
+
+def _bin_width(differences: Sequence[float]) -> float:
+    """Return a round width of bins (Freedman and Diaconis 1981, to the next of 0.5, 1, 2 or 5)."""
+    import numpy as np
+
+    low, high = np.percentile(differences, [25, 75])
+    wanted = 2.0 * (high - low) / len(differences) ** (1 / 3)
+    return next((width for width in (0.5, 1.0, 2.0) if width >= wanted), 5.0)
+
+
+def draw_record(plotted: Sequence[Outcome], make: MakeAxes) -> None:
+    """Draw recorded minus measured over their mean for each outcome."""
+    for position, outcome in enumerate(plotted):
+        row, column = divmod(position, 3)
+        axes = make(9.0 + 62.5 * column, 4.5 + 42.0 * row, 45.0, 28.0)
+        draw_bland_altman(axes, outcome.against_record, _SIGN[outcome.unit])
+        axes.set_title(outcome.label, fontsize=7.2, loc="left", pad=3)

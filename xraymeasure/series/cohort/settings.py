@@ -1,0 +1,95 @@
+"""With what the numbers of a cohort were made."""
+
+from __future__ import annotations
+
+import platform
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+
+from xraymeasure import __version__
+from xraymeasure.measuring.results import Measurements
+from xraymeasure.plan.compare import Comparison
+from xraymeasure.series.study.study import Study
+
+CUP = ("radiographic_inclination", "radiographic_anteversion")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """With what the numbers were made, for the paragraph of methods.
+
+    Attributes
+    ----------
+    readers, occasions, blinded
+        Of the study.
+    reader, occasion
+        Whose numbers these are.
+    draws, seed : int
+        Of the Monte Carlo intervals; 0 draws are first-order intervals.
+    methods : mapping of str to mapping of str to int
+        For each measurement, how many hips were measured by each method.
+    references : mapping of str to int
+        How many hips were measured to each reference line.
+    tolerances : mapping of str to tuple of float
+        The tolerances that occur, for each measurement.
+    versions : mapping of str to str
+        Of the programs.
+    """
+
+    readers: tuple[str, ...]
+    occasions: int
+    blinded: bool
+    reader: str
+    occasion: int
+    draws: int
+    seed: int
+    methods: Mapping[str, Mapping[str, int]]
+    references: Mapping[str, int]
+    tolerances: Mapping[str, tuple[float, ...]]
+    versions: Mapping[str, str]
+
+
+def settings_of(
+    study: Study,
+    measured: Sequence[Measurements],
+    comparisons: Sequence[Comparison],
+    *,
+    reader: str,
+    occasion: int,
+    draws: int,
+    seed: int,
+) -> Settings:
+    """Return the settings that films of a study were measured and compared with."""
+    methods: dict[str, Counter[str]] = defaultdict(Counter)
+    references: Counter[str] = Counter()
+    tolerances: dict[str, set[float]] = defaultdict(set)
+    for film in measured:
+        for name in (*CUP, "leg_length_difference", "femoral_offset", "magnification"):
+            if row := film.primary(name):
+                methods[name][row.method] += 1
+        if row := film.primary(CUP[0]):
+            references[row.reference or "none"] += 1
+    for comparison in comparisons:
+        for row in comparison.rows:
+            if row.tolerance is not None and row.difference is not None:
+                tolerances[row.name].add(row.tolerance)
+    return Settings(
+        readers=study.readers,
+        occasions=study.occasions,
+        blinded=study.blinded,
+        reader=reader,
+        occasion=occasion,
+        draws=draws,
+        seed=seed,
+        methods={name: dict(counts) for name, counts in methods.items()},
+        references=dict(references),
+        tolerances={name: tuple(sorted(values)) for name, values in tolerances.items()},
+        versions={
+            "xraymeasure": __version__,
+            "Python": platform.python_version(),
+            "numpy": version("numpy"),
+            "scipy": version("scipy"),
+        },
+    )

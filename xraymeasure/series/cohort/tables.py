@@ -1,0 +1,91 @@
+"""A cohort for other programs: JSON, and a table for a spreadsheet."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Any
+
+from xraymeasure.caution import CAUTION
+from xraymeasure.files.tables import csv_text
+from xraymeasure.series.agreement.statistics import Limits
+from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share
+from xraymeasure.series.cohort.methods import methods_text
+
+_CSV = (
+    "subject",
+    "film",
+    "side",
+    "name",
+    "unit",
+    "planned",
+    "recorded",
+    "achieved",
+    "achieved_low",
+    "achieved_high",
+    "difference",
+    "low",
+    "high",
+    "tolerance",
+    "verdict",
+    "reason",
+    "method",
+)
+
+
+def format_cohort(cohort: Cohort) -> str:
+    """Return a cohort as JSON, format ``xraymeasure-cohort`` version 1."""
+    record = {
+        "format": "xraymeasure-cohort",
+        "version": 1,
+        "caution": CAUTION,
+        "title": cohort.title,
+        "hips": len(cohort.cases),
+        "subjects": cohort.subjects,
+        "outcomes": [_outcome_record(outcome) for outcome in cohort.outcomes],
+        "both_cup_angles_within": _share_record(cohort.cup_share),
+        "left_out": [{"film": film, "reason": why} for film, why in cohort.left_out],
+        "settings": asdict(cohort.settings),
+        "methods": methods_text(cohort),
+    }
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _outcome_record(outcome: Outcome) -> dict[str, Any]:
+    def agreement(limits: Limits | str) -> dict[str, Any]:
+        if isinstance(limits, str):
+            return {"n": 0, "reason": limits}
+        return {
+            "n": limits.n,
+            "sd": limits.sd,
+            **{key: asdict(getattr(limits, key)) for key in ("bias", "lower", "upper")},
+        }
+
+    return {
+        "name": outcome.name,
+        "unit": outcome.unit,
+        "achieved_minus_planned": agreement(outcome.against_plan),
+        "measuring_sd": outcome.measuring_sd,
+        "within_tolerance": _share_record(outcome.share),
+        "verdicts": dict(outcome.verdicts),
+        "recorded_minus_measured": agreement(outcome.against_record),
+    }
+
+
+def _share_record(share: Share | None) -> dict[str, float] | None:
+    return None if share is None else {**asdict(share), "value": share.value}
+
+
+def cohort_csv(cohort: Cohort) -> str:
+    """Return a cohort as a table, one row a hip and planned number."""
+    return csv_text(_CSV, _rows(cohort), remark=CAUTION)
+
+
+def _rows(cohort: Cohort) -> Iterator[dict[str, Any]]:
+    for case in cohort.cases:
+        head = {"subject": case.subject, "film": case.film, "side": case.side}
+        for row in case.comparison.rows:
+            cells = {key: getattr(row, key, None) for key in _CSV}
+            present = {key: value for key, value in cells.items() if value is not None}
+            yield {**present, **head}

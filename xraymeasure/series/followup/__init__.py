@@ -1,0 +1,1 @@
+"""One hip over its films: changes, table and page."""

@@ -1,0 +1,244 @@
+"""The same hip over time: every later film against the first."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from xraymeasure.change.changes import Change, Changes, changes_between
+from xraymeasure.change.positioning import Comparable, Visit, visit_of
+from xraymeasure.errors import StudyError
+from xraymeasure.reading.reading import Reading
+from xraymeasure.series.run.kept import kept_measurements
+from xraymeasure.series.run.run import read_kept, run_study
+from xraymeasure.series.study.readings import StudyReading, study_readings
+from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.vocabulary.landmarks import Side
+
+DAYS_PER_YEAR = 365.25
+
+Against = Literal["beyond", "below", "undecided"]
+
+
+@dataclass(frozen=True)
+class Step:
+    """A later film, and what changed since the first."""
+
+    visit: Visit
+    changes: Changes
+
+
+@dataclass(frozen=True)
+class FollowUp:
+    """One hip over time.
+
+    Attributes
+    ----------
+    side : {"left", "right"}
+        The hip.
+    first : Visit
+        The film that all others are held against.
+    steps : tuple of Step
+        The later films, in order of time.
+    subject : str
+        Pseudonym; may be empty.
+    stem_type : str or None
+        In words.
+    subsidence_threshold_mm : float or None
+        What counts as subsidence for that stem.
+    limits : Comparable
+        How alike the films had to lie.
+    left_out : tuple of (str, str)
+        Films of this hip that did not enter, and why.
+    """
+
+    side: Side
+    first: Visit
+    steps: tuple[Step, ...]
+    subject: str = ""
+    stem_type: str | None = None
+    subsidence_threshold_mm: float | None = None
+    limits: Comparable = field(default_factory=Comparable)
+    left_out: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def last(self) -> Step:
+        """The latest film."""
+        return self.steps[-1]
+
+    def subsidence(self, change: Change) -> Against | None:
+        """Return how a subsidence stands to the stem's threshold; None where there is none.
+
+        ``beyond`` and ``below`` where the whole interval is, else ``undecided``.
+        """
+        limit = self.subsidence_threshold_mm
+        if limit is None or change.verdict in ("not comparable", "position not known"):
+            return None
+        if change.low > limit:
+            return "beyond"
+        return "below" if change.high < limit else "undecided"
+
+
+@dataclass(frozen=True)
+class StudyFollowUp:
+    """The hips of a study that were filmed more than once.
+
+    Attributes
+    ----------
+    hips : tuple of FollowUp
+        In the order of the study; iterating over this object gives them.
+    left_out : tuple of (str, str)
+        Hips without a follow-up that were filmed more than once, and why.
+    """
+
+    hips: tuple[FollowUp, ...]
+    left_out: tuple[tuple[str, str], ...]
+
+    def __iter__(self) -> Iterator[FollowUp]:
+        return iter(self.hips)
+
+    def __len__(self) -> int:
+        return len(self.hips)
+
+
+def followup_of(
+    visits: Sequence[Visit],
+    *,
+    subject: str = "",
+    stem_type: str | None = None,
+    subsidence_threshold_mm: float | None = None,
+    limits: Comparable | None = None,
+    left_out: tuple[tuple[str, str], ...] = (),
+) -> FollowUp:
+    """Return what changed in a hip since its first film.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Two films or more of one hip, in any order.
+    subject, stem_type, subsidence_threshold_mm, limits, left_out
+        As in `FollowUp`.
+
+    Raises
+    ------
+    StudyError
+        If there are fewer than two films, the index side differs, or two films are of one moment.
+    """
+    ordered = sorted(visits, key=lambda visit: visit.years)
+    name = f"hip of {subject}" if subject else "hip"
+    if len(ordered) < 2:
+        raise StudyError(f"{name}: follow-up needs two films; there is {len(ordered)}")
+    sides = {visit.side for visit in ordered}
+    if len(sides) > 1:
+        raise StudyError(f"{name}: the films have different index sides; give films of one hip")
+    if len({visit.years for visit in ordered}) < len(ordered):
+        raise StudyError(f"{name}: two films are of the same day; choose one of them")
+    limits = limits or Comparable()
+    first, *later = ordered
+    return FollowUp(
+        side=first.side,
+        first=first,
+        steps=tuple(Step(visit, changes_between(visit, first, limits)) for visit in later),
+        subject=subject,
+        stem_type=stem_type,
+        subsidence_threshold_mm=subsidence_threshold_mm,
+        limits=limits,
+        left_out=left_out,
+    )
+
+
+def followup_of_study(
+    study: Study, *, reader: str | None = None, occasion: int = 1, **run_options: Any
+) -> StudyFollowUp:
+    """Measure what is new in a study and follow each of its hips.
+
+    All films of a hip are taken from one reader and occasion, so that a reader's own habit does
+    not look like a change of the hip. Films without a replaced index hip, such as those before
+    the operation, do not enter.
+
+    Parameters
+    ----------
+    study : Study
+        From `read_study`.
+    reader : str, optional
+        Whose readings; for each hip the reader who read most of its films, by default.
+    occasion : int
+        Which of the reader's occasions.
+    **run_options
+        As for `run_study`.
+
+    Raises
+    ------
+    StudyError
+        If the study has no such reader or occasion.
+    """
+    study.check_reader(reader or study.readers[0], occasion)
+    summary = run_study(study, **run_options)
+    entries = {entry.place: entry for entry in study_readings(study)}
+    readers = (reader,) if reader else study.readers
+    hips: dict[tuple[str, Side | None], list[StudyFilm]] = defaultdict(list)
+    for film in study.films:
+        for side in sorted(_sides_read(film, entries, occasion)):
+            hips[film.subject, side].append(film)
+    followed, left_out = [], []
+    for (subject, side), films in hips.items():
+        if len(films) < 2:
+            continue
+        chosen = max(
+            readers, key=lambda each: sum((film.label, each, occasion) in entries for film in films)
+        )
+        visits, dropped = [], []
+        for film in films:
+            place = film.label, chosen, occasion
+            entry = entries.get(place)
+            if place not in summary.kept or entry is None or entry.reading is None:
+                dropped.append((film.label, f"no reading by {chosen} that could be measured"))
+            elif film.day is None:
+                dropped.append((film.label, "the table of films does not say its day"))
+            elif entry.reading.operated_side != side:
+                dropped.append((film.label, "the reading is of the other hip"))
+            elif not entry.reading.has(f"cup_rim_{side}"):
+                dropped.append((film.label, "no cup on it: before the operation"))
+            else:
+                visits.append(_visit(film, entry.reading, summary.kept[place]))
+        try:
+            followed.append(
+                followup_of(
+                    visits,
+                    subject=subject,
+                    stem_type=study.stem_type,
+                    subsidence_threshold_mm=study.subsidence_threshold_mm,
+                    limits=Comparable(**study.comparable),
+                    left_out=tuple(dropped),
+                )
+            )
+        except StudyError as error:
+            reasons = "; ".join(f"{label}: {why}" for label, why in dropped)
+            left_out.append((f"{subject} {side}", f"{error}{f' ({reasons})' if reasons else ''}"))
+    return StudyFollowUp(tuple(followed), tuple(left_out))
+
+
+def _sides_read(
+    film: StudyFilm, entries: dict[tuple[str, str, int], StudyReading], occasion: int
+) -> set[Side]:
+    """Return the hips that a film stands for: the study's word, else its readings'."""
+    if film.side:
+        return {film.side}
+    return {
+        entry.reading.operated_side
+        for (label, _, when), entry in entries.items()
+        if label == film.label and when == occasion and entry.reading is not None
+    }
+
+
+def _visit(film: StudyFilm, reading: Reading, kept: Path) -> Visit:
+    return visit_of(
+        film.day / DAYS_PER_YEAR,
+        kept_measurements(kept, reading),
+        reading,
+        label=film.time_point or film.label,
+        view=read_kept(kept)["view"],
+    )

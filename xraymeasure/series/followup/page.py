@@ -1,0 +1,390 @@
+"""The page of one hip over time."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from xraymeasure import __version__
+from xraymeasure.change.changes import WEAR_RESOLVED_MM, Change
+from xraymeasure.change.kinds import KINDS
+from xraymeasure.change.positioning import Check
+from xraymeasure.files.atomic import write_files
+from xraymeasure.measuring.results import METHODS
+from xraymeasure.report.layout import style
+from xraymeasure.report.layout.blocks import (
+    Block,
+    Cell,
+    Heading,
+    MakeAxes,
+    Paper,
+    Paragraph,
+    Picture,
+    Table,
+    paper_files,
+)
+from xraymeasure.series.followup.followup import FollowUp, Step
+from xraymeasure.series.followup.tables import followup_csv, format_followup
+from xraymeasure.vocabulary import wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+VERDICTS: dict[str, tuple[str, str, str]] = {
+    "changed": ("▲", "changed", style.VERDICTS["outside"][2]),
+    "not resolved": ("△", "not resolved", style.VERDICTS["undecided"][2]),
+    "not shown": ("●", "no change shown", style.VERDICTS["within"][2]),
+    "not comparable": ("×", "films not comparable", style.GREY),
+    "position not known": ("?", "position not known", style.GREY),
+}
+"""For each verdict: shape, word and colour."""
+_NOT_BELIEVED = frozenset({"not comparable", "position not known"})
+
+WEAR_REMARK = (
+    f"A pair of plain films does not resolve wear below about {WEAR_RESOLVED_MM:g} mm (Wan Z et "
+    "al., Clin Orthop Relat Res 2006;449:267-274): 0.55 mm a year over two years, 0.22 over five, "
+    "0.11 over ten. Two-dimensional wear is the part of the head's movement that the film shows; "
+    "movement toward the tube is not seen. A liner that is offset by design does not count, for it "
+    "is the same on both films."
+)
+BEDDING_REMARK = (
+    "The first one to two years hold the bedding-in of the liner: a rate from a film soon after "
+    "the operation is higher than the wear that follows."
+)
+STEM_REMARK = (
+    "What counts as subsidence depends on the stem's type: more than 5 mm is a common definition, "
+    "1 mm or less is noise, and polished tapered stems settle by 1 to 1.6 mm as they should "
+    "(Baryeh K et al., EFORT Open Rev 2021;6:331-342)."
+)
+RADIOSTEREOMETRY_REMARK = (
+    "These are plain films: migration at the scale of radiostereometry (tenths of a millimetre) is "
+    "not resolved, and limits that were found with it do not apply here."
+)
+_PANELS = (
+    "cup_migration_cranial",
+    "cup_migration_lateral",
+    "stem_subsidence",
+    "inclination_change",
+    "anteversion_change",
+    "head_penetration",
+)
+
+
+def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path]:
+    """Write the page of a hip (PDF, HTML) and its tables (JSON, CSV); return their paths.
+
+    The files are called ``followup_SUBJECT_SIDE``. The same follow-up gives the same bytes.
+
+    Raises
+    ------
+    XrayMeasureError
+        If the folder cannot be made or written to.
+    """
+    stem = "_".join(part for part in ("followup", followup.subject, followup.side) if part)
+    page = paper_files(stem, followup_paper(followup))
+    tables = {f"{stem}.json": format_followup(followup), f"{stem}.csv": followup_csv(followup)}
+    return write_files(out, {**page, **tables})
+
+
+def followup_paper(followup: FollowUp) -> Paper:
+    """Return the page of a hip as blocks."""
+    first, last = followup.first, followup.last
+    side = followup.side.capitalize()
+    identity = (
+        *((f"hip of {followup.subject}",) if followup.subject else ()),
+        f"reader {first.measurements.reader}",
+        f"xraymeasure {__version__}",
+    )
+    return Paper(
+        f"{side} hip: follow-up over {_years(last.visit.years - first.years)}",
+        identity,
+        tuple(_blocks(followup)),
+    )
+
+
+def _years(years: float) -> str:
+    if years < 2.0:
+        return f"{12 * years:.0f} months"
+    return f"{years:.1f}".removesuffix(".0") + " years"
+
+
+def _blocks(followup: FollowUp) -> Iterator[Block]:
+    last = followup.last
+    yield from _headlines(followup)
+    first, latest = _film(followup.first.label), _film(last.visit.label)
+    yield Heading(f"From {first} to {latest}, {_since(followup, last)} later")
+    yield _table(followup, last, meanings=True)
+    yield Paragraph(
+        "Later minus earlier film, each in mm on its own scale, with 95 % intervals. A change is "
+        "flagged only where its interval leaves out zero and the films are comparable. One in "
+        "twenty numbers that did not change would be flagged at most; "
+        f"{_judged(followup)} were judged on this page.",
+        quiet=True,
+    )
+    yield Heading("Every film against the first")
+    yield Picture(92.0, partial(_draw_trends, followup), _trend_in_words(followup))
+    yield Paragraph(_KEY, quiet=True)
+    yield from _remarks(followup)
+    for step in followup.steps[:-1]:
+        yield Heading(f"From {first} to {_film(step.visit.label)}, {_since(followup, step)} later")
+        yield _table(followup, step)
+    for step in followup.steps:
+        yield Heading(f"Do {first} and {_film(step.visit.label)} compare?")
+        yield _checks(step)
+    if followup.left_out:
+        yield Heading("Films of this hip that did not enter")
+        for film, why in followup.left_out:
+            yield Paragraph(f"{film}: {why}.", glyph="·", colour=style.GREY)
+    yield Heading("How it was reckoned")
+    for text in _METHODS:
+        yield Paragraph(text)
+
+
+def _film(label: str) -> str:
+    return f"film {label}" if label else "the film"
+
+
+def _since(followup: FollowUp, step: Step) -> str:
+    return _years(step.visit.years - followup.first.years)
+
+
+def _judged(followup: FollowUp) -> int:
+    return sum(row.verdict is not None for step in followup.steps for row in step.changes.rows)
+
+
+def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
+    changes = followup.last.changes
+    for verdict, said in (("changed", "Changed"), ("not resolved", "Below what films resolve")):
+        rows = [row for row in changes.rows if row.verdict == verdict]
+        if rows:
+            glyph, _, colour = VERDICTS[verdict]
+            listed = ", ".join(f"{_lower(row.kind.label)} {_value(row)}" for row in rows)
+            yield Paragraph(f"{said}: {listed}.", loud=True, glyph=glyph, colour=colour)
+    blocked = any(row.verdict in _NOT_BELIEVED for row in changes.rows)
+    if blocked:
+        glyph, _, colour = VERDICTS["not comparable"]
+        comparability = changes.comparability
+        if failed := comparability.failed("femur"):
+            part = "The films are not comparable"
+            if not comparability.failed("pelvis"):
+                part = "For the femur, the films are not comparable"
+            why = "; ".join(f"{_lower(check.label)} ({check.text})" for check in failed)
+        else:
+            part = "Whether the films compare is not known"
+            why = comparability.why()
+        yield Paragraph(f"{part}: {why}.", loud=True, glyph=glyph, colour=colour)
+    if not any(row.verdict in ("changed", "not resolved") for row in changes.rows) and not blocked:
+        glyph, _, colour = VERDICTS["not shown"]
+        yield Paragraph(
+            "No change shown beyond the uncertainty of two readings.",
+            loud=True,
+            glyph=glyph,
+            colour=colour,
+        )
+    row = changes.row("stem_subsidence")
+    if row and (against := followup.subsidence(row)):
+        yield Paragraph(
+            f"Subsidence is {against} the {followup.subsidence_threshold_mm:g} mm that the study "
+            f"names for this stem ({followup.stem_type})."
+            if against != "undecided"
+            else f"Whether subsidence is beyond the {followup.subsidence_threshold_mm:g} mm that "
+            f"the study names for this stem ({followup.stem_type}) is undecided."
+        )
+
+
+def _lower(text: str) -> str:
+    return text[0].lower() + text[1:]
+
+
+def _value(row: Change) -> str:
+    signed = row.name != "head_penetration"
+    return wording.with_unit(row.value, row.unit, row.kind.decimals, signed)
+
+
+_COLUMNS = (
+    ("", 0.0),
+    ("first film", 50.0),
+    ("later film", 68.0),
+    ("change (95 %)", 86.0),
+    ("a year", 116.0),
+    ("", 140.0),
+)
+
+
+def _table(followup: FollowUp, step: Step, meanings: bool = False) -> Table:
+    rows = []
+    for row in step.changes.rows:
+        decimals, signed = row.kind.decimals, row.name != "head_penetration"
+        interval = wording.interval(row.low, row.high, decimals, signed)
+        ends = [
+            Cell("" if value is None else wording.with_unit(value, row.unit, decimals))
+            for value in (row.before, row.after)
+        ]
+        rate = Cell("")
+        if row.per_year:
+            value, low, high = row.per_year
+            rate = Cell(wording.with_unit(value, "mm", 2), wording.interval(low, high, 2))
+        if row.verdict:
+            glyph, word, colour = VERDICTS[row.verdict]
+            told = row.verdict in ("changed", "not resolved")
+            because = (row.reason if told else "") or _against(followup, row)
+            verdict = Cell(f"{glyph} {word}", because, True, colour)
+        else:
+            verdict = Cell("", row.reason)
+        whole = row.verdict is not None
+        believed = whole and row.verdict not in _NOT_BELIEVED
+        colour = style.MEASURED if believed else style.GREY
+        label = Cell(row.kind.label, row.kind.meaning if meanings else "", whole)
+        change = Cell(_value(row), interval, whole, colour)
+        rows.append((label, *ends, change, rate, verdict))
+    for name, why in step.changes.missing.items():
+        rows.append((Cell(KINDS[name].label), Cell("", f"not measured: {why}")))
+    return Table(_COLUMNS, tuple(rows))
+
+
+def _against(followup: FollowUp, row: Change) -> str:
+    if row.name != "stem_subsidence":
+        return ""
+    limit = followup.subsidence_threshold_mm
+    if limit is None:
+        return "the study names no threshold for its stem"
+    against = followup.subsidence(row)
+    return f"{against}: {limit:g} mm is the stem's threshold" if against else ""
+
+
+def _remarks(followup: FollowUp) -> Iterator[Paragraph]:
+    stem = (
+        f"The study names this stem: {followup.stem_type}."
+        if followup.stem_type
+        else "The study does not name the stem's type."
+    )
+    for text in (WEAR_REMARK, BEDDING_REMARK, f"{STEM_REMARK} {stem}", RADIOSTEREOMETRY_REMARK):
+        yield Paragraph(text, glyph="·", colour=style.GREY)
+
+
+def _checks(step: Step) -> Table:
+    def row(check: Check) -> tuple[Cell, ...]:
+        said = {True: "met", False: "not met", None: "not checked"}[check.passed]
+        colour = {True: style.INK, False: VERDICTS["changed"][2], None: style.GREY}[check.passed]
+        only = "bears on the femur only" if check.bears_on == "femur" else ""
+        return (
+            Cell(check.label, only),
+            Cell(said, "", check.passed is False, colour),
+            Cell(check.text),
+        )
+
+    checks = step.changes.comparability.checks
+    return Table(
+        (("criterion", 0.0), ("", 75.0), ("", 95.0)), tuple(row(check) for check in checks)
+    )
+
+
+_KEY = (
+    "Bars: 95 % intervals of the change since the first film, which stands at zero. ▲ changed, "
+    "△ below what films resolve, ● no change shown, × films not comparable or position not known. "
+    f"Dotted: {WEAR_RESOLVED_MM:g} mm, below which films do not resolve wear. Dashed: the stem's "
+    "threshold of subsidence, where the study names one."
+)
+_MARKERS = {
+    "changed": ("^", style.VERDICTS["outside"][2], True),
+    "not resolved": ("^", style.VERDICTS["undecided"][2], False),
+    "not shown": ("o", style.MEASURED, True),
+    "not comparable": ("x", style.GREY, True),
+    "position not known": ("x", style.GREY, True),
+}
+
+
+def _draw_trends(followup: FollowUp, make: MakeAxes) -> None:
+    for position, name in enumerate(_PANELS):
+        row, column = divmod(position, 3)
+        axes = make(9.0 + 62.5 * column, 5.0 + 46.0 * row, 50.0, 31.0)
+        _draw_trend(axes, followup, name)
+        if row == 1:
+            axes.set_xlabel("years since the first film", fontsize=6.5, labelpad=1)
+
+
+def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
+    kind = KINDS[name]
+    unit = {"deg": "°", "mm": "mm"}[kind.unit]
+    axes.set_title(f"{kind.label} ({unit})", fontsize=7.2, loc="left", pad=3)
+    axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
+    points = [
+        (step.visit.years - followup.first.years, row)
+        for step in followup.steps
+        if (row := step.changes.row(name))
+    ]
+    times = [0.0, *(years for years, _ in points)]
+    if points:
+        values = [0.0, *(row.value for _, row in points)]
+        axes.plot(times, values, color=style.RULE, linewidth=0.9, zorder=1)
+    axes.plot([0.0], [0.0], "o", color=style.INK, markersize=3, zorder=3)
+    for years, row in points:
+        marker, colour, filled = _MARKERS[row.verdict]
+        reach = [[row.value - row.low], [row.high - row.value]]
+        axes.errorbar(
+            [years],
+            [row.value],
+            yerr=reach,
+            fmt=marker,
+            color=colour,
+            markerfacecolor=colour if filled else "white",
+            markersize=5,
+            elinewidth=1.1,
+            capsize=2,
+            zorder=2,
+        )
+    line = {"head_penetration": (WEAR_RESOLVED_MM, ":")}.get(name)
+    if name == "stem_subsidence" and followup.subsidence_threshold_mm:
+        line = (followup.subsidence_threshold_mm, "--")
+    if line:
+        axes.axhline(line[0], color=style.GREY, linewidth=0.8, linestyle=line[1], zorder=0)
+    if not points:
+        axes.text(0.5, 0.7, "not measured", transform=axes.transAxes, ha="center", fontsize=7)
+        axes.set_yticks([])
+    longest = followup.last.visit.years - followup.first.years
+    axes.set_xlim(-0.06 * longest, 1.08 * longest)
+    # A tiny change must not fill the panel and look like a large one.
+    least = 3.0 if kind.unit == "mm" else 5.0
+    low, high = axes.get_ylim()
+    axes.set_ylim(min(low, 0.0 if name == "head_penetration" else -least), max(high, least))
+    axes.tick_params(labelsize=6.2, length=2, pad=1.5, colors=style.GREY)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(style.RULE)
+
+
+def _trend_in_words(followup: FollowUp) -> str:
+    said = []
+    for step in followup.steps:
+        for row in step.changes.rows:
+            if row.name in _PANELS:
+                said.append(
+                    f"{row.kind.label} after {_since(followup, step)}: {_value(row)} "
+                    f"({wording.interval(row.low, row.high, row.kind.decimals)})"
+                )
+    return "Change since the first film. " + "; ".join(said) + "."
+
+
+_METHODS = (
+    "Every film has its own scale, from the known diameter of the head; a change is the difference "
+    "of two lengths in mm, each in the plane of the hip of its own film. Angles are radiographic, "
+    "lengths along and across the reference line.",
+    "The two readings are taken as independent. What both share (the depth of the patient's "
+    "landmarks, the true diameter of the head) cancels in a difference but is counted in both "
+    "intervals: they are rather too wide than too narrow.",
+    "Films that count as comparable may still differ in tilt and rotation of the pelvis up to the "
+    "limits; the interval holds that (rectangular distribution), and 3 degrees (one standard "
+    "deviation, working default) of flexion of the femur, which the film does not show. A bony "
+    "point is allowed 0.3 mm for not being quite the same piece of bone where it lies differently "
+    "(working default).",
+    "Not held by the interval: that another shape is taken for the landmark on one of the films. "
+    "A change that matters is worth a second reading.",
+    "Cup migration is that of the cup's centre: hip centre less the place of the head in the cup. "
+    "Head penetration is the length of a vector of two numbers: its 95 % interval comes from the "
+    "box that holds both together whatever their correlation (each at 97.5 %, Bonferroni), and "
+    "noise across the vector, which can only lengthen it, is taken off the value.",
+    f"Angles: {METHODS['perspective']}, or {METHODS['ellipse']} where the geometry is not known; "
+    "both films by the same one.",
+)

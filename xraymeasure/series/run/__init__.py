@@ -1,0 +1,1 @@
+"""Measure every film of a study that has a reading, over processes or a cluster."""

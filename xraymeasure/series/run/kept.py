@@ -1,0 +1,57 @@
+"""From what a run kept of a reading back to its measurements."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from xraymeasure.measuring.results import Measurement, Measurements
+from xraymeasure.reading.reading import Reading
+from xraymeasure.series.run.run import read_kept
+from xraymeasure.vocabulary.landmarks import landmark_name
+
+
+def kept_measurements(path: Path, reading: Reading) -> Measurements:
+    """Return the measurements that a run kept of a reading: the numbers and what is missing.
+
+    Assumptions, findings and drawings are not kept.
+
+    Parameters
+    ----------
+    path : Path
+        From `RunSummary.kept`.
+    reading : Reading
+        That was measured.
+    """
+    kept = read_kept(path)
+    rows, missing = [], {}
+    for row in kept["rows"]:
+        name, side = row["measurement"], row["side"]
+        if row["status"] == "missing":
+            missing[landmark_name(name, side)] = row["reason"]
+            continue
+        rows.append(
+            Measurement(
+                name=name,
+                side=side,
+                value=row["value"],
+                unit=row["unit"],
+                low=row["low"],
+                high=row["high"],
+                method=row["method"],
+                primary=row["primary"],
+                reference=row["reference"],
+                standard_uncertainty=row["standard_uncertainty"],
+            )
+        )
+    return Measurements(
+        film=reading.film,
+        reader=reading.reader,
+        read_at=reading.read_at,
+        operated_side=kept["operated_side"],
+        rows=tuple(rows),
+        missing=missing,
+        findings=(),
+        drawings=(),
+        mm_per_px=kept["mm_per_px"],
+        notes=(),
+    )

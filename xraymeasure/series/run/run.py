@@ -1,0 +1,344 @@
+"""Measure every film of a study that has a reading; only what changed is measured again.
+
+What was measured is kept in ``results/cache/``, one file a reading, named by a hash of everything
+it depends on: the reading, the film (size and time of change), the reader's placing spread, seed
+and number of draws, and the versions of this program and of the numerical libraries. Each file is
+whole or not there. The table is then put together in the order of the study, so it is the same
+bytes however often the run was interrupted and in whatever order the workers finished.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from xraymeasure import __version__
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.files.atomic import write_atomically
+from xraymeasure.measuring.results import METHODS, QUANTITIES, Measurements
+from xraymeasure.reading.reading import Reading
+from xraymeasure.series.run.tidy_table import Row, describe_columns, write_tables
+from xraymeasure.series.run.workers import WorkerDied, map_tasks
+from xraymeasure.series.study.placing import read_placing
+from xraymeasure.series.study.readings import Place, StudyReading, study_readings
+from xraymeasure.series.study.remarks import excluded_films, study_remarks
+from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.vocabulary.landmarks import SIDES
+
+RESULTS = "results"
+CSV_FILE = "measurements.csv"
+PARQUET_FILE = "measurements.parquet"
+COLUMNS_FILE = "columns.txt"
+_LAYOUT = 1
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A reading that could not be measured, and why."""
+
+    film: str
+    reader: str
+    occasion: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """What a run did.
+
+    Attributes
+    ----------
+    measured, unchanged : int
+        Readings measured in this run, and taken over from an earlier one.
+    failed : tuple of Failure
+        Readings that could not be measured; each is a row of the table with its reason.
+    excluded : int
+        Readings of films that their reader excluded.
+    unread : int
+        Films of the study without any reading.
+    rows : int
+        Rows of the table.
+    csv, parquet : Path
+        The table.
+    kept : mapping of (film, reader, occasion) to Path
+        What was kept of every reading that was measured; see `read_kept`.
+    seconds : float
+        How long it took.
+    """
+
+    measured: int
+    unchanged: int
+    failed: tuple[Failure, ...]
+    excluded: int
+    unread: int
+    rows: int
+    csv: Path
+    parquet: Path
+    kept: Mapping[Place, Path]
+    seconds: float
+
+    def __str__(self) -> str:
+        """Return the summary as one line."""
+        parts = [f"{self.measured} measured", f"{self.unchanged} unchanged"]
+        parts += [f"{len(self.failed)} failed"] if self.failed else []
+        parts += [f"{self.excluded} excluded"] if self.excluded else []
+        parts += [f"{self.unread} films without a reading"] if self.unread else []
+        return f"{', '.join(parts)}; {self.rows} rows in {self.csv}"
+
+
+@dataclass(frozen=True)
+class _Task:
+    place: Place
+    film: Path
+    reading: Reading
+    draws: int
+    seed: int
+    kept: Path
+
+
+def run_study(
+    study: Study,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    draws: int = 10_000,
+    seed: int | None = None,
+    progress: Progress | None = None,
+) -> RunSummary:
+    """Measure what is new or changed in a study and write its table.
+
+    Parameters
+    ----------
+    study : Study
+        From `read_study`.
+    workers : int, optional
+        Processes on this machine; as many as there are cores by default.
+    scheduler : str, optional
+        Address of a Dask scheduler, instead of processes here. Its workers must see the films
+        under the same paths.
+    draws : int
+        Monte Carlo draws for the intervals; 0 gives first-order intervals.
+    seed : int, optional
+        The study's by default. Every reading draws from a seed of its own, derived from it.
+    progress : callable, optional
+        Called with the number of readings done in this run, and how many it has to do.
+
+    Returns
+    -------
+    RunSummary
+        A film or reading that is broken, and one whose worker died, is a failure with its reason;
+        it does not end the run.
+
+    Raises
+    ------
+    StudyError
+        If a remark or a placing spread is broken, or the scheduler cannot be reached.
+    """
+    started = time.monotonic()
+    entries = study_readings(study)
+    excluded = excluded_films(study_remarks(study))
+    results = study.folder / RESULTS
+    (results / "cache").mkdir(parents=True, exist_ok=True)
+
+    reasons: dict[Path, str] = {}
+    tasks: dict[Path, _Task] = {}
+    films = {film.label: film for film in study.films}
+    placing = {reader: read_placing(study, reader) for reader in study.readers}
+    for entry in entries:
+        if (entry.film, entry.reader) in excluded:
+            continue
+        if entry.reading is None:
+            reasons[entry.path] = entry.fault
+        else:
+            reading = entry.reading
+            if reading.placing_sd_px is None and (own := placing[entry.reader]):
+                reading = replace(reading, placing_sd_px=own.placing_sd_px)
+            base = study.seed if seed is None else seed
+            tasks[entry.path] = _task(study, films[entry.film], entry, reading, draws, base)
+
+    todo = {path: task for path, task in tasks.items() if not task.kept.exists()}
+    unchanged = len(tasks) - len(todo)
+    if todo:
+        done = 0
+        if progress:
+            progress(done, len(todo))
+        paths = {task.place: path for path, task in todo.items()}
+        for task, outcome in map_tasks(
+            _measure_task, todo.values(), workers=workers, scheduler=scheduler
+        ):
+            if isinstance(outcome, Exception):
+                reasons[paths[task.place]] = _reason(outcome, task)
+            else:
+                write_atomically(task.kept, outcome)
+            done += 1
+            if progress:
+                progress(done, len(todo))
+
+    rows = _rows(study, entries, tasks, reasons, excluded)
+    csv_path, parquet_path = results / CSV_FILE, results / PARQUET_FILE
+    count = write_tables(rows, csv_path, parquet_path)
+    write_atomically(results / COLUMNS_FILE, describe_columns())
+    failed = tuple(
+        Failure(*entry.place, reasons[entry.path]) for entry in entries if entry.path in reasons
+    )
+    return RunSummary(
+        measured=sum(path not in reasons for path in todo),
+        unchanged=unchanged,
+        failed=failed,
+        excluded=sum((entry.film, entry.reader) in excluded for entry in entries),
+        unread=len(films.keys() - {entry.film for entry in entries}),
+        rows=count,
+        csv=csv_path,
+        parquet=parquet_path,
+        kept={task.place: task.kept for path, task in tasks.items() if path not in reasons},
+        seconds=time.monotonic() - started,
+    )
+
+
+def read_kept(path: Path) -> dict[str, Any]:
+    """Return what a run kept of a reading: ``rows``, ``mm_per_px``, ``pitch_mm``."""
+    return json.loads(path.read_text("utf-8"))
+
+
+def _task(
+    study: Study, film: StudyFilm, entry: StudyReading, reading: Reading, draws: int, seed: int
+) -> _Task:
+    own_seed = int.from_bytes(_hash(seed, *entry.place)[:4], "big")
+    try:
+        status = film.file.stat()
+        film_state = (status.st_size, status.st_mtime_ns)
+    except OSError:
+        # Nothing was ever kept for a film that is not there: measuring it will say why.
+        film_state = None
+    key = _hash(
+        _LAYOUT,
+        __version__,
+        version("numpy"),
+        version("scipy"),
+        entry.place,
+        entry.digest,
+        film_state,
+        reading.placing_sd_px,
+        draws,
+        own_seed,
+    ).hex()
+    kept = study.folder / RESULTS / "cache" / f"{key[:32]}.json"
+    return _Task(entry.place, film.file, reading, draws, own_seed, kept)
+
+
+def _hash(*parts: Any) -> bytes:
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).digest()
+
+
+def _measure_task(task: _Task) -> str:
+    """Measure one reading, in a worker; the text of what is kept of it."""
+    from xraymeasure.film.film import read_film
+    from xraymeasure.measuring.measure import measure
+
+    film = read_film(task.film)
+    measured = measure(film, task.reading, draws=task.draws, seed=task.seed)
+    record = {
+        "operated_side": measured.operated_side,
+        "mm_per_px": measured.mm_per_px,
+        "view": film.view,
+        "pitch_mm": film.spacing.detector_mm or film.spacing.patient_mm,
+        "rows": [*_measured_rows(measured), *_missing_rows(measured)],
+    }
+    return json.dumps(record, allow_nan=False)
+
+
+def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
+    for row in measured.rows:
+        yield {
+            "side": row.side,
+            "index_side": _is_index(row.side, measured),
+            "measurement": row.name,
+            "method": row.method,
+            "primary": row.primary,
+            "value": float(row.value),
+            "unit": row.unit,
+            "low": float(row.low),
+            "high": float(row.high),
+            "standard_uncertainty": float(row.standard_uncertainty),
+            "reference": row.reference,
+            "warnings": " ".join(
+                finding.code
+                for finding in measured.findings
+                if finding.severity != "note"
+                and (not finding.touches or row.name in finding.touches)
+            ),
+            "status": "measured",
+        }
+
+
+def _missing_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
+    for key, reason in measured.missing.items():
+        name, side = _split(key, SIDES)
+        name, method = (name, None) if name in QUANTITIES else _split(name, METHODS)
+        yield {
+            "side": side,
+            "index_side": _is_index(side, measured),
+            "measurement": name,
+            "method": method,
+            "status": "missing",
+            "reason": reason,
+        }
+
+
+def _split(key: str, endings: Iterable[str]) -> tuple[str, str | None]:
+    """Return a key without the ending it has, and the ending."""
+    for ending in endings:
+        if key.endswith(f"_{ending}"):
+            return key.removesuffix(f"_{ending}"), ending
+    return key, None
+
+
+def _is_index(side: str | None, measured: Measurements) -> bool | None:
+    return None if side is None else side == measured.operated_side
+
+
+def _rows(
+    study: Study,
+    entries: tuple[StudyReading, ...],
+    tasks: dict[Path, _Task],
+    reasons: dict[Path, str],
+    excluded: dict[tuple[str, str], str],
+) -> Iterator[Row]:
+    films = {film.label: film for film in study.films}
+    for entry in entries:
+        film = films.get(entry.film)
+        head = {
+            "film": entry.film,
+            "subject": film.subject if film else None,
+            "time_point": film.time_point if film else None,
+            "day": film.day if film else None,
+            "reader": entry.reader,
+            "occasion": entry.occasion,
+        }
+        if (entry.film, entry.reader) in excluded:
+            reason = excluded[entry.film, entry.reader]
+            yield {**head, "status": "excluded", "reason": reason}
+        elif entry.path in reasons:
+            yield {**head, "status": "failed", "reason": reasons[entry.path]}
+        else:
+            for row in read_kept(tasks[entry.path].kept)["rows"]:
+                yield {**head, **row}
+
+
+def _reason(error: Exception, task: _Task) -> str:
+    if isinstance(error, WorkerDied):
+        return str(error.__doc__)
+    known = isinstance(error, XrayMeasureError)
+    text = str(error) if known else f"unexpected {type(error).__name__}: {error}"
+    # The name of an image file may be that of a person; tables show the film's label.
+    for name in (str(task.film), task.film.name):
+        text = text.replace(name, f"film {task.place[0]}")
+    return " ".join(text.split())

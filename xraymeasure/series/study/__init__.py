@@ -1,0 +1,1 @@
+"""The study folder: films, readings, remarks, worklists and placing spreads."""

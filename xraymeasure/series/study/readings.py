@@ -1,0 +1,233 @@
+"""The readings of a study: one file a film, reader, occasion and version, only ever added to.
+
+A file is named ``FILM__READER__OCCASION__TAG.reading.json``; the tag is the beginning of the
+SHA-256 of its content. Two different readings can therefore never meet in one name, the same
+reading copied twice is one file, and a file that was changed afterwards is noticed. Where a film
+was read again on the same occasion, the reading with the latest ``read_at`` counts and the earlier
+ones stay.
+
+A reading that comes from elsewhere may be put into the folder without a tag, as
+``FILM__READER__OCCASION.reading.json``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from xraymeasure.errors import ReadingError, StudyError
+from xraymeasure.files.atomic import read_text, write_atomically
+from xraymeasure.reading.file import format_reading, parse_reading
+from xraymeasure.reading.reading import Reading
+from xraymeasure.series.study.study import Study, StudyFilm
+
+READINGS = "readings"
+DRAFTS = "drafts"
+_SUFFIX = ".reading.json"
+# Programs that synchronise folders append to names ("... (copy)"): what follows the tag is free.
+_NAME = re.compile(
+    r"(?P<film>.+?)__(?P<reader>.+?)__(?P<occasion>[1-9]\d?)"
+    r"(?:__(?P<tag>[0-9a-f]{16})(?P<copy>.*))?\.reading\.json"
+)
+
+Place = tuple[str, str, int]
+"""Film, reader, occasion."""
+
+
+@dataclass(frozen=True)
+class StudyReading:
+    """A reading and its place in the study.
+
+    Attributes
+    ----------
+    film, reader : str
+        Label of the film and code of the reader.
+    occasion : int
+        From 1.
+    path : Path
+        The file.
+    reading : Reading or None
+        None where the file cannot be used, and then `fault` says why.
+    fault : str
+        Empty where the reading can be used.
+    superseded : int
+        How many earlier versions of it there are.
+    digest : str
+        SHA-256 of the file's text.
+    """
+
+    film: str
+    reader: str
+    occasion: int
+    path: Path
+    reading: Reading | None
+    fault: str = ""
+    superseded: int = 0
+    digest: str = ""
+
+    @property
+    def place(self) -> Place:
+        """Film, reader, occasion."""
+        return self.film, self.reader, self.occasion
+
+
+def content_tag(text: str) -> str:
+    """Return the tag that stands in the name of a file with this text."""
+    return _digest(text)[:16]
+
+
+def _digest(text: str) -> str:
+    # Line ends may be changed on the way through a version control system or a mail.
+    return hashlib.sha256(text.replace("\r\n", "\n").encode("utf-8")).hexdigest()
+
+
+def add_reading(study: Study, film: str, occasion: int, reading: Reading) -> Path:
+    """Add a finished reading to the study; nothing that is there is changed.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    film : str
+        Label of the film.
+    occasion : int
+        From 1.
+    reading : Reading
+        Its `reader` must be one of the study's.
+
+    Returns
+    -------
+    Path
+        The file; the same for the same content.
+
+    Raises
+    ------
+    StudyError
+        If the study has no such film, reader or occasion, or names the other hip as index.
+    ReadingError
+        If the reading would not read back the same.
+    """
+    study.check_reader(reading.reader, occasion)
+    _check_side(study.film(film), reading, f"film {film}")
+    text = format_reading(reading)
+    path = (
+        study.folder
+        / READINGS
+        / f"{film}__{reading.reader}__{occasion}__{content_tag(text)}{_SUFFIX}"
+    )
+    if parse_reading(text, str(path)) != reading:
+        raise ReadingError(f"{path}: the reading would not read back the same; not written")
+    path.parent.mkdir(exist_ok=True)
+    write_atomically(path, text)
+    draft_path(study, film, reading.reader, occasion).unlink(missing_ok=True)
+    return path
+
+
+def draft_path(study: Study, film: str, reader: str, occasion: int) -> Path:
+    """Return where a reading that is still being placed is kept; the folder is made."""
+    folder = study.folder / DRAFTS
+    folder.mkdir(exist_ok=True)
+    return folder / f"{film}__{reader}__{occasion}{_SUFFIX}"
+
+
+def study_readings(study: Study) -> tuple[StudyReading, ...]:
+    """Return the reading that counts for every film, reader and occasion that has one.
+
+    A file that cannot be used is returned with its fault; if another version of the same place can
+    be used, that one counts and the fault is dropped with the superseded.
+
+    Returns
+    -------
+    tuple of StudyReading
+        In the order of the study's films, then readers, then occasions; files whose name fits no
+        film of the study come last.
+    """
+    films = {film.label: film for film in study.films}
+    order = {label: position for position, label in enumerate(films)}
+    versions: dict[Place, list[StudyReading]] = {}
+    for path in sorted((study.folder / READINGS).glob(f"[!.]*{_SUFFIX}")):
+        found = _study_reading(study, films, path)
+        versions.setdefault(found.place, []).append(found)
+    counting = [_latest(entries) for entries in versions.values()]
+    return tuple(
+        sorted(
+            counting,
+            key=lambda entry: (
+                order.get(entry.film, len(order)),
+                entry.film,
+                entry.reader,
+                entry.occasion,
+                entry.path.name,
+            ),
+        )
+    )
+
+
+def _study_reading(study: Study, films: Mapping[str, StudyFilm], path: Path) -> StudyReading:
+    match = _NAME.fullmatch(path.name)
+    if match is None:
+        return StudyReading(
+            path.name,
+            "",
+            0,
+            path,
+            None,
+            f"readings/{path.name}: is not named FILM__READER__OCCASION{_SUFFIX}",
+        )
+    film, reader, occasion = match["film"], match["reader"], int(match["occasion"])
+    digest, reading = "", None
+    try:
+        if film not in films:
+            raise StudyError(f"readings/{path.name}: the study has no film {film!r}")
+        study.check_reader(reader, occasion)
+        text = read_text(path, ReadingError)
+        digest = _digest(text)
+        if match["tag"] and match["tag"] != digest[:16]:
+            raise StudyError(
+                f"readings/{path.name}: was changed after it was saved; if that is meant, rename "
+                f"it to {film}__{reader}__{occasion}{_SUFFIX}"
+            )
+        reading = parse_reading(text, f"readings/{path.name}")
+        if reading.reader != reader:
+            raise StudyError(
+                f"readings/{path.name}: is named for reader {reader} but was placed by "
+                f"{reading.reader!r}"
+            )
+        _check_side(films[film], reading, f"readings/{path.name}")
+    except (ReadingError, StudyError) as error:
+        fault = str(error).replace(f"{study.folder}/", "")
+        return StudyReading(film, reader, occasion, path, None, fault, digest=digest)
+    return StudyReading(film, reader, occasion, path, reading, digest=digest)
+
+
+def _check_side(film: StudyFilm, reading: Reading, where: str) -> None:
+    if film.side and film.side != reading.operated_side:
+        raise StudyError(
+            f"{where}: the reading's index hip is the {reading.operated_side} one, that of film "
+            f"{film.label} in the study the {film.side}; list a film with two hips twice"
+        )
+
+
+def _latest(versions: list[StudyReading]) -> StudyReading:
+    # Copies of one text are one version, whatever they are called.
+    usable = {entry.digest: entry for entry in versions if entry.reading is not None}
+    if not usable:
+        return versions[-1]
+    latest = max(usable.values(), key=lambda entry: (moment_of(entry.reading), entry.digest))
+    return StudyReading(
+        *latest.place,
+        latest.path,
+        latest.reading,
+        superseded=len(usable) - 1,
+        digest=latest.digest,
+    )
+
+
+def moment_of(reading: Reading) -> datetime:
+    """Return when a reading was handed in; a moment without a zone is taken as UTC."""
+    moment = datetime.fromisoformat(reading.read_at)
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

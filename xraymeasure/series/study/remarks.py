@@ -1,0 +1,150 @@
+"""What readers say about films: comments, and exclusions with their reason; only ever added to.
+
+Each remark is a file of its own in ``remarks/``, named
+``FILM__READER__OCCASION__TAG.remark.json`` with a tag of its content, so that two readers on one
+share, or two copies of a study that are merged, never overwrite one another. The latest word
+counts: a film that was excluded may be taken in again.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from xraymeasure.errors import StudyError
+from xraymeasure.files.atomic import read_text, write_atomically
+from xraymeasure.files.formats import Form, parse_json
+from xraymeasure.series.study.readings import content_tag
+from xraymeasure.series.study.study import Study
+
+REMARKS = "remarks"
+FORMAT = "xraymeasure-remark"
+VERSION = 1
+_SUFFIX = ".remark.json"
+
+Kind = Literal["comment", "exclude", "include"]
+
+
+@dataclass(frozen=True)
+class Remark:
+    """One reader's word about one film.
+
+    Attributes
+    ----------
+    film, reader : str
+        Label of the film and code of the reader.
+    occasion : int
+        On which it was said.
+    at : str
+        When, ISO 8601 with a zone.
+    kind : {"comment", "exclude", "include"}
+        ``exclude`` takes the film out for this reader on all occasions, ``include`` takes it in
+        again.
+    text : str
+        The comment, or the reason.
+    """
+
+    film: str
+    reader: str
+    occasion: int
+    at: str
+    kind: Kind
+    text: str
+
+
+def _with_zone(value: str) -> str:
+    try:
+        zone = datetime.fromisoformat(value).tzinfo
+    except ValueError:
+        zone = None
+    if zone is None:
+        raise ValueError("is not a date and time in ISO 8601 with a zone")
+    return value
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    format: Literal["xraymeasure-remark"]
+    version: Literal[1]
+    film: str
+    reader: str
+    occasion: Annotated[int, Field(ge=1)]
+    at: Annotated[str, AfterValidator(_with_zone)]
+    kind: Kind
+    text: Annotated[str, Field(min_length=1)]
+
+
+_FORM = Form(FORMAT, VERSION, "a remark", _Record, StudyError)
+
+
+def add_remark(study: Study, remark: Remark) -> Path:
+    """Add a remark to the study and return its file.
+
+    Raises
+    ------
+    StudyError
+        If the study has no such film, reader or occasion, or the remark has no text: a film is
+        not excluded without a reason.
+    """
+    study.film(remark.film)
+    study.check_reader(remark.reader, remark.occasion)
+    if not remark.text.strip():
+        raise StudyError(f"film {remark.film}: say why; a remark needs a text")
+    record = {"format": FORMAT, "version": VERSION, **asdict(remark)}
+    text = json.dumps(record, indent=1, ensure_ascii=False) + "\n"
+    folder = study.folder / REMARKS
+    folder.mkdir(exist_ok=True)
+    stem = f"{remark.film}__{remark.reader}__{remark.occasion}__{content_tag(text)}"
+    path = folder / f"{stem}{_SUFFIX}"
+    _parse(text, path)
+    write_atomically(path, text)
+    return path
+
+
+def study_remarks(study: Study) -> tuple[Remark, ...]:
+    """Return all remarks in the order in which they were made.
+
+    Raises
+    ------
+    StudyError
+        If a remark's file is broken: an exclusion that cannot be read must not be passed over.
+    """
+    remarks = {
+        _parse(read_text(path, StudyError), path)
+        for path in (study.folder / REMARKS).glob(f"[!.]*{_SUFFIX}")
+    }
+    return tuple(
+        sorted(
+            remarks,
+            key=lambda remark: (
+                datetime.fromisoformat(remark.at),
+                remark.film,
+                remark.reader,
+                remark.occasion,
+                remark.kind,
+                remark.text,
+            ),
+        )
+    )
+
+
+def excluded_films(remarks: Iterable[Remark]) -> dict[tuple[str, str], str]:
+    """Return why films are excluded, by film and reader, from remarks in their order in time."""
+    excluded: dict[tuple[str, str], str] = {}
+    for remark in remarks:
+        if remark.kind == "exclude":
+            excluded[remark.film, remark.reader] = remark.text
+        elif remark.kind == "include":
+            excluded.pop((remark.film, remark.reader), None)
+    return excluded
+
+
+def _parse(text: str, path: Path) -> Remark:
+    record = parse_json(text, str(path), _FORM)
+    return Remark(**record.model_dump(exclude={"format", "version"}))

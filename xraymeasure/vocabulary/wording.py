@@ -1,0 +1,69 @@
+"""Numbers and names as a person reads them; the page, the window and the tables share them."""
+
+from __future__ import annotations
+
+from xraymeasure.measuring.results import QUANTITIES, Measurement, Unit
+
+UNITS: dict[Unit, str] = {"deg": "°", "mm": " mm", "px": " px", "1": ""}
+MINUS = "−"
+
+
+def number(value: float, decimals: int = 1, signed: bool = False) -> str:
+    """Return a number with a true minus sign and never a negative zero.
+
+    >>> number(-0.04), number(3.25, 1, signed=True)
+    ('0.0', '+3.2')
+    """
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0.0:
+        return text.removeprefix("-")
+    return text.replace("-", MINUS) if value < 0 else f"+{text}" if signed else text
+
+
+def with_unit(value: float, unit: Unit, decimals: int = 1, signed: bool = False) -> str:
+    """Return a number with its unit.
+
+    >>> with_unit(41.23, "deg"), with_unit(-2.0, "mm", signed=True)
+    ('41.2°', '−2.0 mm')
+    """
+    return number(value, decimals, signed) + UNITS[unit]
+
+
+def interval(low: float, high: float, decimals: int = 1, signed: bool = False) -> str:
+    """Return the ends of an interval.
+
+    >>> interval(-1.5, 2.5, signed=True)
+    '−1.5 to +2.5'
+    """
+    return f"{number(low, decimals, signed)} to {number(high, decimals, signed)}"
+
+
+def is_signed(name: str) -> bool:
+    """Whether the sign of a quantity carries a direction, so that a plus is worth printing."""
+    return name in _SIGNED
+
+
+_SIGNED = frozenset(
+    {
+        "leg_length_difference",
+        "leg_length_change",
+        "femoral_offset_change",
+        "stem_alignment",
+        "femoral_abduction",
+        "pelvic_obliquity",
+        "pelvic_rotation_indicator",
+        "head_to_cup_lateral",
+        "head_to_cup_cranial",
+    }
+)
+
+
+def value_text(row: Measurement) -> str:
+    """Return a measurement's value with its unit."""
+    decimals = QUANTITIES[row.name].decimals
+    return with_unit(row.value, row.unit, decimals, is_signed(row.name))
+
+
+def interval_text(row: Measurement) -> str:
+    """Return a measurement's 95 % interval."""
+    return interval(row.low, row.high, QUANTITIES[row.name].decimals, is_signed(row.name))
