@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from xraymeasure import cli
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.samples import sample_folder, sample_names
 
 SAMPLES = sample_folder()

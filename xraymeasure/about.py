@@ -1,4 +1,4 @@
-"""Versions and decoders, for a report of a fault."""
+"""What this program is and is not, and the versions it runs on."""
 
 from __future__ import annotations
 
@@ -6,6 +6,13 @@ import platform
 from importlib.metadata import PackageNotFoundError, version
 
 from xraymeasure import __version__
+
+CAUTION = (
+    "For research, teaching and audit. Not a medical device. It does not replace a calibrated "
+    "clinical system or the judgement of the treating clinician. Local imaging and radiation "
+    "protocols rule."
+)
+"""The one sentence of caution that every page, table and window carries."""
 
 _PACKAGES = (
     "pydicom", "python-gdcm", "pylibjpeg-openjpeg", "pyjpegls", "numpy", "scipy", "scikit-image",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer.exceptions import TyperException
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def measure(
     shown, placed, measured, comparison, changes = _measured(film, reading, plan, before)
     if out is not None:
         _refuse_to_overwrite(out, measured, force)
-        from xraymeasure.report import write_report
+        from xraymeasure.report.write import write_report
 
         for path in write_report(
             shown, placed, measured, comparison, out, film.stem, changes=changes_record(changes)
@@ -195,7 +195,7 @@ def demo(
 ) -> None:
     """Measure the sample films, print the comparison, write the pages and say where."""
     from xraymeasure.console import comparison_text
-    from xraymeasure.report import write_report
+    from xraymeasure.report.write import write_report
     from xraymeasure.samples import BEFORE_OPERATION, sample_folder, sample_names
 
     folder = sample_folder()

@@ -5,9 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from xraymeasure.measuring.results import METHODS, QUANTITIES, Measurements
+from xraymeasure.measuring.results import Measurements, interval_text, value_text
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
-from xraymeasure.vocabulary.wording import interval, interval_text, is_signed, value_text, with_unit
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
+from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
 
 _NOTHING = "-"
 

@@ -31,7 +31,7 @@ from napari_xraymeasure.session.session import NUDGE_FAR_PX, NUDGE_PX, Session, 
 from napari_xraymeasure.session.study_place import study_session
 from napari_xraymeasure.session.userdata import remember_reader, remembered_reader
 from napari_xraymeasure.study_desk import StudyDesk
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.plan.compare import Plan, read_plan
 from xraymeasure.reading.file import read_reading

@@ -23,9 +23,9 @@ from tests.camera import (
 from xraymeasure.errors import MeasureError, ReadingError
 from xraymeasure.film.spacing import decide_spacing
 from xraymeasure.measuring.measure import measure
-from xraymeasure.measuring.results import METHODS, QUANTITIES, SOURCES
 from xraymeasure.reading.reading import FilmBinding
 from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 
 # A division by zero that is only warned of is a fault all the same.
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")

@@ -10,8 +10,8 @@ from xraymeasure.measuring.needs import (
     reason_missing,
 )
 from xraymeasure.measuring.prepared import settle
-from xraymeasure.measuring.results import QUANTITIES
 from xraymeasure.vocabulary.landmarks import KINDS, LANDMARKS
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 
 def test_every_measurement_belongs_to_a_hip_to_the_index_hip_or_to_the_film():

@@ -1,7 +1,6 @@
 import numpy as np
 import pytest
 
-from xraymeasure.measuring.results import SOURCES
 from xraymeasure.measuring.uncertainty import (
     COVERAGE,
     Term,
@@ -11,6 +10,7 @@ from xraymeasure.measuring.uncertainty import (
     placing_sd_px,
 )
 from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.quantities import SOURCES
 
 KEY = ("length", None, "landmarks")
 

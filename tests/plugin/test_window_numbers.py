@@ -9,9 +9,9 @@ from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QFileDialog
 from typer.testing import CliRunner
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.cli import app
-from xraymeasure.vocabulary.wording import interval_text, value_text
+from xraymeasure.measuring.results import interval_text, value_text
 
 NAME, VALUE, PLAN = range(3)
 

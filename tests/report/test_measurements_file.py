@@ -5,10 +5,13 @@ from dataclasses import replace
 
 import pytest
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.errors import MeasureError
-from xraymeasure.report import measurements_record, read_measurements
-from xraymeasure.report.measurements_file import format_measurements
+from xraymeasure.report.measurements_file import (
+    format_measurements,
+    measurements_record,
+    read_measurements,
+)
 from xraymeasure.report.measurements_table import CSV_COLUMNS, format_csv
 
 # The keys that the format's description promises.

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.report import write_report
+from xraymeasure.report.write import write_report
 
 
 def test_a_report_is_four_files(film, reading, measurements, comparison, tmp_path):

@@ -1,8 +1,8 @@
 import pytest
 
 from xraymeasure.measuring.needs import ALL
-from xraymeasure.measuring.results import METHODS, QUANTITIES, SOURCES
 from xraymeasure.vocabulary.landmarks import KINDS, LANDMARKS, SIDES, landmark_name, other_side
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 
 # The vocabulary of the file format: name without side, least and most points.
 VOCABULARY = {

@@ -31,9 +31,10 @@ from xraymeasure.change.positioning import (
     compare_films,
 )
 from xraymeasure.measuring.inputs import DEPTH_MM
-from xraymeasure.measuring.results import Measurement, Measurements, Unit
+from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.quantities import Unit
 
 Verdict = Literal["changed", "not shown", "not resolved", "not comparable", "position not known"]
 

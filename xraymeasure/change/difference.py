@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from xraymeasure.measuring.results import QUANTITIES, Measurement, Measurements
+from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 Interval = tuple[float, float, float]
 """A value and the low and high end of its 95 % interval."""

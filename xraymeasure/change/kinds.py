@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from xraymeasure.change.positioning import Part
-from xraymeasure.measuring.results import Unit
+from xraymeasure.vocabulary.quantities import Unit
 
 
 @dataclass(frozen=True)

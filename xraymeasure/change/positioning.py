@@ -11,10 +11,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from xraymeasure.measuring.results import Measurement, Measurements, Unit
+from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.quantities import Unit
 
 Posture = Literal["supine", "standing"]
 Part = Literal["pelvis", "femur"]

@@ -22,7 +22,7 @@ from xraymeasure.measuring.needs import (
 )
 from xraymeasure.measuring.prepared import Reference, Setting, settle
 from xraymeasure.measuring.quality import Thresholds, find
-from xraymeasure.measuring.results import QUANTITIES, Measurement, Measurements
+from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.measuring.uncertainty import (
     COVERAGE,
     Interval,
@@ -32,6 +32,7 @@ from xraymeasure.measuring.uncertainty import (
 )
 from xraymeasure.reading.reading import FilmBinding, Reading, check_complete
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xraymeasure.measuring.results import SOURCES
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.quantities import SOURCES
 
 Key = tuple[str, str | None, str]
 """Name, side and method of a number."""

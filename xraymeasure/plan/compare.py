@@ -17,7 +17,7 @@ from xraymeasure.change.difference import (
 )
 from xraymeasure.errors import PlanError
 from xraymeasure.geometry import cup_angles
-from xraymeasure.measuring.results import Measurements, Unit
+from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.plan import (
     CupPlan,
     FemurPlan,
@@ -31,6 +31,7 @@ from xraymeasure.plan.plan import (
 )
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.quantities import Unit
 
 __all__ = [
     "PELVIC_TILT_SD_DEG",

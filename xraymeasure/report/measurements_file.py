@@ -10,20 +10,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.errors import MeasureError
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import Form, parse_json
-from xraymeasure.measuring.results import (
-    METHODS,
-    QUANTITIES,
-    SOURCES,
-    Finding,
-    Measurement,
-    Measurements,
-)
+from xraymeasure.measuring.results import Finding, Measurement, Measurements
 from xraymeasure.plan.compare import LABELS, Comparison
 from xraymeasure.reading.reading import FilmBinding
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 
 FORMAT = "xraymeasure-measurements"
 VERSION = 1

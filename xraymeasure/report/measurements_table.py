@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.files.tables import csv_text
-from xraymeasure.measuring.results import QUANTITIES, Measurements
+from xraymeasure.measuring.results import Measurements
 from xraymeasure.report.page.content import missing_label
 from xraymeasure.vocabulary.landmarks import SIDES
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 CSV_COLUMNS = (
     "name",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from xraymeasure.measuring.results import QUANTITIES, Measurement, Unit
+from xraymeasure.vocabulary.quantities import Unit
 
 UNITS: dict[Unit, str] = {"deg": "°", "mm": " mm", "px": " px", "1": ""}
 MINUS = "−"
@@ -56,14 +56,3 @@ _SIGNED = frozenset(
         "head_to_cup_cranial",
     }
 )
-
-
-def value_text(row: Measurement) -> str:
-    """Return a measurement's value with its unit."""
-    decimals = QUANTITIES[row.name].decimals
-    return with_unit(row.value, row.unit, decimals, is_signed(row.name))
-
-
-def interval_text(row: Measurement) -> str:
-    """Return a measurement's 95 % interval."""
-    return interval(row.low, row.high, QUANTITIES[row.name].decimals, is_signed(row.name))

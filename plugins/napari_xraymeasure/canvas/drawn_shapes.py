@@ -14,13 +14,12 @@ import numpy as np
 
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.results import Measurements
+from xraymeasure.measuring.results import Measurements, value_text
 from xraymeasure.plan.compare import Comparison, Plan
 from xraymeasure.plan.planned_cup import COMMON_CUP_MM, planned_cup_outline
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout.style import FILM_LABELS
 from xraymeasure.vocabulary.landmarks import LANDMARKS
-from xraymeasure.vocabulary.wording import value_text
 
 _OUTLINES = {
     "femoral_head": "head",

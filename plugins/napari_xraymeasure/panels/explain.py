@@ -10,7 +10,7 @@ from qtpy.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 from napari_xraymeasure.panels.number_words import explanation, findings
 from napari_xraymeasure.panels.widgets import button, named
 from napari_xraymeasure.session.numbers import NumberRow, Numbers
-from xraymeasure.measuring.results import QUANTITIES
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 
 class ExplainPanel(QWidget):

@@ -10,7 +10,7 @@ from qtpy.QtWidgets import QComboBox, QFileDialog, QVBoxLayout, QWidget
 from napari_xraymeasure.panels.widgets import button, named, paragraph
 from napari_xraymeasure.samples import sample_films
 from napari_xraymeasure.session.opening import FILM_SUFFIXES
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from html import escape
 
 from napari_xraymeasure.session.numbers import Numbers
-from xraymeasure.measuring.results import METHODS, QUANTITIES, SOURCES, Measurement, Measurements
+from xraymeasure.measuring.results import Measurement, Measurements, interval_text, value_text
 from xraymeasure.plan.compare import Comparison, ComparisonRow
 from xraymeasure.report.layout.style import SEVERITIES
 from xraymeasure.vocabulary.landmarks import LANDMARKS
-from xraymeasure.vocabulary.wording import interval_text, value_text, with_unit
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
+from xraymeasure.vocabulary.wording import with_unit
 
 VERDICT_WORDS = {
     "within": "within tolerance",

@@ -18,9 +18,9 @@ from napari_xraymeasure.panels.number_words import VERDICT_WORDS, difference, fi
 from napari_xraymeasure.panels.widgets import named, paragraph
 from napari_xraymeasure.session.numbers import NumberRow, Numbers, number_rows
 from napari_xraymeasure.session.session import Session
-from xraymeasure.measuring.results import QUANTITIES
+from xraymeasure.measuring.results import interval_text, value_text
 from xraymeasure.plan.compare import ComparisonRow
-from xraymeasure.vocabulary.wording import interval_text, value_text
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 _TITLES = ("number", "value, 95 %", "from plan")
 _NAME, _VALUE, _PLAN = range(3)

@@ -23,9 +23,10 @@ from napari_xraymeasure.session.practice import (
 )
 from napari_xraymeasure.session.session import Session
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.measuring.results import QUANTITIES
+from xraymeasure.measuring.results import value_text
 from xraymeasure.vocabulary.landmarks import LANDMARKS
-from xraymeasure.vocabulary.wording import number, value_text, with_unit
+from xraymeasure.vocabulary.quantities import QUANTITIES
+from xraymeasure.vocabulary.wording import number, with_unit
 
 
 class PracticePanel(QWidget):

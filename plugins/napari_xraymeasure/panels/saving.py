@@ -21,7 +21,7 @@ from napari_xraymeasure.canvas.keys import help_rows
 from napari_xraymeasure.panels.widgets import button, named, paragraph, rule
 from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.userdata import is_reader_code
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 
 
 class KeepPanel(QWidget):

@@ -32,7 +32,7 @@ def write_page(
 ) -> list[Path] | str:
     """Write page and tables; return the files, or why there are none."""
     try:
-        from xraymeasure.report import write_report
+        from xraymeasure.report.write import write_report
 
         result = numbers(film, reading, plan, final=True)
         if result.measurements is None:

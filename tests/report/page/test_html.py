@@ -5,7 +5,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.measuring.results import Finding
 from xraymeasure.plan.compare import compare, parse_plan
 from xraymeasure.report.page.html import html_page

@@ -4,7 +4,7 @@ import pytest
 from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.film.film import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import Finding

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.errors import StudyError, XrayMeasureError
 from xraymeasure.report.layout.blocks import Heading, Paragraph, Picture, Table, paper_html
 from xraymeasure.series.agreement.page import agreement_paper, write_agreement

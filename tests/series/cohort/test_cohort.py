@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.errors import StudyError
 from xraymeasure.phantom import Cup, Geometry, Head, Hip, Scenario, Stem, simulate_reading
 from xraymeasure.phantom.dicom import film_dataset

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.change.positioning import Comparable, Visit
 from xraymeasure.errors import StudyError
 from xraymeasure.film.film import film_from_array

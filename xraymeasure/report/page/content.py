@@ -6,20 +6,20 @@ import re
 from dataclasses import dataclass
 
 from xraymeasure import __version__
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.change.difference import why_missing
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.results import (
-    METHODS,
-    QUANTITIES,
-    SOURCES,
     Finding,
     Measurement,
     Measurements,
+    interval_text,
+    value_text,
 )
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, other_side
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 
 LENGTHS_REMARK = (
     "Of the lengths on a plain film, femoral offset is the weakest and leg length the strongest: "
@@ -207,7 +207,7 @@ def _beside(measurements: Measurements, name: str) -> tuple[str, ...]:
     row = measurements.primary(name, other) if name in _BESIDE_THE_OTHER_SIDE else None
     if row is None:
         return ()
-    return (f"{other} side {wording.value_text(row)} ({wording.interval_text(row)})",)
+    return (f"{other} side {value_text(row)} ({interval_text(row)})",)
 
 
 def _compared_line(measurements: Measurements, row: ComparisonRow) -> TableLine:
@@ -264,8 +264,8 @@ def _measured_lines(measurements: Measurements, names: tuple[str, ...]) -> list[
                 beside=_beside(measurements, name),
                 planned="",
                 recorded="",
-                measured=wording.value_text(row) if row else "not measured",
-                measured_interval=wording.interval_text(row) if row else "",
+                measured=value_text(row) if row else "not measured",
+                measured_interval=interval_text(row) if row else "",
                 difference="",
                 difference_interval="",
                 tolerance="",
@@ -296,8 +296,8 @@ def _detail(row: Measurement) -> DetailLine:
     return DetailLine(
         label=QUANTITIES[row.name].label,
         side=row.side or "",
-        value=wording.value_text(row),
-        interval=wording.interval_text(row),
+        value=value_text(row),
+        interval=interval_text(row),
         method=METHODS.get(row.method, row.method),
         primary=row.primary,
         shares=tuple((key, row.sources[key]) for key in SOURCES if row.sources.get(key, 0) > 0),

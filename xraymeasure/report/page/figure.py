@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.results import Drawing, Measurements
+from xraymeasure.measuring.results import Drawing, Measurements, value_text
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout import style
 from xraymeasure.report.page.place_labels import place_labels
-from xraymeasure.vocabulary import wording
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -291,7 +290,7 @@ def _labels(shown: ShownFilm, measurements: Measurements) -> list[_Label]:
             (text, measurements.primary(name, drawing.side))
             for name, text in style.FILM_LABELS.get(drawing.kind, {}).items()
         ]
-        lines = [f"{text} {wording.value_text(row)}" for text, row in rows if row]
+        lines = [f"{text} {value_text(row)}" for text, row in rows if row]
         if lines:
             anchor = shown.to_shown(np.array([drawing.anchor]))[0]
             labels.append(_Label("\n".join(lines), style.LINES[drawing.kind].colour, anchor))

@@ -9,13 +9,14 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.results import SOURCES, Measurements
+from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout import style
 from xraymeasure.report.page.content import report_content
 from xraymeasure.report.page.figure import draw_film, show_film
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
+from xraymeasure.vocabulary.quantities import SOURCES
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

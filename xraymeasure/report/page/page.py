@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from itertools import groupby
 
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.results import SOURCES, Measurements
+from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout import style
@@ -23,6 +23,7 @@ from xraymeasure.report.layout.sheet import (
 from xraymeasure.report.page.content import Content, DetailLine, TableLine, report_content
 from xraymeasure.report.page.figure import draw_film, show_film
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
+from xraymeasure.vocabulary.quantities import SOURCES
 
 Line = tuple[str, str, str]
 """Glyph, colour and text."""

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from xraymeasure.files.atomic import write_files
-from xraymeasure.measuring.results import QUANTITIES
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import (
     Block,
@@ -29,6 +28,7 @@ from xraymeasure.series.agreement.table import agreement_csv
 from xraymeasure.series.study.placing import MINIMUM_FREEDOM, Placing
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,7 +17,6 @@ from typing import Any, TypeVar
 import numpy as np
 
 from xraymeasure.errors import StudyError
-from xraymeasure.measuring.results import METHODS, QUANTITIES
 from xraymeasure.series.agreement.statistics import (
     Limits,
     Reliability,
@@ -28,6 +27,7 @@ from xraymeasure.series.run.run import RunSummary, read_kept, run_study
 from xraymeasure.series.study.placing import Placing, Repeats, placing_spread
 from xraymeasure.series.study.readings import study_readings
 from xraymeasure.series.study.study import Study
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 
 Column = tuple[str, int]
 """Reader and occasion."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.files.tables import csv_text
-from xraymeasure.measuring.results import QUANTITIES
 from xraymeasure.series.agreement.reliability import AgreementReport
 from xraymeasure.series.agreement.statistics import Coefficient, Estimate, Limits, Reliability
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 _CSV_COLUMNS = (
     "measurement",

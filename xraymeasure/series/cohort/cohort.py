@@ -20,7 +20,7 @@ from typing import Any
 from xraymeasure.change.difference import Interval
 from xraymeasure.errors import PlanError, StudyError
 from xraymeasure.measuring.measure import DRAWS
-from xraymeasure.measuring.results import Measurements, Unit
+from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import (
     LABELS,
     Comparison,
@@ -39,6 +39,7 @@ from xraymeasure.series.study.readings import Place, StudyReading, study_reading
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
 from xraymeasure.series.study.study import Study, StudyFilm
 from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.quantities import Unit
 
 NO_PLAN = "no plan"
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from xraymeasure.measuring.results import METHODS
 from xraymeasure.plan.compare import LABELS
 from xraymeasure.series.cohort.cohort import NO_PLAN, Cohort
 from xraymeasure.series.cohort.settings import Settings
+from xraymeasure.vocabulary.quantities import METHODS
 
 
 def methods_text(cohort: Cohort) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.files.tables import csv_text
 from xraymeasure.series.agreement.statistics import Limits
 from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share

@@ -13,7 +13,6 @@ from xraymeasure.change.changes import WEAR_RESOLVED_MM, Change
 from xraymeasure.change.kinds import KINDS
 from xraymeasure.change.positioning import Check
 from xraymeasure.files.atomic import write_files
-from xraymeasure.measuring.results import METHODS
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import (
     Block,
@@ -29,6 +28,7 @@ from xraymeasure.report.layout.blocks import (
 from xraymeasure.series.followup.followup import FollowUp, Step
 from xraymeasure.series.followup.tables import followup_csv, format_followup
 from xraymeasure.vocabulary import wording
+from xraymeasure.vocabulary.quantities import METHODS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 from xraymeasure.change.changes import Change, Changes
 from xraymeasure.change.kinds import KINDS
 from xraymeasure.files.tables import csv_text

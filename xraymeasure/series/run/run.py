@@ -21,7 +21,7 @@ from typing import Any
 from xraymeasure import __version__
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.files.atomic import write_atomically
-from xraymeasure.measuring.results import METHODS, QUANTITIES, Measurements
+from xraymeasure.measuring.results import Measurements
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.tidy_table import Row, describe_columns, write_tables
 from xraymeasure.series.run.workers import WorkerDied, map_tasks
@@ -30,6 +30,7 @@ from xraymeasure.series.study.readings import Place, StudyReading, study_reading
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
 from xraymeasure.series.study.study import Study, StudyFilm
 from xraymeasure.vocabulary.landmarks import SIDES
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 
 RESULTS = "results"
 CSV_FILE = "measurements.csv"

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from xraymeasure.caution import CAUTION
+from xraymeasure.about import CAUTION
 
 COLUMNS: dict[str, tuple[str, str]] = {
     "film": ("text", "label of the film in the study"),
