@@ -114,7 +114,7 @@ def measure(
 
 
 def _measured(film: Path, reading: Path, plan: Path | None, before: tuple[Path, Path] | None):
-    from xraymeasure.film.film import read_film
+    from xraymeasure.film.read import read_film
     from xraymeasure.measuring.measure import measure as measure_film
     from xraymeasure.plan.compare import check_plan_against_reading, compare
     from xraymeasure.plan.plan import read_plan

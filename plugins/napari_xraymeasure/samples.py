@@ -7,7 +7,7 @@ from typing import Any
 
 from napari_xraymeasure.canvas.film_layer import Opened, layer_data, make_room
 from napari_xraymeasure.session.userdata import user_folder
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.samples import sample_folder
 
 

@@ -9,7 +9,7 @@ from napari_xraymeasure.canvas.film_layer import Opened
 from napari_xraymeasure.session.placing_order import is_done
 from napari_xraymeasure.session.study_place import StudyPlace, hand_in
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.series.study.study import Study, read_study
 from xraymeasure.series.study.worklist import comment, exclude, worklist
 

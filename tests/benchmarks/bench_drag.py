@@ -28,7 +28,7 @@ from napari_xraymeasure.dock import Dock
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtTest import QTest
 
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.samples import sample_folder
 
 SCRATCH = os.environ["XDG_CACHE_HOME"]

@@ -18,7 +18,7 @@ import pydicom
 from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.uid import UID, DigitalXRayImageStorageForPresentation, ExplicitVRLittleEndian
 
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 
 SHAPE = (2500, 3000)
 LIMIT = 1.3

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from xraymeasure.errors import FilmError
-from xraymeasure.film.film import film_from_array, read_film
+from xraymeasure.film.film import film_from_array
+from xraymeasure.film.read import read_film
 
 # Every way to lay the patient's two directions along rows and columns.
 AXES = [

@@ -9,7 +9,7 @@ import tifffile
 from PIL import Image, ImageOps
 
 from xraymeasure.errors import FilmError
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.film.spacing import SpacingKind
 
 GREY8 = np.arange(6 * 9, dtype=np.uint8).reshape(6, 9) * 4

@@ -14,7 +14,7 @@ from napari_xraymeasure.session.practice import (
 )
 
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.reading.reading import Reading
 from xraymeasure.samples import sample_folder

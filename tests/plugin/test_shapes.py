@@ -14,7 +14,7 @@ from napari_xraymeasure.canvas.overlay import LayerOverlay
 from napari_xraymeasure.panels.landmark_pictures import picture
 from qtpy.QtGui import QColor
 
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.plan.planned_cup import planned_cup_outline
 from xraymeasure.reading.file import read_reading

@@ -6,7 +6,8 @@ from napari_xraymeasure.canvas.film_layer import Opened, grey_levels, layer_data
 from qtpy.QtWidgets import QApplication
 
 from xraymeasure.about import CAUTION
-from xraymeasure.film.film import film_from_array, read_film
+from xraymeasure.film.film import film_from_array
+from xraymeasure.film.read import read_film
 from xraymeasure.reading.file import save_reading
 from xraymeasure.samples import sample_folder
 

@@ -252,7 +252,7 @@ def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
 def test_a_blinded_session_hides_plan_other_readings_and_truth(hand, sample, placed, tmp_path):
     from napari_xraymeasure.canvas.film_layer import Opened, layer_data
 
-    from xraymeasure.film.film import read_film
+    from xraymeasure.film.read import read_film
     from xraymeasure.reading.file import save_reading
 
     film = sample("bilateral", plan=True)

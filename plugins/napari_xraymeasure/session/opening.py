@@ -7,7 +7,8 @@ from pathlib import Path
 from napari_xraymeasure.canvas.film_layer import Opened
 from napari_xraymeasure.session.autosave import SUFFIX, belongs
 from xraymeasure.errors import FilmError, ReadingError
-from xraymeasure.film.film import Film, read_film
+from xraymeasure.film.film import Film
+from xraymeasure.film.read import read_film
 from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.study import STUDY_FILE

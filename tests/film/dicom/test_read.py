@@ -32,7 +32,7 @@ from pydicom.uid import (
 
 from xraymeasure.errors import FilmError
 from xraymeasure.film.dicom.identity import IDENTITY
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.film.spacing import SpacingKind
 
 BIG = {"BitsAllocated": 16, "BitsStored": 12, "HighBit": 11}

@@ -5,7 +5,7 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from xraymeasure.about import CAUTION
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import Finding
 from xraymeasure.plan.compare import Plan, compare, parse_plan, read_plan

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from xraymeasure.errors import StudyError
-from xraymeasure.film.film import read_film
+from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.tidy_table import COLUMNS

@@ -241,7 +241,7 @@ def _hash(*parts: Any) -> bytes:
 
 def _measure_task(task: _Task) -> str:
     """Measure one reading, in a worker; the text of what is kept of it."""
-    from xraymeasure.film.film import read_film
+    from xraymeasure.film.read import read_film
     from xraymeasure.measuring.measure import measure
 
     film = read_film(task.film)
