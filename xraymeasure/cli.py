@@ -13,9 +13,10 @@ from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError
 
 if TYPE_CHECKING:
-    from xraymeasure.change.changes import Changes
+    from collections.abc import Callable
+
+    from xraymeasure.examine import Examination
     from xraymeasure.measuring.results import Measurements
-    from xraymeasure.plan.compare import Comparison
 
 DONE, WRONG, OUTSIDE = 0, 2, 3
 """Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict)."""
@@ -93,56 +94,46 @@ def measure(
     ] = False,
 ) -> int:
     """Measure one film and, with a plan, compare."""
-    from xraymeasure.report.measurements_file import format_measurements
-    from xraymeasure.series.followup.tables import changes_record
-
-    shown, placed, measured, comparison, changes = _measured(film, reading, plan, before)
+    found = _examined(film, reading, plan, before)
     if out is not None:
-        _refuse_to_overwrite(out, measured, force)
+        _refuse_to_overwrite(out, found.measurements, force)
         from xraymeasure.report.write import write_report
 
-        for path in write_report(
-            shown, placed, measured, comparison, out, film.stem, changes=changes_record(changes)
-        ):
+        for path in write_report(found, out, film.stem):
             _tell(f"written: {path}")
     if json:
-        print(format_measurements(measured, comparison, changes_record(changes)), end="")
+        from xraymeasure.report.measurements_file import format_measurements
+
+        print(format_measurements(found), end="")
     else:
-        _print(measured, comparison, changes)
-    within = comparison is None or all(row.verdict in ("within", None) for row in comparison.rows)
+        from xraymeasure.console import examination_text
+
+        print(examination_text(found))
+        print(CAUTION)
+    within = all(row.verdict in ("within", None) for row in found.compared)
     return OUTSIDE if strict and not within else DONE
 
 
-def _measured(film: Path, reading: Path, plan: Path | None, before: tuple[Path, Path] | None):
+def _examined(
+    film: Path, reading: Path, plan: Path | None, before: tuple[Path, Path] | None
+) -> Examination:
+    from xraymeasure.examine import examine
     from xraymeasure.film.read import read_film
-    from xraymeasure.measuring.measure import measure as measure_film
-    from xraymeasure.plan.compare import check_plan_against_reading, compare
     from xraymeasure.plan.plan import read_plan
     from xraymeasure.reading.file import read_reading
 
     # The small files first: a slip in one of them is told before a large film is decoded.
     placed = read_reading(reading)
     planned = read_plan(plan) if plan else None
-    if planned is not None:
-        check_plan_against_reading(planned, placed)
-    shown = read_film(film)
-    measured = _named(reading, lambda: measure_film(shown, placed))
     earlier = None
     if before is not None:
-        earlier_film, earlier_placed = read_film(before[0]), read_reading(before[1])
-        earlier = _named(before[1], lambda: measure_film(earlier_film, earlier_placed))
-    comparison = None
-    if planned is not None:
-        comparison = compare(measured, planned, earlier)
-    changes = None
-    if earlier is not None:
-        from xraymeasure.change.changes import before_after
-
-        changes = before_after(measured, earlier)
-    return shown, placed, measured, comparison, changes
+        placed_before, film_before = read_reading(before[1]), read_film(before[0])
+        earlier = _named(before[1], lambda: examine(film_before, placed_before))
+    shown = read_film(film)
+    return _named(reading, lambda: examine(shown, placed, planned, earlier))
 
 
-def _named(path: Path, call):
+def _named(path: Path, call: Callable[[], Examination]) -> Examination:
     """Call, and put the file's name before what is wrong with it."""
     try:
         return call()
@@ -172,21 +163,6 @@ def _refuse_to_overwrite(out: Path, measured: Measurements, force: bool) -> None
         )
 
 
-def _print(measured: Measurements, comparison: Comparison | None, changes: Changes | None) -> None:
-    from xraymeasure.console import comparison_text, measurements_text
-
-    if comparison is not None:
-        print(comparison_text(comparison))
-    if changes is not None:
-        from xraymeasure.series.followup.tables import changes_text
-
-        print("  Since the earlier film (95 % interval; before to after):")
-        print(changes_text(changes))
-        print()
-    print(measurements_text(measured))
-    print(CAUTION)
-
-
 @app.command()
 def demo(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the pages go.")] = Path(
@@ -207,20 +183,21 @@ def demo(
         if name in BEFORE_OPERATION:
             earlier = folder / BEFORE_OPERATION[name]
             before = earlier.with_suffix(".dcm"), earlier.with_suffix(".reading.json")
-        shown, placed, measured, comparison, _ = _measured(
+        found = _examined(
             folder / f"{name}.dcm",
             folder / f"{name}.reading.json",
             folder / f"{name}.plan.toml" if planned else None,
             before,
         )
-        print(f"{name} ({placed.operated_side} hip{'' if planned else ', before the operation'})")
-        if comparison is not None:
-            print(comparison_text(comparison))
-        for finding in measured.findings:
+        side = found.reading.operated_side
+        print(f"{name} ({side} hip{'' if planned else ', before the operation'})")
+        if found.comparison is not None:
+            print(comparison_text(found.comparison))
+        for finding in found.findings:
             if finding.severity != "note":
                 print(f"  ! {finding.text}")
         print()
-        write_report(shown, placed, measured, comparison, out / name, name)
+        write_report(found, out / name, name)
     print(CAUTION)
     print(f"\nThe pages are in {out / 'NAME' / 'NAME.pdf'} and .html")
 

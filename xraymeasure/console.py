@@ -5,8 +5,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from xraymeasure.change.changes import Changes
+from xraymeasure.change.kinds import KINDS
+from xraymeasure.examine import Examination
 from xraymeasure.measuring.results import Measurements, interval_text, value_text
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
+from xraymeasure.vocabulary.landmarks import landmark_name
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
 
@@ -73,7 +77,11 @@ def measurements_text(measured: Measurements) -> str:
     lines = [_table(rows, right=(2, 3))]
     if measured.missing:
         lines.append("\n  Not measured:")
-        lines += [f"  {name}: {reason}" for name, reason in measured.missing.items()]
+        lines += [
+            f"  {landmark_name(name, each.side)}: {each.reason}"
+            for each in measured.missing
+            for name in ["_".join(part for part in (each.name, each.method) if part)]
+        ]
     if measured.findings:
         lines.append("")
     for finding in measured.findings:
@@ -87,3 +95,33 @@ def measurements_text(measured: Measurements) -> str:
             )
         )
     return "\n".join(lines) + "\n"
+
+
+def changes_text(changes: Changes) -> str:
+    """Return changes as lines for a terminal: value, 95 % interval, before and after."""
+    lines = []
+    width = max(len(kind.label) for kind in KINDS.values())
+    for row in changes.rows:
+        decimals = row.kind.decimals
+        value = with_unit(row.value, row.unit, decimals, signed=True)
+        span = interval(row.low, row.high, decimals, signed=True)
+        line = f"  {row.kind.label:<{width}}  {value:>9}  {span:>15}"
+        if row.before is not None:
+            line += f"   {interval(row.before, row.after, decimals):>15}"
+        lines.append(line + (f"   {row.verdict}" if row.verdict else ""))
+    lines += [f"  {KINDS[name].label}: {why}." for name, why in changes.missing.items()]
+    standing = changes.comparability.standing("femur")
+    if standing != "comparable":
+        lines.append(f"  The films are {standing}: {changes.comparability.why('femur')}.")
+    return "\n".join(lines)
+
+
+def examination_text(found: Examination) -> str:
+    """Return the comparison, the changes since an earlier film, and every measurement."""
+    parts = []
+    if found.comparison is not None:
+        parts.append(comparison_text(found.comparison))
+    if found.changes is not None:
+        parts.append("  Since the earlier film (95 % interval; before to after):")
+        parts.append(changes_text(found.changes) + "\n")
+    return "\n".join([*parts, measurements_text(found.measurements)])

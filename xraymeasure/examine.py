@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from xraymeasure.change.changes import Changes, before_after
 from xraymeasure.measuring.measure import DRAWS, measure
 from xraymeasure.measuring.results import Finding, Measurements
-from xraymeasure.plan.compare import Comparison, compare
+from xraymeasure.plan.compare import Comparison, ComparisonRow, compare
 from xraymeasure.reading.reading import Reading
 
 if TYPE_CHECKING:
@@ -45,6 +45,11 @@ class Examination:
     comparison: Comparison | None = None
     changes: Changes | None = None
     before: Examination | None = None
+
+    @property
+    def compared(self) -> tuple[ComparisonRow, ...]:
+        """Each planned number beside the measured one; empty without a plan."""
+        return self.comparison.rows if self.comparison else ()
 
     @property
     def findings(self) -> tuple[Finding, ...]:

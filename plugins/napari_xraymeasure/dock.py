@@ -17,7 +17,6 @@ from napari_xraymeasure.canvas.napari_private import drop_widgets
 from napari_xraymeasure.dock_layout import DockLayout
 from napari_xraymeasure.panels.notices import identity_notice
 from napari_xraymeasure.samples import open_sample
-from napari_xraymeasure.session.autosave import belongs
 from napari_xraymeasure.session.background import final_numbers, write_page
 from napari_xraymeasure.session.numbers import NumberRow, Numbers, numbers
 from napari_xraymeasure.session.opening import (
@@ -34,6 +33,7 @@ from napari_xraymeasure.study_desk import StudyDesk
 from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.plan.compare import Plan, read_plan
+from xraymeasure.reading.binding import binding_fault
 from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.reading import Reading
 
@@ -136,7 +136,7 @@ class Dock(DockLayout):
     def _open_reading(self, path: Path) -> None:
         session = self.session
         reading = read_reading(path)
-        if session is None or not belongs(reading, session.film):
+        if session is None or binding_fault(session.film, reading):
             film, film_path, reading = film_of_reading(path)
             self.add(Opened(film, film_path, second=reading))
         elif session.blinded:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from xraymeasure.change.positioning import Comparable, Visit, compare_films, visit_of
-from xraymeasure.measuring.results import Measurement, Measurements
+from xraymeasure.measuring.results import Measurement, Measurements, Missing
 from xraymeasure.reading.reading import FilmBinding, Reading
 
 # An invented film; u = 0.5 throughout.
@@ -30,7 +30,7 @@ def visit(without=(), missing=None, **changed):
         if name not in without
     )  # fmt: skip
     film = Measurements(
-        FilmBinding(), "A", "2024-01-01T00:00:00Z", "left", rows, missing or {}, (), (), 0.2, ()
+        FilmBinding(), "A", "2024-01-01T00:00:00Z", "left", rows, missing or (), (), (), 0.2, ()
     )
     return Visit(0.0, film, view="AP", posture="supine")
 
@@ -103,7 +103,7 @@ def test_a_tilted_pelvis_spoils_everything():
 def test_without_the_symphysis_the_position_of_the_pelvis_is_not_known():
     bare = visit(
         without=("pelvic_tilt_indicator", "pelvic_rotation_indicator"),
-        missing={"pelvic_tilt_indicator": "symphysis is not placed"},
+        missing=(Missing("pelvic_tilt_indicator", None, None, "symphysis is not placed"),),
     )
     found = compare_films(bare, visit())
     assert found.standing() == "not shown"
@@ -119,7 +119,7 @@ def test_one_sign_of_rotation_is_enough():
 
 
 def test_a_rotation_too_small_to_be_determined_on_both_films_is_small_enough():
-    small = {"femoral_offset_rotation_corrected_left": "below 15 degrees"}
+    small = (Missing("femoral_offset", "left", "rotation_corrected", "below 15 degrees"),)
     undetermined = visit(without=("femoral_rotation",), missing=small)
     check = compare_films(undetermined, undetermined).checks[-1]
     assert check.passed is True
@@ -129,7 +129,10 @@ def test_a_rotation_too_small_to_be_determined_on_both_films_is_small_enough():
 
 
 def test_a_stem_of_unknown_angle_leaves_its_rotation_unchecked():
-    unknown = visit(without=("femoral_rotation",), missing={"femoral_rotation_left": "no angle"})
+    unknown = visit(
+        without=("femoral_rotation",),
+        missing=(Missing("femoral_rotation", "left", None, "no angle"),),
+    )
     check = compare_films(unknown, visit()).checks[-1]
     assert check.passed is None
     assert "no angle" in check.text

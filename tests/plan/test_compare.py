@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from xraymeasure.change.difference import change, difference, same_measurement
 from xraymeasure.errors import PlanError
-from xraymeasure.measuring.results import Measurement, Measurements
+from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
 from xraymeasure.plan.compare import (
     PELVIC_TILT_SD_DEG,
     CupPlan,
@@ -16,13 +16,12 @@ from xraymeasure.plan.compare import (
     Plan,
     Recorded,
     Tolerance,
-    check_plan_against_reading,
     compare,
     format_plan,
     parse_plan,
     read_plan,
 )
-from xraymeasure.reading.reading import FilmBinding, Reading
+from xraymeasure.reading.reading import FilmBinding
 
 WHOLE = """
 operated_side = "left"
@@ -178,19 +177,12 @@ class TestFile:
 
 
 class TestContradictions:
-    reading = Reading(
-        "A",
-        "2026-01-31T10:15:00Z",
-        "left",
-        head_diameter_mm={"left": 36.0},
-        cup_diameter_mm={"left": 54.0},
-        neck_shaft_angle_deg={"left": 132.0, "right": 125.0},
-    )
+    measured = replace(cup(), known=KnownSizes(36.0, 54.0, 132.0))
 
-    def test_agreeing_files_pass(self):
+    def test_agreeing_files_are_compared(self):
         plan = parse_plan(WHOLE)
-        check_plan_against_reading(plan, self.reading)
-        check_plan_against_reading(plan, replace(self.reading, head_diameter_mm={}))
+        assert compare(self.measured, plan).rows
+        assert compare(replace(self.measured, known=KnownSizes(None, 54.0)), plan).rows
 
     @pytest.mark.parametrize(
         ("plan", "words"),
@@ -203,7 +195,7 @@ class TestContradictions:
     )
     def test_a_plan_of_another_operation_is_an_error_not_a_number(self, plan, words):
         with pytest.raises(PlanError, match=words):
-            check_plan_against_reading(plan, self.reading)
+            compare(self.measured, plan)
 
     def test_a_plan_of_the_other_hip_is_not_compared(self):
         with pytest.raises(PlanError, match="operated_side"):
@@ -247,7 +239,11 @@ class TestVerdict:
         assert (row.verdict, row.reason) == (None, "not planned")
 
     def test_what_the_film_cannot_give_is_absent_with_its_reason(self):
-        blind = film(missing={"leg_length_difference_left": "no lesser trochanter on the right"})
+        blind = film(
+            missing=(
+                Missing("leg_length_difference", "left", None, "no lesser trochanter on the right"),
+            )
+        )
         plan = Plan("left", leg_length=LegLengthPlan(0), tolerance=Tolerance(None, None, 5))
         row = compare(blind, plan).row("leg_length_difference")
         assert (row.planned, row.achieved, row.difference, row.verdict) == (0.0, None, None, None)

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from xraymeasure.examine import Examination
 from xraymeasure.film.film import film_from_array
-from xraymeasure.measuring.results import Drawing, Finding, Measurement, Measurements
+from xraymeasure.measuring.results import Drawing, Finding, Measurement, Measurements, Missing
 from xraymeasure.plan.compare import compare, parse_plan
 from xraymeasure.reading.reading import FilmBinding, Reading
 
@@ -100,7 +101,7 @@ def measurements():
             row("global_offset", 81.0, 3.5, "mm", "projected"),
             row("magnification", 1.17, 0.01, "1", "head", side=None),
         ),
-        missing={"neck_shaft_angle_left": "the neck axis was not placed"},
+        missing=(Missing("neck_shaft_angle", "left", None, "the neck axis was not placed"),),
         findings=(
             Finding("short_arc", "The rim was placed on 120 degrees of arc only.", (), "note"),
             Finding(
@@ -147,6 +148,11 @@ def measurements():
 @pytest.fixture
 def comparison(measurements):
     return compare(measurements, parse_plan(PLAN))
+
+
+@pytest.fixture
+def found(film, reading, measurements, comparison):
+    return Examination(film, reading, measurements, comparison=comparison)
 
 
 @pytest.fixture

@@ -36,8 +36,8 @@ DESCRIBED = """
 """
 
 
-def test_the_record_has_the_keys_that_the_format_promises(measurements, comparison):
-    record = measurements_record(measurements, comparison)
+def test_the_record_has_the_keys_that_the_format_promises(found):
+    record = measurements_record(found)
     assert record.keys() >= TOP | {"warnings"}
     assert all(row.keys() >= ROW for row in record["measurements"])
     assert all(row.keys() >= COMPARED for row in record["comparison"])
@@ -45,19 +45,26 @@ def test_the_record_has_the_keys_that_the_format_promises(measurements, comparis
     assert record["caution"] == CAUTION
 
 
-def test_what_is_absent_is_null_with_its_reason_and_never_nought(measurements, comparison):
-    record = json.loads(format_measurements(measurements, comparison))
+def test_what_is_absent_is_null_with_its_reason_and_never_nought(found):
+    record = json.loads(format_measurements(found))
     (change,) = (row for row in record["comparison"] if row["name"] == "leg_length_change")
     assert change["achieved"] is None
     assert change["difference"] is None
     assert change["verdict"] is None
     assert change["reason"] == "needs the film before the operation"
-    assert record["missing"] == {"neck_shaft_angle_left": "the neck axis was not placed"}
+    assert record["missing"] == [
+        {
+            "name": "neck_shaft_angle",
+            "side": "left",
+            "method": None,
+            "reason": "the neck axis was not placed",
+        }
+    ]
 
 
-def test_measurements_survive_being_written_and_read(measurements, comparison, tmp_path):
+def test_measurements_survive_being_written_and_read(found, measurements, tmp_path):
     path = tmp_path / "measurements.json"
-    path.write_text(format_measurements(measurements, comparison), encoding="utf-8")
+    path.write_text(format_measurements(found), encoding="utf-8")
     assert read_measurements(path) == replace(measurements, drawings=())
 
 
@@ -94,10 +101,10 @@ def test_a_file_that_is_wrong_is_refused_with_words(tmp_path, was, becomes, word
     assert str(caught.value).startswith(str(path))
 
 
-def test_a_number_that_is_not_one_is_not_written(measurements):
+def test_a_number_that_is_not_one_is_not_written(found, measurements):
     broken = replace(measurements, mm_per_px=float("nan"))
     with pytest.raises(ValueError, match="JSON"):
-        format_measurements(broken)
+        format_measurements(replace(found, measurements=broken))
 
 
 def test_the_table_has_one_line_for_each_measurement_and_each_missing_one(measurements):

@@ -78,9 +78,5 @@ def same_measurement(
 
 def why_missing(measurements: Measurements, name: str, side: Side | None = None) -> str:
     """Return why a film does not give a measurement."""
-    sided = f"{name}_{side or measurements.operated_side}"
-    for key in (sided, name):
-        if key in measurements.missing:
-            return measurements.missing[key]
     label = QUANTITIES[name].label if name in QUANTITIES else name
-    return f"{label.lower()} was not measured on this film"
+    return measurements.why_missing(name, side) or f"{label.lower()} was not measured on this film"

@@ -268,8 +268,7 @@ def _pair(
     for visit, which in ((before, "earlier"), (after, "later")):
         row = visit.measurements.primary(name, side)
         if row is None:
-            key = f"{name}_{side}" if side else name
-            why = visit.measurements.missing.get(key, "it was not measured")
+            why = visit.measurements.why_missing(name, side) or "it was not measured"
             return f"not checked, for on the {which} film {why}"
         found.append(row)
     return found[1], found[0]
@@ -343,7 +342,8 @@ def _femoral_rotation(after: Visit, before: Visit, limit: float) -> Check:
         passed = abs(difference) <= limit
         return Check(name, label, "femur", False, passed, text, difference, limit, "deg")
     small = [
-        f"femoral_offset_rotation_corrected_{after.side}" in visit.measurements.missing
+        visit.measurements.why_missing("femoral_offset", after.side, "rotation_corrected")
+        is not None
         for visit in (after, before)
     ]
     if all(small):

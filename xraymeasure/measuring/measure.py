@@ -7,7 +7,6 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
-from xraymeasure.errors import ReadingError
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw
 from xraymeasure.measuring.inputs import input_terms
@@ -22,7 +21,7 @@ from xraymeasure.measuring.needs import (
 )
 from xraymeasure.measuring.prepared import Reference, Setting, settle
 from xraymeasure.measuring.quality import Thresholds, find
-from xraymeasure.measuring.results import Measurement, Measurements
+from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
 from xraymeasure.measuring.uncertainty import (
     COVERAGE,
     Interval,
@@ -30,8 +29,9 @@ from xraymeasure.measuring.uncertainty import (
     first_order,
     monte_carlo,
 )
+from xraymeasure.reading.binding import check_binding
 from xraymeasure.reading.reading import FilmBinding, Reading, check_complete
-from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+from xraymeasure.vocabulary.landmarks import SIDES, Side
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def measure(
     MeasureError
         If the points of an outline do not determine it (on a line, coincident, not an ellipse).
     """
-    _check_binding(film, reading)
+    check_binding(film, reading)
     check_complete(reading)
     setting = settle(film, reading, reference)
     terms = input_terms(setting)
@@ -128,30 +128,8 @@ def measure(
         drawings=tuple(draw(setting)),
         mm_per_px=setting.scale.mm_per_px if setting.scale else None,
         notes=_notes(film, setting),
+        known=known_sizes(reading),
     )
-
-
-def _check_binding(film: Film, reading: Reading) -> None:
-    """Refuse a reading of another film."""
-    bound = reading.film
-    remedy = "choose the film that it was placed on"
-    if bound.sop_instance_uid and film.sop_instance_uid:
-        if bound.sop_instance_uid != film.sop_instance_uid:
-            raise ReadingError(
-                f"film.sop_instance_uid: the reading belongs to the film "
-                f"{bound.sop_instance_uid}, not to {film.source} ({film.sop_instance_uid}); "
-                f"{remedy}"
-            )
-    elif bound.sop_instance_uid and not bound.pixel_sha256:
-        raise ReadingError(
-            f"film.sop_instance_uid: the reading belongs to the film {bound.sop_instance_uid}, "
-            f"and {film.source} has no SOP Instance UID to tell whether it is that; {remedy}"
-        )
-    if bound.pixel_sha256 and bound.pixel_sha256 != film.pixel_sha256:
-        raise ReadingError(
-            f"film.pixel_sha256: the reading belongs to a film with other pixels than "
-            f"{film.source}; {remedy}"
-        )
 
 
 def _with_flat_rims(
@@ -326,21 +304,35 @@ def _other_magnifications(setting: Setting, values: Mapping[Key, float]) -> list
 
 def _missing(
     setting: Setting, values: Mapping[Key, float], undetermined: Mapping[Key, str]
-) -> dict[str, str]:
+) -> tuple[Missing, ...]:
     """Return what could not be measured of the index hip and the film, and why."""
     there = {(name, side) for name, side, _ in values}
     operated = setting.operated
     wanted = [(name, operated) for name in (*OF_A_HIP, *OF_THE_INDEX_HIP)]
     wanted += [(name, None) for name in OF_THE_FILM]
     missing = {
-        landmark_name(name, side): reason_missing(ALL[name], side, setting)
+        (name, side): Missing(name, side, None, reason_missing(ALL[name], side, setting))
         for name, side in wanted
         if (name, side) not in there
     }
+    methods = []
     for (name, side, method), why in undetermined.items():
-        key = name if method == "landmarks" else f"{name}_{method}"
-        missing[landmark_name(key, side)] = why
-    return missing
+        if (name, side) in there:
+            methods.append(Missing(name, side, method, why))
+        else:
+            # Nothing else gives it: the reason is that of the measurement itself.
+            missing[name, side] = Missing(name, side, None, why)
+    return (*missing.values(), *methods)
+
+
+def known_sizes(reading: Reading) -> KnownSizes:
+    """Return what a reading states of the index hip's implants."""
+    side = reading.operated_side
+    return KnownSizes(
+        reading.head_diameter_mm.get(side),
+        reading.cup_diameter_mm.get(side),
+        reading.neck_shaft_angle_deg.get(side),
+    )
 
 
 def _notes(film: Film, setting: Setting) -> tuple[str, ...]:

@@ -57,6 +57,37 @@ class Measurement:
 
 
 @dataclass(frozen=True)
+class Missing:
+    """What could not be measured, and why.
+
+    Attributes
+    ----------
+    name : str
+        A key of `QUANTITIES`.
+    side : {"left", "right"} or None
+        The hip; None for what belongs to the film.
+    method : str or None
+        The one method that could not be used; None where no method could.
+    reason : str
+        Why, in the words of the files (landmarks by their names).
+    """
+
+    name: str
+    side: Side | None
+    method: str | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class KnownSizes:
+    """What is known of the index hip's implants, not measured; None where nobody said."""
+
+    head_diameter_mm: float | None = None
+    cup_diameter_mm: float | None = None
+    neck_shaft_angle_deg: float | None = None
+
+
+@dataclass(frozen=True)
 class Finding:
     """Something about the film or the reading that a person should know.
 
@@ -117,8 +148,8 @@ class Measurements:
         From the reading.
     rows : tuple of Measurement
         In the order of `QUANTITIES`.
-    missing : mapping of str to str
-        What could not be measured, and why; keys are names, with ``_left``/``_right`` for a side.
+    missing : tuple of Missing
+        What could not be measured, and why.
     findings : tuple of Finding
         Warnings and notes.
     drawings : tuple of Drawing
@@ -127,6 +158,8 @@ class Measurements:
         Scale in the plane of the index hip centre (geometric mean of row and column pitch).
     notes : tuple of str
         Where scale, spacing and geometry came from, as sentences.
+    known : KnownSizes
+        The sizes of the index hip that the reading states.
     """
 
     film: FilmBinding
@@ -134,11 +167,12 @@ class Measurements:
     read_at: str
     operated_side: Side
     rows: tuple[Measurement, ...]
-    missing: Mapping[str, str]
+    missing: tuple[Missing, ...]
     findings: tuple[Finding, ...]
     drawings: tuple[Drawing, ...]
     mm_per_px: float | None
     notes: tuple[str, ...]
+    known: KnownSizes = KnownSizes()
 
     def primary(self, name: str, side: Side | None = None) -> Measurement | None:
         """Return the primary row of a name; `side` None takes the index side or the film's."""
@@ -146,6 +180,16 @@ class Measurements:
         for row in self.rows:
             if row.name == name and row.primary and row.side in wanted:
                 return row
+        return None
+
+    def why_missing(
+        self, name: str, side: Side | None = None, method: str | None = None
+    ) -> str | None:
+        """Return why there is no row of a name, or None if it was not asked for or is there."""
+        wanted = (side,) if side else (self.operated_side, None)
+        for each in self.missing:
+            if (each.name, each.method) == (name, method) and each.side in wanted:
+                return each.reason
         return None
 
     def by_method(self, name: str, method: str, side: Side | None = None) -> Measurement | None:

@@ -29,7 +29,6 @@ from xraymeasure.plan.plan import (
     parse_plan,
     read_plan,
 )
-from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import Unit
 
@@ -43,7 +42,6 @@ __all__ = [
     "Plan",
     "Recorded",
     "Tolerance",
-    "check_plan_against_reading",
     "compare",
     "format_plan",
     "parse_plan",
@@ -138,28 +136,23 @@ class Comparison:
         return next((row for row in self.rows if row.name == name), None)
 
 
-def check_plan_against_reading(plan: Plan, reading: Reading) -> None:
-    """Raise `PlanError` if plan and reading cannot be of the same operation.
+def _check_same_operation(plan: Plan, measurements: Measurements) -> None:
+    """Refuse a plan that cannot be of the operation that the film shows.
 
     The side, the diameters of head and cup, and the stem's neck-shaft angle are facts, not
-    targets: where both files state one they must state the same.
+    targets: where plan and reading both state one they must state the same.
     """
-    side = reading.operated_side
+    side, known = measurements.operated_side, measurements.known
     if plan.operated_side != side:
         raise PlanError(
             f"operated_side: the plan says {plan.operated_side} and the reading says {side}; "
             "correct the one that is wrong"
         )
-    for key, planned, known in (
-        ("femur.head_diameter_mm", plan.femur.head_diameter_mm, reading.head_diameter_mm),
-        ("cup.outer_diameter_mm", plan.cup.outer_diameter_mm, reading.cup_diameter_mm),
-        (
-            "femur.neck_shaft_angle_deg",
-            plan.femur.neck_shaft_angle_deg,
-            reading.neck_shaft_angle_deg,
-        ),
+    for key, planned, entered in (
+        ("femur.head_diameter_mm", plan.femur.head_diameter_mm, known.head_diameter_mm),
+        ("cup.outer_diameter_mm", plan.cup.outer_diameter_mm, known.cup_diameter_mm),
+        ("femur.neck_shaft_angle_deg", plan.femur.neck_shaft_angle_deg, known.neck_shaft_angle_deg),
     ):
-        entered = known.get(side)
         if planned is not None and entered is not None and not math.isclose(planned, entered):
             raise PlanError(
                 f"{key}: the plan says {planned:g} and the reading says {entered:g}; "
@@ -190,14 +183,10 @@ def compare(
     Raises
     ------
     PlanError
-        If the plan is of the other hip, or its angles cannot be converted.
+        If the plan contradicts the side or the known sizes of the reading, or its angles cannot
+        be converted.
     """
-    side = measurements.operated_side
-    if plan.operated_side != side:
-        raise PlanError(
-            f"operated_side: the plan says {plan.operated_side} and the film was read for the "
-            f"{side} hip; correct the one that is wrong"
-        )
+    _check_same_operation(plan, measurements)
     planned, planned_note = _to_film(plan.cup, plan.cup.pelvic_tilt_deg, "Planned")
     recorded, recorded_note = _to_film(plan.recorded, plan.cup.pelvic_tilt_deg, "Recorded")
     tolerance = plan.tolerance

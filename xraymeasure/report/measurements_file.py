@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from xraymeasure.about import CAUTION
+from xraymeasure.change.changes import Change
 from xraymeasure.errors import MeasureError
+from xraymeasure.examine import Examination
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import Form, parse_json
-from xraymeasure.measuring.results import Finding, Measurement, Measurements
-from xraymeasure.plan.compare import LABELS, Comparison
+from xraymeasure.measuring.results import Finding, Measurement, Measurements, Missing
+from xraymeasure.plan.compare import LABELS
 from xraymeasure.reading.reading import FilmBinding
+from xraymeasure.vocabulary.landmarks import SIDES
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 
 FORMAT = "xraymeasure-measurements"
@@ -75,6 +78,13 @@ class _Warning(_Part):
     severity: Literal["note", "warning", "strong"] = "warning"
 
 
+class _Missing(_Part):
+    name: str
+    side: _Side | None
+    method: str | None
+    reason: str
+
+
 class _File(_Part):
     """What the format promises; beyond that, what this program adds and can do without."""
 
@@ -89,7 +99,7 @@ class _File(_Part):
     caution: str = ""
     read_at: str = ""
     mm_per_px: Annotated[float, Field(gt=0)] | None = None
-    missing: dict[str, str] = {}
+    missing: Annotated[tuple[_Missing, ...], Field(strict=False)] | dict[str, str] = ()
     conversions: tuple[str, ...] = Field((), strict=False)
     notes: tuple[str, ...] = Field((), strict=False)
     changes: tuple[dict[str, Any], ...] = Field((), strict=False)
@@ -98,18 +108,14 @@ class _File(_Part):
 _FORM = Form(FORMAT, VERSION, "a file of measurements", _File, MeasureError)
 
 
-def measurements_record(
-    measurements: Measurements,
-    comparison: Comparison | None = None,
-    changes: Sequence[Mapping[str, Any]] = (),
-) -> dict[str, Any]:
+def measurements_record(found: Examination) -> dict[str, Any]:
     """Return measurements, and what they were held against, as plain data ready for JSON.
-
-    `changes` are those since an earlier film, already plain.
 
     What could not be measured is absent from ``measurements`` and stands, with its reason, in
     ``missing``; an absent number of a comparison is None and ``reason`` says why.
     """
+    measurements, comparison = found.measurements, found.comparison
+    changes = [change_record(row) for row in found.changes.rows] if found.changes else []
     return {
         "format": FORMAT,
         "version": VERSION,
@@ -140,7 +146,7 @@ def measurements_record(
             }
             for row in measurements.rows
         ],
-        "missing": dict(measurements.missing),
+        "missing": [asdict(each) for each in measurements.missing],
         "comparison": [
             {
                 "name": row.name,
@@ -157,7 +163,7 @@ def measurements_record(
                 "reason": row.reason,
                 "method": row.method,
             }
-            for row in (comparison.rows if comparison else ())
+            for row in found.compared
         ],
         "conversions": list(comparison.notes) if comparison else [],
         "warnings": [
@@ -170,17 +176,21 @@ def measurements_record(
             for finding in measurements.findings
         ],
         "notes": list(measurements.notes),
-        **({"changes": [dict(change) for change in changes]} if changes else {}),
+        **({"changes": changes} if changes else {}),
     }
 
 
-def format_measurements(
-    measurements: Measurements,
-    comparison: Comparison | None = None,
-    changes: Sequence[Mapping[str, Any]] = (),
-) -> str:
+def change_record(row: Change) -> dict[str, Any]:
+    """Return one change as it stands in JSON; what does not apply is left out."""
+    record = asdict(row)
+    if row.per_year:
+        record["per_year"] = dict(zip(("value", "low", "high"), row.per_year, strict=True))
+    return {key: value for key, value in record.items() if value not in (None, "")}
+
+
+def format_measurements(found: Examination) -> str:
     """Return `measurements_record` as the text of a JSON file."""
-    record = measurements_record(measurements, comparison, changes)
+    record = measurements_record(found)
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -205,7 +215,7 @@ def _from_record(record: _File) -> Measurements:
         read_at=record.read_at,
         operated_side=record.operated_side,
         rows=tuple(_measurement(row) for row in record.measurements),
-        missing=record.missing,
+        missing=_missing(record.missing),
         findings=tuple(
             Finding(each.code, each.text, each.touches, each.severity) for each in record.warnings
         ),
@@ -213,6 +223,19 @@ def _from_record(record: _File) -> Measurements:
         mm_per_px=record.mm_per_px,
         notes=record.notes,
     )
+
+
+def _missing(given: tuple[_Missing, ...] | dict[str, str]) -> tuple[Missing, ...]:
+    if not isinstance(given, dict):
+        return tuple(Missing(each.name, each.side, each.method, each.reason) for each in given)
+    # Files of version 0.1 glued name, method and side to one key.
+    found = []
+    for key, reason in given.items():
+        side = next((side for side in SIDES if key.endswith(f"_{side}")), None)
+        rest = key.removesuffix(f"_{side}")
+        name = max((name for name in QUANTITIES if rest.startswith(name)), key=len, default=rest)
+        found.append(Missing(name, side, rest.removeprefix(name).strip("_") or None, reason))
+    return tuple(found)
 
 
 def _measurement(row: _Row) -> Measurement:

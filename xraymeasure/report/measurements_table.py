@@ -8,7 +8,6 @@ from xraymeasure.about import CAUTION
 from xraymeasure.files.tables import csv_text
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.report.page.content import missing_label
-from xraymeasure.vocabulary.landmarks import SIDES
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 CSV_COLUMNS = (
@@ -59,11 +58,11 @@ def _rows(measurements: Measurements) -> Iterator[dict[str, str]]:
             "primary": "yes" if row.primary else "no",
             "reference": row.reference or "",
         }
-    for key, why in measurements.missing.items():
-        side = next((side for side in SIDES if key.endswith(f"_{side}")), "")
+    for each in measurements.missing:
         yield common | {
-            "name": key.removesuffix(f"_{side}"),
-            "label": missing_label(key),
-            "side": side,
-            "missing_because": why,
+            "name": each.name,
+            "label": missing_label(each),
+            "side": each.side or "",
+            "method": each.method or "",
+            "missing_because": each.reason,
         }

@@ -3,50 +3,27 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
+from xraymeasure.examine import Examination
 from xraymeasure.files.atomic import write_files
-from xraymeasure.report.measurements_file import (
-    format_measurements,
-)
-
-if TYPE_CHECKING:
-    from xraymeasure.film.film import Film
-    from xraymeasure.measuring.results import Measurements
-    from xraymeasure.plan.compare import Comparison
-    from xraymeasure.reading.reading import Reading
+from xraymeasure.report.measurements_file import format_measurements
 
 
 def write_report(
-    film: Film,
-    reading: Reading,
-    measurements: Measurements,
-    comparison: Comparison | None,
-    out_dir: str | os.PathLike[str],
-    stem: str,
-    *,
-    show_date: bool = False,
-    changes: Sequence[Mapping[str, Any]] = (),
+    found: Examination, out_dir: str | os.PathLike[str], stem: str, *, show_date: bool = False
 ) -> list[Path]:
     """Write the page and the tables of one film.
 
     Parameters
     ----------
-    film, reading : Film, Reading
-        What is drawn.
-    measurements : Measurements
-    comparison : Comparison or None
-        None where there is no plan.
+    found : Examination
     out_dir : path-like
         Made if it is not there; files of the same name are replaced.
     stem : str
         Name of the PDF and the HTML file.
     show_date : bool
         Whether the page says when the film was taken.
-    changes : sequence of mapping
-        Since an earlier film, for the JSON file.
 
     Returns
     -------
@@ -57,16 +34,19 @@ def write_report(
     ------
     XrayMeasureError
         If the folder cannot be made or written to.
+
+    See Also
+    --------
+    examine : Makes what is written.
     """
     from xraymeasure.report.measurements_table import format_csv
     from xraymeasure.report.page.html import html_page
     from xraymeasure.report.page.page import pdf_pages
 
-    subject = film, reading, measurements, comparison, show_date
     files = {
-        f"{stem}.pdf": pdf_pages(*subject),
-        f"{stem}.html": html_page(*subject),
-        "measurements.json": format_measurements(measurements, comparison, changes),
-        "measurements.csv": format_csv(measurements),
+        f"{stem}.pdf": pdf_pages(found, show_date),
+        f"{stem}.html": html_page(found, show_date),
+        "measurements.json": format_measurements(found),
+        "measurements.csv": format_csv(found.measurements),
     }
     return write_files(out_dir, files)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
+from xraymeasure.reading.binding import binding_fault
 from xraymeasure.reading.file import read_reading, save_reading
 from xraymeasure.reading.reading import Reading
 
@@ -47,14 +48,6 @@ class Found:
     notes: tuple[str, ...]
 
 
-def belongs(reading: Reading, film: Film) -> bool:
-    """Whether the reading's binding names this film, or names none."""
-    uid, digest = reading.film.sop_instance_uid, reading.film.pixel_sha256
-    if uid and film.sop_instance_uid and uid != film.sop_instance_uid:
-        return False
-    return not digest or digest == film.pixel_sha256
-
-
 def find_readings(film: Film, film_path: Path, reader: str, folders: tuple[Path, ...]) -> Found:
     """Return the readings of a film that lie in `folders`, the reader's latest one apart."""
     found, notes = [], []
@@ -71,7 +64,7 @@ def find_readings(film: Film, film_path: Path, reader: str, folders: tuple[Path,
             except (XrayMeasureError, OSError) as error:
                 notes.append(f"{path.name} was left alone: {error}")
                 continue
-            if belongs(reading, film):
+            if binding_fault(film, reading) is None:
                 found.append(Beside(path, reading, modified))
             else:
                 notes.append(f"{path.name} was left alone: it belongs to another film.")

@@ -12,6 +12,7 @@ from napari.qt.threading import thread_worker
 
 from napari_xraymeasure.session.numbers import Numbers, numbers
 from xraymeasure.errors import XrayMeasureError
+from xraymeasure.examine import Examination
 from xraymeasure.film.film import Film
 from xraymeasure.plan.compare import Plan
 from xraymeasure.reading.reading import Reading
@@ -37,9 +38,8 @@ def write_page(
         result = numbers(film, reading, plan, final=True)
         if result.measurements is None:
             return result.problem or "nothing is placed yet"
-        return write_report(
-            film, reading, result.measurements, result.comparison, folder / stem, stem
-        )
+        found = Examination(film, reading, result.measurements, plan, comparison=result.comparison)
+        return write_report(found, folder / stem, stem)
     except XrayMeasureError as error:
         return str(error)
     except Exception as error:

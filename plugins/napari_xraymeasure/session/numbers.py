@@ -14,7 +14,7 @@ from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import Measurement, Measurements
-from xraymeasure.plan.compare import Comparison, Plan, check_plan_against_reading, compare
+from xraymeasure.plan.compare import Comparison, Plan, compare
 from xraymeasure.reading.reading import Reading
 
 DRAWS = 10_000
@@ -73,7 +73,6 @@ def numbers(
     if plan is None:
         return Numbers(measured, final=final)
     try:
-        check_plan_against_reading(plan, reading)
         comparison = compare(measured, plan, before)
     except XrayMeasureError as error:
         return Numbers(measured, plan_problem=str(error), final=final)
@@ -117,9 +116,7 @@ def number_rows(result: Numbers, reading: Reading) -> list[NumberRow]:
             rows.append(NumberRow(name, row.side, row))
             listed.add((name, row.side))
         else:
-            index = reading.operated_side
-            reason = measured.missing.get(f"{name}_{index}") or measured.missing.get(name, "")
-            rows.append(NumberRow(name, None, None, reason))
+            rows.append(NumberRow(name, None, None, measured.why_missing(name) or ""))
     rows += [
         NumberRow(row.name, row.side, row)
         for row in measured.rows

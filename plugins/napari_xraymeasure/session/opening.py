@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from napari_xraymeasure.canvas.film_layer import Opened
-from napari_xraymeasure.session.autosave import SUFFIX, belongs
+from napari_xraymeasure.session.autosave import SUFFIX
 from xraymeasure.errors import FilmError, ReadingError
 from xraymeasure.film.film import Film
 from xraymeasure.film.read import read_film
+from xraymeasure.reading.binding import binding_fault
 from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.study import STUDY_FILE
@@ -86,7 +87,7 @@ def film_of_reading(path: Path) -> tuple[Film, Path, Reading]:
             film = read_film(candidate)
         except FilmError:
             continue
-        if belongs(reading, film):
+        if binding_fault(film, reading) is None:
             return film, candidate, reading
     raise ReadingError(
         f"{path}: the film of this reading does not lie beside it; open the film first, then the "

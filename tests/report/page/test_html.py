@@ -6,7 +6,8 @@ from html.parser import HTMLParser
 import pytest
 
 from xraymeasure.about import CAUTION
-from xraymeasure.measuring.results import Finding
+from xraymeasure.examine import Examination
+from xraymeasure.measuring.results import Finding, Missing
 from xraymeasure.plan.compare import compare, parse_plan
 from xraymeasure.report.page.html import html_page
 
@@ -50,7 +51,9 @@ class Page(HTMLParser):
 
 @pytest.fixture(params=[True, False], ids=["planned", "unplanned"])
 def text(request, film, reading, measurements, comparison):
-    return html_page(film, reading, measurements, comparison if request.param else None)
+    return html_page(
+        Examination(film, reading, measurements, comparison=comparison if request.param else None)
+    )
 
 
 def test_the_page_is_well_formed(text):
@@ -94,9 +97,9 @@ def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measuremen
         reader='<script>alert("x")</script>',
         findings=(Finding("odd", "<img src=http://example.org/x onerror=alert(1)> & more"),),
         notes=("<b>bold</b>",),
-        missing={"femoral_offset_left": "</td></table>"},
+        missing=(Missing("femoral_offset", "left", None, "</td></table>"),),
     )
-    text = html_page(film, reading, hostile, comparison)
+    text = html_page(Examination(film, reading, hostile, comparison=comparison))
     page = Page(text)
     assert {tag for tag, _ in page.tags}.isdisjoint({"script", "iframe"})
     assert '<script>alert("x")</script>' in page.text()
@@ -105,7 +108,7 @@ def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measuremen
 
 
 def test_verdicts_are_words(film, reading, measurements, comparison):
-    said = Page(html_page(film, reading, measurements, comparison)).text()
+    said = Page(html_page(Examination(film, reading, measurements, comparison=comparison))).text()
     assert "within" in said
     assert "undecided" in said
     assert "needs the film before the operation" in said
@@ -116,5 +119,7 @@ def test_a_planned_cup_in_another_definition_is_told(film, reading, measurements
         'operated_side = "left"\n[cup]\ninclination_deg = 38\nanteversion_deg = 25\n'
         'definition = "operative"'
     )
-    said = Page(html_page(film, reading, measurements, compare(measurements, plan))).text()
+    said = Page(
+        html_page(Examination(film, reading, measurements, comparison=compare(measurements, plan)))
+    ).text()
     assert "Planned operative 38/25 is radiographic" in said

@@ -5,6 +5,7 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from xraymeasure.about import CAUTION
+from xraymeasure.examine import Examination
 from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import Finding
@@ -43,8 +44,8 @@ offset_change_mm = 2
 
 
 def sheets(film, reading, measurements, comparison=None):
-    content = report_content(film, measurements, comparison)
-    pages = report_sheets(content, film, reading, measurements, comparison)
+    found = Examination(film, reading, measurements, comparison=comparison)
+    pages = report_sheets(report_content(found), found)
     for page in pages:
         FigureCanvasAgg(page.figure)
         page.figure.draw_without_rendering()
@@ -71,7 +72,7 @@ def case(request, film, reading, measurements, comparison):
     many = replace(measurements, findings=LOUD, rows=measurements.rows * 5)
     if request.param == "crowded":
         return film, reading, many, compare(many, parse_plan(LONG_PLAN))
-    blind = replace(measurements, rows=measurements.rows[6:], missing={}, drawings=())
+    blind = replace(measurements, rows=measurements.rows[6:], missing=(), drawings=())
     return film, reading, blind, compare(blind, parse_plan(LONG_PLAN), measurements)
 
 
@@ -182,9 +183,9 @@ def test_the_sample_films_fit_their_pages(name):
 
 
 def test_the_same_input_gives_the_same_bytes(film, reading, measurements, comparison):
-    first = pdf_pages(film, reading, measurements, comparison)
+    first = pdf_pages(Examination(film, reading, measurements, comparison=comparison))
     assert first.startswith(b"%PDF-")
-    assert first == pdf_pages(film, reading, measurements, comparison)
+    assert first == pdf_pages(Examination(film, reading, measurements, comparison=comparison))
     assert b"CreationDate" not in first
 
 

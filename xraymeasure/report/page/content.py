@@ -7,18 +7,20 @@ from dataclasses import dataclass
 
 from xraymeasure import __version__
 from xraymeasure.about import CAUTION
+from xraymeasure.change.changes import Change
 from xraymeasure.change.difference import why_missing
-from xraymeasure.film.film import Film
+from xraymeasure.examine import Examination
 from xraymeasure.measuring.results import (
     Finding,
     Measurement,
     Measurements,
+    Missing,
     interval_text,
     value_text,
 )
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.vocabulary import wording
-from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, other_side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, other_side
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 
 LENGTHS_REMARK = (
@@ -84,6 +86,17 @@ class TableLine:
 
 
 @dataclass(frozen=True)
+class ChangeLine:
+    """One line of the table of what changed since an earlier film."""
+
+    label: str
+    before_to_after: str
+    change: str
+    interval: str
+    said: str
+
+
+@dataclass(frozen=True)
 class DetailLine:
     """One line of the table of everything that was measured."""
 
@@ -110,6 +123,7 @@ class Content:
     conversions: tuple[str, ...]
     provenance: tuple[str, ...]
     remarks: tuple[str, ...]
+    changes: tuple[ChangeLine, ...]
     details: tuple[DetailLine, ...]
     missing: tuple[tuple[str, str], ...]
     assumptions: tuple[str, ...]
@@ -117,23 +131,17 @@ class Content:
     caution: str = CAUTION
 
 
-def report_content(
-    film: Film,
-    measurements: Measurements,
-    comparison: Comparison | None = None,
-    show_date: bool = False,
-) -> Content:
+def report_content(found: Examination, show_date: bool = False) -> Content:
     """Return what there is to say about a film; nothing that names the patient.
 
     Parameters
     ----------
-    film : Film
-        Only its pixels' hash is named, and its date if `show_date`.
-    measurements : Measurements
-    comparison : Comparison, optional
+    found : Examination
+        Of the film only its pixels' hash is named, and its date if `show_date`.
     show_date : bool
         Whether to say when the film was taken.
     """
+    film, measurements, comparison = found.film, found.measurements, found.comparison
     side = measurements.operated_side
     digest = measurements.film.pixel_sha256 or film.pixel_sha256
     identity = [f"film {digest[:12]}", f"reader {measurements.reader}"]
@@ -152,10 +160,10 @@ def report_content(
         conversions=comparison.notes if comparison else (),
         provenance=measurements.notes,
         remarks=(LENGTHS_REMARK, ZONE_REMARK, CT_REMARK),
+        changes=tuple(_change(row) for row in found.changes.rows) if found.changes else (),
         details=tuple(_detail(row) for row in measurements.rows),
         missing=tuple(
-            (missing_label(key), _sentence(in_words(why)))
-            for key, why in measurements.missing.items()
+            (missing_label(each), _sentence(in_words(each.reason))) for each in measurements.missing
         ),
         assumptions=tuple(
             dict.fromkeys(_sentence(text) for row in primary for text in row.assumptions)
@@ -292,6 +300,18 @@ def _methods(measurements: Measurements) -> tuple[str, ...]:
     return tuple(said)
 
 
+def _change(row: Change) -> ChangeLine:
+    decimals = row.kind.decimals
+    both = row.before is not None and row.after is not None
+    return ChangeLine(
+        label=row.kind.label,
+        before_to_after=f"{wording.interval(row.before, row.after, decimals)}" if both else "",
+        change=wording.with_unit(row.value, row.unit, decimals, signed=True),
+        interval=wording.interval(row.low, row.high, decimals, signed=True),
+        said=". ".join(part for part in (row.verdict, row.reason) if part),
+    )
+
+
 def _detail(row: Measurement) -> DetailLine:
     return DetailLine(
         label=QUANTITIES[row.name].label,
@@ -304,20 +324,15 @@ def _detail(row: Measurement) -> DetailLine:
     )
 
 
-def missing_label(key: str) -> str:
-    """Return what a person reads for a key of `Measurements.missing`.
+def missing_label(missing: Missing) -> str:
+    """Return what a person reads for something that could not be measured.
 
-    >>> missing_label("femoral_offset_left")
+    >>> missing_label(Missing("femoral_offset", "left", None, "..."))
     'Femoral offset, left'
     """
-    # The longest name that the key begins with; what follows is a method, a side, or both.
-    name = max((name for name in QUANTITIES if key.startswith(name)), key=len, default="")
-    if not name:
-        return key
-    rest = key.removeprefix(name).strip("_")
-    side = next((side for side in SIDES if rest == side or rest.endswith(f"_{side}")), "")
-    method = rest.removesuffix(side).strip("_")
-    return ", ".join(part for part in (QUANTITIES[name].label, METHODS.get(method), side) if part)
+    method = METHODS.get(missing.method or "", "")
+    parts = (QUANTITIES[missing.name].label, method, missing.side)
+    return ", ".join(part for part in parts if part)
 
 
 def in_words(text: str) -> str:

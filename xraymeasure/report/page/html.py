@@ -8,10 +8,7 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from xraymeasure.film.film import Film
-from xraymeasure.measuring.results import Measurements
-from xraymeasure.plan.compare import Comparison
-from xraymeasure.reading.reading import Reading
+from xraymeasure.examine import Examination
 from xraymeasure.report.layout import style
 from xraymeasure.report.page.content import report_content
 from xraymeasure.report.page.figure import draw_film, show_film
@@ -19,6 +16,7 @@ from xraymeasure.report.page.orientation_plot import draw_orientation_plot
 from xraymeasure.vocabulary.quantities import SOURCES
 
 if TYPE_CHECKING:
+    from jinja2 import Template
     from matplotlib.figure import Figure
 
 _FILM_INCHES = (9.0, 5.2)
@@ -26,30 +24,25 @@ _PLOT_INCHES = (4.2, 3.9)
 _DPI = 160
 
 
-def html_page(
-    film: Film,
-    reading: Reading,
-    measurements: Measurements,
-    comparison: Comparison | None = None,
-    show_date: bool = False,
-) -> str:
+def html_page(found: Examination, show_date: bool = False) -> str:
     """Return the report as one HTML document; the parameters are those of `pdf_pages`."""
+    measurements = found.measurements
 
     def draw_the_film(figure: Figure) -> None:
         axes = figure.add_axes((0, 0, 1, 1))
-        shown = show_film(film, measurements.drawings, _FILM_INCHES[0] / _FILM_INCHES[1])
-        draw_film(axes, shown, reading, measurements)
+        shown = show_film(found.film, measurements.drawings, _FILM_INCHES[0] / _FILM_INCHES[1])
+        draw_film(axes, shown, found.reading, measurements)
 
     def draw_the_plot(figure: Figure) -> None:
         axes = figure.add_axes((0.14, 0.26, 0.84, 0.72))
-        draw_orientation_plot(axes, measurements, comparison)
+        draw_orientation_plot(axes, measurements, found.comparison)
         handles, labels = axes.get_legend_handles_labels()
         if handles:
             figure.legend(handles, labels, loc="lower left", ncols=3, frameon=False, fontsize=8.5)
 
     kinds = {drawing.kind for drawing in measurements.drawings}
     return _template().render(
-        content=report_content(film, measurements, comparison, show_date),
+        content=report_content(found, show_date),
         film_image=_png(_FILM_INCHES, draw_the_film),
         plot_image=_png(_PLOT_INCHES, draw_the_plot),
         lines=[line for kind, line in style.LINES.items() if kind in kinds],
@@ -62,7 +55,7 @@ def html_page(
 
 
 @lru_cache(maxsize=1)
-def _template():
+def _template() -> Template:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

@@ -6,10 +6,9 @@ import io
 from collections.abc import Iterator
 from itertools import groupby
 
-from xraymeasure.film.film import Film
+from xraymeasure.examine import Examination
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
-from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.sheet import (
     HEIGHT_MM,
@@ -53,47 +52,32 @@ _HEADS = {
 }
 
 
-def pdf_pages(
-    film: Film,
-    reading: Reading,
-    measurements: Measurements,
-    comparison: Comparison | None = None,
-    show_date: bool = False,
-) -> bytes:
+def pdf_pages(found: Examination, show_date: bool = False) -> bytes:
     """Return the report as a PDF of A4 pages; the same input gives the same bytes.
 
     Parameters
     ----------
-    film, reading : Film, Reading
-        What is drawn.
-    measurements : Measurements
-    comparison : Comparison, optional
+    found : Examination
     show_date : bool
         Whether to say when the film was taken.
     """
     from matplotlib import rc_context
     from matplotlib.backends.backend_pdf import PdfPages
 
-    content = report_content(film, measurements, comparison, show_date)
+    content = report_content(found, show_date)
     stream = io.BytesIO()
     metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": content.title}
     with rc_context({"font.family": style.FONT, "pdf.fonttype": 42}):
-        sheets = report_sheets(content, film, reading, measurements, comparison)
+        sheets = report_sheets(content, found)
         with PdfPages(stream, metadata=metadata) as pages:
             for sheet in sheets:
                 pages.savefig(sheet.figure)
     return stream.getvalue()
 
 
-def report_sheets(
-    content: Content,
-    film: Film,
-    reading: Reading,
-    measurements: Measurements,
-    comparison: Comparison | None = None,
-) -> list[Sheet]:
+def report_sheets(content: Content, found: Examination) -> list[Sheet]:
     """Return the pages of a report: one for the notes, and those with all the rest."""
-    first, left_over = _first_page(content, film, reading, measurements, comparison)
+    first, left_over = _first_page(content, found)
     sheets = [first, *_further_pages(content, left_over)]
     for number, sheet in enumerate(sheets, start=1):
         _foot(sheet, content, number, len(sheets))
@@ -118,15 +102,9 @@ def _foot(sheet: Sheet, content: Content, number: int, count: int) -> None:
     )
 
 
-def _first_page(
-    content: Content,
-    film: Film,
-    reading: Reading,
-    measurements: Measurements,
-    comparison: Comparison | None,
-) -> tuple[Sheet, list[Line]]:
+def _first_page(content: Content, found: Examination) -> tuple[Sheet, list[Line]]:
     """Return the page for the notes, and the findings that had no room on it."""
-    sheet = Sheet()
+    sheet, measurements = Sheet(), found.measurements
     y = _head(sheet, content)
     for verdict, text in content.headlines:
         glyph, _, colour = style.VERDICTS.get(verdict, ("", "", style.INK))
@@ -139,14 +117,23 @@ def _first_page(
     y += 1.2
     for note in content.conversions:
         y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, note, 7.2) + 0.4
+    if content.changes:
+        y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, _since(content), 7.8) + 0.6
     top = sheet.paragraph(MARGIN_MM, y, TEXT_MM, content.remarks[0], 6.8, colour=style.GREY) + 1.8
     bottom = _FOOT_MM - _BOTTOM_MM
     key = _key_to_lines(sheet, bottom, measurements)
     bottom -= key
-    shown = show_film(film, measurements.drawings, TEXT_MM / (bottom - top))
-    draw_film(sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top), shown, reading, measurements)
-    _plot(sheet, bottom + key + 3, measurements, comparison)
+    shown = show_film(found.film, measurements.drawings, TEXT_MM / (bottom - top))
+    axes = sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top)
+    draw_film(axes, shown, found.reading, measurements)
+    _plot(sheet, bottom + key + 3, measurements, found.comparison)
     return sheet, _beside_the_plot(sheet, bottom + key + 3, content)
+
+
+def _since(content: Content) -> str:
+    """Return the changes since the earlier film as one sentence."""
+    said = [f"{line.label.lower()} {line.change} ({line.interval})" for line in content.changes]
+    return f"Since the earlier film (95 %): {'; '.join(said)}."
 
 
 def _key_to_lines(sheet: Sheet, bottom: float, measurements: Measurements) -> float:
@@ -349,6 +336,19 @@ def _further_pages(content: Content, findings: list[Line]) -> Iterator[Sheet]:
         _detail_group(flow, label, list(lines))
     for heading, items in (
         ("Before you rely on it, continued", findings),
+        (
+            "Since the earlier film, with 95 % intervals",
+            [
+                (
+                    "·",
+                    style.GREY,
+                    f"{line.label}: {line.change} ({line.interval})"
+                    + (f", {line.before_to_after}" if line.before_to_after else "")
+                    + (f". {line.said}" if line.said else ""),
+                )
+                for line in content.changes
+            ],
+        ),
         ("Not measured", [("·", style.GREY, f"{label}: {why}") for label, why in content.missing]),
         ("Taken to be so", [("·", style.GREY, text) for text in content.assumptions]),
         (

@@ -27,7 +27,6 @@ from xraymeasure.plan.compare import (
     ComparisonRow,
     Plan,
     Tolerance,
-    check_plan_against_reading,
     compare,
     read_plan,
 )
@@ -268,7 +267,6 @@ class _Gather:
             raise StudyError(self._why_not_kept(film))
         reading = self.entries[place].reading
         plan = with_tolerance(read_plan(film.plan), self.study.tolerance)
-        check_plan_against_reading(plan, reading)
         measured = kept_measurements(self.summary.kept[place], reading)
         comparison = compare(measured, plan, self._before(film, measured.operated_side))
         return Case(film.subject, film.label, measured.operated_side, comparison), measured

@@ -8,11 +8,9 @@ from dataclasses import asdict
 from typing import Any
 
 from xraymeasure.about import CAUTION
-from xraymeasure.change.changes import Change, Changes
-from xraymeasure.change.kinds import KINDS
 from xraymeasure.files.tables import csv_text
+from xraymeasure.report.measurements_file import change_record
 from xraymeasure.series.followup.followup import FollowUp, Step
-from xraymeasure.vocabulary import wording
 
 _CSV = (
     "subject",
@@ -69,38 +67,6 @@ def _step_record(followup: FollowUp, step: Step) -> dict[str, Any]:
         "missing": [{"name": name, "reason": why} for name, why in step.changes.missing.items()],
         "subsidence_against_threshold": followup.subsidence(sunk) if sunk else None,
     }
-
-
-def changes_text(changes: Changes) -> str:
-    """Return changes as lines for a terminal: value, 95 % interval, before and after."""
-    lines = []
-    width = max(len(kind.label) for kind in KINDS.values())
-    for row in changes.rows:
-        decimals = row.kind.decimals
-        value = wording.with_unit(row.value, row.unit, decimals, signed=True)
-        span = wording.interval(row.low, row.high, decimals, signed=True)
-        line = f"  {row.kind.label:<{width}}  {value:>9}  {span:>15}"
-        if row.before is not None:
-            line += f"   {wording.interval(row.before, row.after, decimals):>15}"
-        lines.append(line + (f"   {row.verdict}" if row.verdict else ""))
-    lines += [f"  {KINDS[name].label}: {why}." for name, why in changes.missing.items()]
-    standing = changes.comparability.standing("femur")
-    if standing != "comparable":
-        lines.append(f"  The films are {standing}: {changes.comparability.why('femur')}.")
-    return "\n".join(lines)
-
-
-def changes_record(changes: Changes | None) -> list[dict[str, Any]]:
-    """Return all changes as they stand in JSON; nothing where there is no earlier film."""
-    return [] if changes is None else [change_record(row) for row in changes.rows]
-
-
-def change_record(row: Change) -> dict[str, Any]:
-    """Return one change as it stands in JSON; what does not apply is left out."""
-    record = asdict(row)
-    if row.per_year:
-        record["per_year"] = dict(zip(("value", "low", "high"), row.per_year, strict=True))
-    return {key: value for key, value in record.items() if value not in (None, "")}
 
 
 def followup_csv(followup: FollowUp) -> str:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from xraymeasure.measuring.results import Measurement, Measurements
+from xraymeasure.measuring.measure import known_sizes
+from xraymeasure.measuring.results import Measurement, Measurements, Missing
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.run import read_kept
-from xraymeasure.vocabulary.landmarks import landmark_name
 
 
 def kept_measurements(path: Path, reading: Reading) -> Measurements:
@@ -23,11 +23,11 @@ def kept_measurements(path: Path, reading: Reading) -> Measurements:
         That was measured.
     """
     kept = read_kept(path)
-    rows, missing = [], {}
+    rows, missing = [], []
     for row in kept["rows"]:
         name, side = row["measurement"], row["side"]
         if row["status"] == "missing":
-            missing[landmark_name(name, side)] = row["reason"]
+            missing.append(Missing(name, side, row["method"], row["reason"]))
             continue
         rows.append(
             Measurement(
@@ -49,9 +49,10 @@ def kept_measurements(path: Path, reading: Reading) -> Measurements:
         read_at=reading.read_at,
         operated_side=kept["operated_side"],
         rows=tuple(rows),
-        missing=missing,
+        missing=tuple(missing),
         findings=(),
         drawings=(),
         mm_per_px=kept["mm_per_px"],
         notes=(),
+        known=known_sizes(reading),
     )

@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -29,8 +29,6 @@ from xraymeasure.series.study.placing import read_placing
 from xraymeasure.series.study.readings import Place, StudyReading, study_readings
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
 from xraymeasure.series.study.study import Study, StudyFilm
-from xraymeasure.vocabulary.landmarks import SIDES
-from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 
 RESULTS = "results"
 CSV_FILE = "measurements.csv"
@@ -281,25 +279,15 @@ def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
 
 
 def _missing_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
-    for key, reason in measured.missing.items():
-        name, side = _split(key, SIDES)
-        name, method = (name, None) if name in QUANTITIES else _split(name, METHODS)
+    for each in measured.missing:
         yield {
-            "side": side,
-            "index_side": _is_index(side, measured),
-            "measurement": name,
-            "method": method,
+            "side": each.side,
+            "index_side": _is_index(each.side, measured),
+            "measurement": each.name,
+            "method": each.method,
             "status": "missing",
-            "reason": reason,
+            "reason": each.reason,
         }
-
-
-def _split(key: str, endings: Iterable[str]) -> tuple[str, str | None]:
-    """Return a key without the ending it has, and the ending."""
-    for ending in endings:
-        if key.endswith(f"_{ending}"):
-            return key.removesuffix(f"_{ending}"), ending
-    return key, None
 
 
 def _is_index(side: str | None, measured: Measurements) -> bool | None:
