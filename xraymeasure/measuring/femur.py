@@ -1,4 +1,4 @@
-"""Leg length, offsets and the position of the femur.
+"""Leg length, offsets and the position of the femur, as they lie on the film.
 
 Frame: millimetres in the plane of the index hip centre, turned so that the reference line lies
 along x (patient's left); y is caudal, the origin is the middle of the reference line. Points have
@@ -7,7 +7,15 @@ shape ``(2, ...)``; `lateral_sign` is 1 for a left hip and -1 for a right one.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
+
+from xraymeasure.geometry.cup_angles import along_line
+from xraymeasure.geometry.curves import fit_line
+from xraymeasure.measuring.positions import Scene
+from xraymeasure.measuring.uncertainty import Numbers
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, other_side
 
 
 def signed_distance(point: np.ndarray, on_line: np.ndarray, direction: np.ndarray) -> np.ndarray:
@@ -94,3 +102,132 @@ def neck_rotation_deg(projected_deg: np.ndarray, true_deg: np.ndarray) -> np.nda
     """
     cosine = np.tan(np.radians(projected_deg)) / np.tan(np.radians(true_deg))
     return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+
+
+def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
+    """Everything in millimetres, in the plane of the index hip."""
+    operated, placed = scene.setting.operated, scene.units
+    middle = origin if origin is not None else np.zeros((2, 1))
+
+    def turned(points: np.ndarray) -> np.ndarray:
+        shifted = points - middle
+        return np.stack(along_line(shifted[..., 0, :], shifted[..., 1, :], tilt), axis=-2)
+
+    def point(stem: str, side: Side | None) -> np.ndarray | None:
+        name = landmark_name(stem, side)
+        return turned(scene.in_hip_plane(name)[0]) if name in placed else None
+
+    @cache
+    def line(stem: str, side: Side) -> tuple[np.ndarray, np.ndarray] | None:
+        name = landmark_name(stem, side)
+        if name not in placed:
+            return None
+        on_line, along = fit_line(turned(scene.in_hip_plane(name)))
+        return on_line, _caudal(along)
+
+    hips = {side: turned(scene.head_in_hip_plane(side)) for side in scene.head_centre}
+    shafts = {side: line("femoral_shaft", side) or line("stem_axis", side) for side in SIDES}
+    lessers = {side: point("lesser_trochanter", side) for side in SIDES}
+    teardrops = {side: point("teardrop", side) for side in SIDES}
+    both_teardrops = all(value is not None for value in teardrops.values())
+    for side, hip in hips.items():
+        sign = scene.setting.hips[side].lateral_sign
+        femoral = None
+        if shafts[side] is not None:
+            femoral = femoral_offset_mm(hip, *shafts[side], sign)
+            numbers["femoral_offset", side, "projected"] = femoral
+        if origin is None:
+            continue
+        numbers["hip_centre_height", side, "landmarks"] = -hip[1]
+        if teardrops[side] is not None:
+            numbers["hip_centre_lateral", side, "landmarks"] = sign * (hip - teardrops[side])[0]
+        if both_teardrops:
+            middle_x = (teardrops["left"] + teardrops["right"])[0] / 2.0
+            acetabular = sign * (hip[0] - middle_x)
+            numbers["acetabular_offset", side, "landmarks"] = acetabular
+            if femoral is not None:
+                numbers["global_offset", side, "projected"] = femoral + acetabular
+    _leg_length(operated, origin, hips, shafts, lessers, numbers)
+    for side in SIDES:
+        axis = line("stem_axis", side) or line("femoral_shaft", side)
+        greater, shoulder = point("greater_trochanter", side), point("stem_shoulder", side)
+        if axis is not None and greater is not None and shoulder is not None:
+            numbers["stem_to_trochanter", side, "landmarks"] = ((shoulder - greater) * axis[1]).sum(
+                axis=0
+            )
+    symphysis, joint = point("symphysis", None), point("sacrococcygeal_joint", None)
+    if symphysis is not None and joint is not None:
+        numbers["pelvic_tilt_indicator", None, "landmarks"] = (symphysis - joint)[1]
+        numbers["pelvic_rotation_indicator", None, "landmarks"] = (joint - symphysis)[0]
+
+
+def _leg_length(operated, origin, hips, shafts, lessers, numbers: Numbers) -> None:
+    other = other_side(operated)
+    if origin is None or any(lessers[side] is None for side in SIDES):
+        return
+    numbers["leg_length_difference", operated, "raw"] = (lessers[operated] - lessers[other])[1]
+    if all(side in hips and shafts[side] is not None for side in SIDES):
+        length = {
+            side: neutral_leg_length_mm(hips[side], lessers[side], shafts[side][1])
+            for side in SIDES
+        }
+        numbers["leg_length_difference", operated, "femur_neutral"] = (
+            length[operated] - length[other]
+        )
+
+
+def femoral_rotation(scene: Scene, numbers: Numbers) -> None:
+    """Add the rotation of each neck whose angle to its stem is known."""
+    for side, hip in scene.setting.hips.items():
+        neck, stem = f"neck_axis_{side}", f"stem_axis_{side}"
+        if hip.neck_shaft_angle_deg is None or neck not in scene.units or stem not in scene.units:
+            continue
+        projected = _neck_shaft(scene, side)
+        rotation = neck_rotation_deg(projected, hip.neck_shaft_angle_deg)
+        # The neck is turned against the ray that passes the hip, which leans against the film's
+        # plane; without the sign of the turn it adds or takes away.
+        rotation = rotation + scene.ray_lean_deg(side) * scene.inputs["neck_turn"][0]
+        numbers["femoral_rotation", side, "landmarks"] = rotation
+        offset = numbers.get(("femoral_offset", side, "projected"))
+        if offset is not None:
+            numbers["femoral_offset", side, "rotation_corrected"] = offset / np.cos(
+                np.radians(rotation)
+            )
+
+
+def _neck_shaft(scene: Scene, side: Side) -> np.ndarray:
+    neck, stem = scene.units[f"neck_axis_{side}"], scene.units[f"stem_axis_{side}"]
+    return neck_shaft_angle_deg(-_caudal(neck[1] - neck[0]), _caudal(stem[1] - stem[0]))
+
+
+def _caudal(direction: np.ndarray) -> np.ndarray:
+    """Return a direction turned so that it points caudally, whichever end was placed first."""
+    return np.where(direction[1] < 0, -direction, direction)
+
+
+def angles_of_femur(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
+    """Add what is measured in degrees, or as a ratio, on the film itself."""
+    for side in SIDES:
+        sign = scene.setting.hips[side].lateral_sign
+        leaning = {}
+        for stem in ("femoral_shaft", "stem_axis"):
+            name = landmark_name(stem, side)
+            if name in scene.units:
+                turned = np.stack(along_line(*_caudal(fit_line(scene.units[name])[1]), tilt))
+                leaning[stem] = abduction_deg(turned, sign)
+        if "femoral_shaft" in leaning and scene.setting.reference:
+            numbers["femoral_abduction", side, "landmarks"] = leaning["femoral_shaft"]
+        if len(leaning) == 2:
+            numbers["stem_alignment", side, "landmarks"] = (
+                leaning["stem_axis"] - leaning["femoral_shaft"]
+            )
+        if f"neck_axis_{side}" in scene.units and f"stem_axis_{side}" in scene.units:
+            numbers["neck_shaft_angle", side, "projected"] = _neck_shaft(scene, side)
+    widths = []
+    for side in SIDES:
+        name = landmark_name("obturator_foramen", side)
+        if name in scene.units:
+            lateral, medial = scene.units[name][:2]
+            widths.append(np.hypot(*(lateral - medial)))
+    if len(widths) == 2:
+        numbers["obturator_ratio", None, "landmarks"] = widths[0] / widths[1]

@@ -19,6 +19,9 @@ from xraymeasure.vocabulary.quantities import SOURCES
 Key = tuple[str, str | None, str]
 """Name, side and method of a number."""
 
+Numbers = dict[Key, np.ndarray]
+"""Numbers, each ``(draws,)``."""
+
 Model = Callable[[Mapping[str, np.ndarray]], Mapping[Key, np.ndarray]]
 """From inputs, each ``(k, draws)``, to numbers, each ``(draws,)``."""
 
