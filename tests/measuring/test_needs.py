@@ -1,6 +1,8 @@
+import numpy as np
 import pytest
 
 from tests.camera import Body, Frame, film_and_reading, without_geometry
+from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.needs import (
     ALL,
     OF_A_HIP,
@@ -8,6 +10,7 @@ from xraymeasure.measuring.needs import (
     OF_THE_INDEX_HIP,
     Requirement,
     reason_missing,
+    touched_by,
 )
 from xraymeasure.measuring.prepared import settle
 from xraymeasure.vocabulary.landmarks import KINDS, LANDMARKS
@@ -89,3 +92,43 @@ def test_the_lacking_pitch_and_the_lacking_distance_are_told_apart():
         source_detector_mm=None,
     )
     assert "distance from source to detector" in unknown
+
+
+def touched(landmark, **known):
+    film, reading = film_and_reading(Body(), Frame(), **known)
+    return set(touched_by(landmark, settle(film, reading)))
+
+
+@pytest.mark.parametrize(
+    ("landmark", "names"),
+    [
+        ("symphysis", {"pelvic_tilt_indicator", "pelvic_rotation_indicator"}),
+        ("femoral_head_right", {"femoral_offset", "global_offset", "leg_length_difference"}),
+        ("femoral_shaft_left", {"femoral_offset", "global_offset", "leg_length_difference"}),
+        ("teardrop_right", {"radiographic_inclination", "leg_length_difference"}),
+        ("obturator_foramen_left", {"obturator_ratio"}),
+    ],
+)
+def test_a_landmark_touches_whatever_is_computed_from_it(landmark, names):
+    assert names <= touched(landmark)
+
+
+def test_the_outline_that_gives_the_scale_touches_every_length():
+    lengths = {name for name, needed in ALL.items() if needed.scale}
+    assert lengths <= touched("femoral_head_left")
+    assert not {"pelvic_tilt_indicator"} & touched("femoral_head_right")
+
+
+def test_what_a_number_rests_on_touches_it():
+    """Moving a landmark moves no number that it is not said to touch."""
+    film, reading = film_and_reading(Body(obliquity_deg=2.0))
+    whole = {(r.name, r.side): r.value for r in measure(film, reading, draws=0).rows if r.primary}
+    for name in reading.landmarks:
+        if not reading.has(name):
+            continue
+        shifted = reading.with_points(name, np.add(reading.points(name), (3.0, 2.0)))
+        moved = measure(film, shifted, draws=0)
+        touched = touched_by(name, settle(film, reading))
+        for row in moved.rows:
+            if row.primary and abs(row.value - whole[row.name, row.side]) > 1e-6:
+                assert row.name in touched, (name, row.name)

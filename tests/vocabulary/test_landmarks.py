@@ -89,18 +89,3 @@ def test_every_measurement_that_the_file_promises_exists():
     assert {"ellipse", "perspective", "raw", "femur_neutral", "projected"} <= set(METHODS)
     assert {"rotation_corrected"} <= set(METHODS)
     assert set(SOURCES) == {"placing", "diameter", "geometry", "depth", "rotation"}
-
-
-def test_what_a_landmark_is_needed_for_is_measured_or_looked_at():
-    grouped = {
-        "pelvic_position": {
-            "pelvic_tilt_indicator",
-            "pelvic_rotation_indicator",
-            "obturator_ratio",
-        },
-        "stem_subsidence": {"stem_to_trochanter"},
-    }
-    for kind in KINDS:
-        for name in kind.needed_for:
-            for measured in grouped.get(name, {name}):
-                assert measured in QUANTITIES, f"{kind.stem} is needed for {name}"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.reading.reading import Reading
-from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 
 @dataclass(frozen=True)
@@ -42,11 +42,19 @@ class Requirement:
         return tuple(dict.fromkeys([*names, *self.film]))
 
 
-FURTHER: dict[str, tuple[str, ...]] = {
-    "femur_neutral": ("femoral_head", "femoral_shaft"),
-    "rotation_corrected": ("neck_axis", "stem_axis"),
+FURTHER: dict[tuple[str, str], tuple[str, ...]] = {
+    ("leg_length_difference", "femur_neutral"): ("femoral_head", "femoral_shaft"),
+    ("femoral_offset", "rotation_corrected"): ("neck_axis", "stem_axis"),
 }
-"""Landmarks that a method needs beyond those of the measurement."""
+"""Landmarks that a method needs beyond those of its measurement."""
+
+SCALES: dict[str, tuple[str, ...]] = {
+    "head": ("femoral_head",),
+    "native_head": ("femoral_head",),
+    "cup": ("cup_shell", "cup_rim"),
+    "marker": ("marker_sphere",),
+}
+"""The outline that gives each scale, the preferred one first."""
 
 _RIM = ("cup_rim",)
 _HEAD = ("femoral_head",)
@@ -106,8 +114,10 @@ def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tup
     """Return the placed landmarks that a number was computed from."""
     requirement = ALL[name]
     names = list(requirement.landmarks(side, setting.reference))
-    sides = SIDES if method == "femur_neutral" else (side,)
-    names += [landmark_name(stem, each) for stem in FURTHER.get(method, ()) for each in sides]
+    # What compares the sides needs it on both.
+    sides = SIDES if name in OF_THE_INDEX_HIP else (side,)
+    further = FURTHER.get((name, method), ())
+    names += [landmark_name(stem, each) for stem in further for each in sides]
     if name.startswith("head_to_cup") and f"cup_shell_{side}" in setting.placed:
         names = [f"cup_shell_{side}" if each == f"cup_rim_{side}" else each for each in names]
     # Where the shaft is not placed, the stem's axis stands for it.
@@ -116,6 +126,27 @@ def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tup
         for each in names
     ]
     return tuple(each for each in dict.fromkeys(names) if each in setting.placed)
+
+
+def touched_by(landmark: str, setting: Setting) -> tuple[str, ...]:
+    """Return the names of the measurements that a landmark bears on, in the order of `ALL`.
+
+    Those that rest on it by any of their methods and, where it gives the film its scale, all
+    that need one.
+    """
+    kind, side = LANDMARKS[landmark].kind, LANDMARKS[landmark].side
+    scale = setting.scale
+    outlines = [landmark_name(stem, side) for stem in SCALES.get(scale.method, ())] if scale else []
+    placed = [name for name in outlines if name in setting.placed]
+    scales = placed[:1] == [landmark] and scale is not None and scale.side == side
+    further = {name for (name, _), stems in FURTHER.items() if kind.stem in stems}
+    return tuple(
+        name
+        for name, needed in ALL.items()
+        if name in further
+        or landmark in needed.landmarks(side, setting.reference)
+        or (needed.scale and scales)
+    )
 
 
 def reason_missing(requirement: Requirement, side: Side | None, setting: Setting) -> str:

@@ -12,6 +12,7 @@ from xraymeasure.geometry.curves import arc_covered_deg
 from xraymeasure.measuring.calibration import magnification_findings, scale_disagreements
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.model import evaluate
+from xraymeasure.measuring.needs import touched_by
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
 from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key, Term, at_means, placing_sd_px
@@ -173,7 +174,7 @@ def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
             name = landmark_name(stem, side)
             title = LANDMARKS[name].title
             points = setting.units(reading.points(name))
-            touches = LANDMARKS[name].kind.needed_for
+            touches = touched_by(name, setting)
             if stem != "cup_rim":
                 arc = arc_covered_deg(points, fit.parameters[:2])
                 if arc < thresholds.arc_deg and stem != "cup_shell":
@@ -414,7 +415,7 @@ def _edges(film: Film, setting: Setting, thresholds: Thresholds) -> Iterator[Fin
                 "outside_film",
                 f"{LANDMARKS[name].title} has a point outside the film ({rows} x {columns} "
                 "pixels). Does the reading belong to this film?",
-                LANDMARKS[name].kind.needed_for,
+                touched_by(name, setting),
                 "strong",
             )
         elif room < margin and LANDMARKS[name].kind.shape != "line":
@@ -422,5 +423,5 @@ def _edges(film: Film, setting: Setting, thresholds: Thresholds) -> Iterator[Fin
                 "cut_off",
                 f"{LANDMARKS[name].title} lies {room * setting.mm_per_px_for_placing:.0f} mm from "
                 "the edge of the film; it may be cut off.",
-                LANDMARKS[name].kind.needed_for,
+                touched_by(name, setting),
             )

@@ -39,8 +39,6 @@ class Kind:
         What the points stand for: ``point``, ``points``, ``circle``, ``ellipse`` or ``line``.
     place : str
         One sentence for the person who places it.
-    needed_for : tuple of str
-        The measurements that rest on it.
     region : str
         Where on the film it lies: ``hip``, ``pelvis``, ``femur`` or ``film``.
     prosthetic : bool
@@ -59,7 +57,6 @@ class Kind:
     maximum: int | None
     shape: Literal["point", "points", "circle", "ellipse", "line"]
     place: str
-    needed_for: tuple[str, ...]
     region: Literal["hip", "pelvis", "femur", "film"]
     prosthetic: bool
     placing_sd_mm: float
@@ -80,14 +77,6 @@ KINDS: tuple[Kind, ...] = (
         1,
         "point",
         "The lowest point of the acetabular teardrop, where its rounded tip ends.",
-        (
-            "radiographic_inclination",
-            "leg_length_difference",
-            "hip_centre_height",
-            "hip_centre_lateral",
-            "acetabular_offset",
-            "pelvic_obliquity",
-        ),
         "pelvis",
         False,
         1.0,
@@ -101,14 +90,6 @@ KINDS: tuple[Kind, ...] = (
         None,
         "circle",
         "Points along the edge of the head, spread over as much of its outline as is seen.",
-        (
-            "magnification",
-            "head_diameter_px",
-            "femoral_offset",
-            "hip_centre_height",
-            "hip_centre_lateral",
-            "acetabular_offset",
-        ),
         "hip",
         False,
         0.25,
@@ -122,7 +103,6 @@ KINDS: tuple[Kind, ...] = (
         None,
         "ellipse",
         "Points along the ellipse of the cup's opening, on the near and the far arc where seen.",
-        ("radiographic_inclination", "radiographic_anteversion"),
         "hip",
         True,
         0.3,
@@ -136,7 +116,6 @@ KINDS: tuple[Kind, ...] = (
         None,
         "circle",
         "Points along the dome of the cup, on its outer surface.",
-        ("magnification",),
         "hip",
         True,
         0.3,
@@ -150,7 +129,6 @@ KINDS: tuple[Kind, ...] = (
         1,
         "point",
         "The most medial prominence of the lesser trochanter; the same point on both sides.",
-        ("leg_length_difference",),
         "femur",
         False,
         1.1,
@@ -165,7 +143,6 @@ KINDS: tuple[Kind, ...] = (
         "line",
         "Midpoints between the outer cortices, from proximal to distal, as far apart as the film "
         "allows.",
-        ("femoral_offset", "femoral_abduction", "leg_length_difference", "stem_alignment"),
         "femur",
         False,
         0.6,
@@ -179,7 +156,6 @@ KINDS: tuple[Kind, ...] = (
         1,
         "point",
         "The lowest point of the ischial tuberosity.",
-        ("pelvic_obliquity",),
         "pelvis",
         False,
         1.3,
@@ -193,7 +169,6 @@ KINDS: tuple[Kind, ...] = (
         2,
         "line",
         "Two points on the long axis of the stem: below the shoulder and near the tip.",
-        ("stem_alignment", "neck_shaft_angle", "femoral_offset"),
         "femur",
         True,
         0.4,
@@ -207,7 +182,6 @@ KINDS: tuple[Kind, ...] = (
         2,
         "line",
         "Two points on the axis of the prosthetic neck: the head end first, then the stem end.",
-        ("neck_shaft_angle",),
         "hip",
         True,
         0.4,
@@ -221,7 +195,6 @@ KINDS: tuple[Kind, ...] = (
         1,
         "point",
         "The tip of the greater trochanter.",
-        ("stem_subsidence",),
         "femur",
         False,
         1.1,
@@ -235,7 +208,6 @@ KINDS: tuple[Kind, ...] = (
         1,
         "point",
         "The lateral shoulder of the stem, where its upper edge turns down.",
-        ("stem_subsidence",),
         "femur",
         True,
         0.4,
@@ -249,7 +221,6 @@ KINDS: tuple[Kind, ...] = (
         1,
         "point",
         "The upper end of the pubic symphysis, in its midline.",
-        ("pelvic_position",),
         "pelvis",
         False,
         1.3,
@@ -263,7 +234,6 @@ KINDS: tuple[Kind, ...] = (
         1,
         "point",
         "The midpoint of the joint between sacrum and coccyx.",
-        ("pelvic_position",),
         "pelvis",
         False,
         2.5,
@@ -277,7 +247,6 @@ KINDS: tuple[Kind, ...] = (
         4,
         "points",
         "Its most lateral, most medial, highest and lowest point, in this order.",
-        ("pelvic_position",),
         "pelvis",
         False,
         1.5,
@@ -291,7 +260,6 @@ KINDS: tuple[Kind, ...] = (
         None,
         "circle",
         "Points along the edge of the calibration sphere, where one lies on the film.",
-        ("magnification",),
         "film",
         False,
         0.25,
