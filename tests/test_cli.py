@@ -83,7 +83,10 @@ def test_strict_exits_0_where_everything_compared_is_within(run, tmp_path):
         'operated_side = "left"\n[cup]\ninclination_deg = 41\nanteversion_deg = 17\n'
         "[tolerance]\ninclination_deg = 10\nanteversion_deg = 10\n"
     )
-    assert run("measure", FILM, "--reading", READING, "--plan", plan, "--strict")[0] == 0
+    strictly = ("measure", FILM, "--reading", READING, "--plan", plan, "--strict")
+    assert run(*strictly)[0] == 3, "nobody said yet whether the cup opens anteriorly"
+    plan.write_text(plan.read_text() + "[recorded]\ninclination_deg = 40\nanteversion_deg = 19\n")
+    assert run(*strictly)[0] == 0
 
 
 def test_an_earlier_film_gives_the_changes(run):

@@ -9,7 +9,7 @@ from xraymeasure.change.changes import Changes, before_after
 from xraymeasure.measuring.measure import DRAWS, measure
 from xraymeasure.measuring.results import Finding, Measurements
 from xraymeasure.plan.compare import Comparison, ComparisonRow, compare
-from xraymeasure.reading.reading import Reading
+from xraymeasure.reading.reading import Opens, Reading
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -67,6 +67,7 @@ def examine(
     seed: int = 0,
     reference: Reference | None = None,
     thresholds: Thresholds | None = None,
+    cup_opens: Opens | None = None,
 ) -> Examination:
     """Measure a film, hold it against its plan, and against an earlier film.
 
@@ -79,7 +80,7 @@ def examine(
         What was intended; what is not planned is not compared.
     before : Examination or (Film, Reading), optional
         An earlier film of the same hips, for planned changes and for what changed.
-    draws, seed, reference, thresholds
+    draws, seed, reference, thresholds, cup_opens
         As in `measure`.
 
     Raises
@@ -96,9 +97,15 @@ def examine(
     measure, compare : The parts of it.
     """
     if isinstance(before, tuple):
-        before = examine(*before, draws=draws, seed=seed, reference=reference)
+        before = examine(*before, draws=draws, seed=seed, reference=reference, cup_opens=cup_opens)
     measured = measure(
-        film, reading, draws=draws, seed=seed, reference=reference, thresholds=thresholds
+        film,
+        reading,
+        draws=draws,
+        seed=seed,
+        reference=reference,
+        thresholds=thresholds,
+        cup_opens=cup_opens,
     )
     earlier = before.measurements if before else None
     return Examination(

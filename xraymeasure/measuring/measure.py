@@ -30,7 +30,13 @@ from xraymeasure.measuring.uncertainty import (
     monte_carlo,
 )
 from xraymeasure.reading.binding import check_binding
-from xraymeasure.reading.reading import FilmBinding, Reading, check_complete
+from xraymeasure.reading.reading import (
+    FilmBinding,
+    Opens,
+    Reading,
+    check_complete,
+    stated_openings,
+)
 from xraymeasure.vocabulary.landmarks import SIDES, Side
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
@@ -55,6 +61,7 @@ def measure(
     seed: int = 0,
     reference: Reference | None = None,
     thresholds: Thresholds | None = None,
+    cup_opens: Opens | None = None,
 ) -> Measurements:
     """Measure one film from one reading.
 
@@ -72,6 +79,8 @@ def measure(
         The reference line; by default the first of the two that is placed.
     thresholds : Thresholds, optional
         From which numbers on the film's quality is remarked upon.
+    cup_opens : {"anterior", "posterior"}, optional
+        What a study states of all its cups; a reading that states it for a hip goes before.
 
     Returns
     -------
@@ -87,7 +96,7 @@ def measure(
     """
     check_binding(film, reading)
     check_complete(reading)
-    setting = settle(film, reading, reference)
+    setting = settle(film, reading, reference, cup_opens)
     terms = input_terms(setting)
     intervals = first_order(partial(evaluate, setting), terms)
     values = {key: interval.value for key, interval in intervals.items()}
@@ -129,6 +138,7 @@ def measure(
         mm_per_px=setting.scale.mm_per_px if setting.scale else None,
         notes=_notes(film, setting),
         known=known_sizes(reading),
+        cup_opening=stated_openings(reading, cup_opens),
     )
 
 
@@ -252,7 +262,8 @@ def _assumptions(setting: Setting, film: Film, name: str, side: Side | None, met
     hip = setting.hips.get(side)
     if name.endswith("anteversion") or name.startswith(("operative", "anatomical")):
         opens = "anteriorly" if hip.opens > 0 else "posteriorly"
-        said = "as the reader states" if side in setting.reading.cup_opens else "not visible here"
+        said = setting.openings.get(side)
+        said = f"by {said}" if said else "not visible here"
         if method != "perspective_other":
             yield f"the cup opens {opens} as seen from the tube ({said})"
         else:

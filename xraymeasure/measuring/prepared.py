@@ -20,7 +20,7 @@ from xraymeasure.measuring import calibration
 from xraymeasure.measuring.calibration import Scale, choose_scale
 from xraymeasure.measuring.cup import FlatRim, flat_rim
 from xraymeasure.measuring.uncertainty import placing_sd_px
-from xraymeasure.reading.reading import Reading
+from xraymeasure.reading.reading import Opens, Reading, stated_openings
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
 if TYPE_CHECKING:
@@ -105,6 +105,8 @@ class Setting:
         The reference line in use.
     scale : Scale or None
         The scale that stands for the film.
+    openings : mapping of side to str
+        Who states how a cup opens.
     """
 
     reading: Reading
@@ -121,6 +123,7 @@ class Setting:
     reference: Reference | None
     scale: Scale | None
     scales: tuple[Scale, ...]
+    openings: Mapping[Side, str]
 
     @property
     def operated(self) -> Side:
@@ -155,7 +158,12 @@ class Setting:
         return np.linalg.inv(self.to_units)
 
 
-def settle(film: Film, reading: Reading, reference: Reference | None = None) -> Setting:
+def settle(
+    film: Film,
+    reading: Reading,
+    reference: Reference | None = None,
+    cup_opens: Opens | None = None,
+) -> Setting:
     """Fit the outlines and choose scale, geometry and reference line.
 
     Raises
@@ -188,7 +196,7 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
             native=prosthetic is None,
             cup_mm=reading.cup_diameter_mm.get(side),
             neck_shaft_angle_deg=reading.neck_shaft_angle_deg.get(side),
-            opens=-1 if reading.cup_opens.get(side) == "posterior" else 1,
+            opens=-1 if reading.cup_opens.get(side, cup_opens) == "posterior" else 1,
         )
     _check_reference_lines(reading)
     marker = fits.of("marker_sphere", None, fit_circle)
@@ -220,6 +228,7 @@ def settle(film: Film, reading: Reading, reference: Reference | None = None) -> 
         reference=_reference(reading, reference),
         scale=choose_scale(found, reading.operated_side),
         scales=found,
+        openings=stated_openings(reading, cup_opens),
     )
 
 

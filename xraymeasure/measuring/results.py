@@ -160,6 +160,8 @@ class Measurements:
         Where scale, spacing and geometry came from, as sentences.
     known : KnownSizes
         The sizes of the index hip that the reading states.
+    cup_opening : mapping of side to str
+        Who, beside the film, states how a cup opens, as the end of a sentence.
     """
 
     film: FilmBinding
@@ -173,6 +175,7 @@ class Measurements:
     mm_per_px: float | None
     notes: tuple[str, ...]
     known: KnownSizes = KnownSizes()
+    cup_opening: Mapping[Side, str] = field(default_factory=dict)
 
     def primary(self, name: str, side: Side | None = None) -> Measurement | None:
         """Return the primary row of a name; `side` None takes the index side or the film's."""

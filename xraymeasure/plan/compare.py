@@ -17,7 +17,8 @@ from xraymeasure.change.difference import (
 )
 from xraymeasure.errors import PlanError
 from xraymeasure.geometry import cup_angles
-from xraymeasure.measuring.results import Measurements
+from xraymeasure.measuring.results import Measurement, Measurements
+from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
     CupPlan,
     FemurPlan,
@@ -190,8 +191,12 @@ def compare(
     planned, planned_note = _to_film(plan.cup, plan.cup.pelvic_tilt_deg, "Planned")
     recorded, recorded_note = _to_film(plan.recorded, plan.cup.pelvic_tilt_deg, "Recorded")
     tolerance = plan.tolerance
+    of_theatre = recorded["anteversion"]
+    opening = find_opening(measurements, of_theatre[0] if of_theatre else None, before)
     rows = [
-        _row(measurements, f"radiographic_{name}", planned[name], recorded[name], limit)
+        _cup_row(
+            measurements, f"radiographic_{name}", planned[name], recorded[name], limit, opening
+        )
         for name, limit in (
             ("inclination", tolerance.inclination_deg),
             ("anteversion", tolerance.anteversion_deg),
@@ -222,7 +227,7 @@ def compare(
         planned_neck = _certain(plan.femur.neck_shaft_angle_deg)
         row = _row(measurements, "neck_shaft_angle", planned_neck, None, None)
         rows.append(row if row.achieved is None else replace(row, reason=_NO_NECK_TOLERANCE))
-    notes = [planned_note, recorded_note]
+    notes = [planned_note, recorded_note, _opening_note(opening)]
     if any(row.achieved is not None and row.name == "leg_length_change" for row in rows):
         notes.append(
             "The change of leg length is that of the difference between the sides; the other leg "
@@ -275,14 +280,57 @@ def _to_film(
     return intervals, note
 
 
+def _cup_row(
+    measurements: Measurements,
+    name: str,
+    planned: Interval | None,
+    recorded: Interval | None,
+    tolerance: float | None,
+    opening: Opening | None,
+) -> ComparisonRow:
+    """Return the row of a cup's angle, undecided where the other cup would be judged otherwise."""
+    side = measurements.operated_side
+    if opening is None:
+        return _row(measurements, name, planned, recorded, tolerance)
+    row, other = (
+        _row(
+            measurements,
+            name,
+            planned,
+            recorded,
+            tolerance,
+            measurements.by_method(name, method, side),
+        )
+        for method in (opening.method, opening.other_method)
+    )
+    if opening.settled_by or row.verdict == other.verdict or other.achieved is None:
+        return row
+    reason = unsettled_reason(opening, str(row.verdict), str(other.verdict), other.achieved)
+    return replace(row, verdict="undecided", reason=reason)
+
+
+def _opening_note(opening: Opening | None) -> str:
+    if opening is None:
+        return ""
+    if opening.settled_by:
+        return f"The cup opens {opening.opens}, by {opening.settled_by}."
+    why = f": {opening.remark}" if opening.remark else ""
+    return (
+        f"Whether the cup opens anteriorly is not settled{why}; a verdict stands only where it "
+        "holds for both cups that cast this outline. The reader's answer (cup_opens, from a "
+        "lateral film or the operation note) or an anteversion recorded in theatre settles it."
+    )
+
+
 def _row(
     measurements: Measurements,
     name: str,
     planned: Interval | None,
     recorded: Interval | None,
     tolerance: float | None,
+    found: Measurement | None = None,
 ) -> ComparisonRow:
-    found = measurements.primary(name)
+    found = found or measurements.primary(name)
     return _judged(
         measurements.operated_side,
         name,

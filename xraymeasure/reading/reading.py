@@ -13,9 +13,11 @@ from typing import Literal
 import numpy as np
 
 from xraymeasure.errors import ReadingError
-from xraymeasure.vocabulary.landmarks import LANDMARKS, Landmark, Side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Landmark, Side
 
 Point = tuple[float, float]
+
+Opens = Literal["anterior", "posterior"]
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,7 @@ class Reading:
     head_diameter_mm: Mapping[Side, float] = field(default_factory=dict)
     cup_diameter_mm: Mapping[Side, float] = field(default_factory=dict)
     neck_shaft_angle_deg: Mapping[Side, float] = field(default_factory=dict)
-    cup_opens: Mapping[Side, Literal["anterior", "posterior"]] = field(default_factory=dict)
+    cup_opens: Mapping[Side, Opens] = field(default_factory=dict)
     native_head_mm: Mapping[Side, float] = field(default_factory=dict)
     marker_diameter_mm: float | None = None
     beam_centre: Point | None = None
@@ -113,6 +115,17 @@ class Reading:
                 if not points or self.has(name)
             },
         )
+
+
+def stated_openings(reading: Reading, of_study: Opens | None = None) -> dict[Side, str]:
+    """Return for each hip who states how its cup opens, as the end of a sentence."""
+    said: dict[Side, str] = {}
+    for side in SIDES:
+        if side in reading.cup_opens:
+            said[side] = "the reader's answer"
+        elif of_study:
+            said[side] = "the study's own statement"
+    return said
 
 
 def known_landmark(name: str, key: str = "landmarks") -> Landmark:

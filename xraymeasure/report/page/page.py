@@ -214,7 +214,11 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
         sheet.text(at("tolerance"), y + 1.6, line.tolerance, 8)
         sheet.text(at("verdict"), y + 1.4, glyph, 9.5, colour=colour)
         sheet.text(at("verdict") + 4.2, y + 1.6, word, 8.5, bold=True, colour=colour)
-        return y + 7.4
+        if not line.reason:
+            return y + 7.4
+        start, end = at("tolerance"), MARGIN_MM + TEXT_MM
+        below = sheet.paragraph(start, y + 6.0, end - start, line.reason, 6.8, colour=style.GREY)
+        return below + 0.6
     # Without a verdict its place, and that of the missing difference, holds the reason.
     start = at("tolerance" if line.difference else "difference") if compared else at("difference")
     end = MARGIN_MM + TEXT_MM

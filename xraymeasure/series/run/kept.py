@@ -6,7 +6,7 @@ from pathlib import Path
 
 from xraymeasure.measuring.measure import known_sizes
 from xraymeasure.measuring.results import Measurement, Measurements, Missing
-from xraymeasure.reading.reading import Reading
+from xraymeasure.reading.reading import Reading, stated_openings
 from xraymeasure.series.run.run import read_kept
 
 
@@ -55,4 +55,5 @@ def kept_measurements(path: Path, reading: Reading) -> Measurements:
         mm_per_px=kept["mm_per_px"],
         notes=(),
         known=known_sizes(reading),
+        cup_opening=stated_openings(reading),
     )
