@@ -15,7 +15,7 @@ from xraymeasure.errors import XrayMeasureError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from xraymeasure.examine import Examination
+    from xraymeasure.examination import Examination
     from xraymeasure.measuring.results import Measurements
 
 DONE, WRONG, OUTSIDE = 0, 2, 3
@@ -106,7 +106,7 @@ def measure(
 
         print(format_measurements(found), end="")
     else:
-        from xraymeasure.console import examination_text
+        from xraymeasure.report.text import examination_text
 
         print(examination_text(found))
         print(CAUTION)
@@ -117,7 +117,7 @@ def measure(
 def _examined(
     film: Path, reading: Path, plan: Path | None, before: tuple[Path, Path] | None
 ) -> Examination:
-    from xraymeasure.examine import examine
+    from xraymeasure.examination import examine
     from xraymeasure.film.read import read_film
     from xraymeasure.plan.plan import read_plan
     from xraymeasure.reading.file import read_reading
@@ -170,7 +170,7 @@ def demo(
     ),
 ) -> None:
     """Measure the sample films, print the comparison, write the pages and say where."""
-    from xraymeasure.console import comparison_text
+    from xraymeasure.report.text import comparison_text
     from xraymeasure.report.write import write_report
     from xraymeasure.samples import BEFORE_OPERATION, sample_folder, sample_names
 

@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from xraymeasure.errors import XrayMeasureError
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
+    from xraymeasure.plan.plan import Plan
+    from xraymeasure.reading.reading import Reading
 
 
 def sample_folder() -> Path:
@@ -30,3 +36,42 @@ def sample_names() -> list[str]:
 
 BEFORE_OPERATION = {"long_leg": "before"}
 """Sample films that have one of the same hips before the operation, and which that is."""
+
+
+def sample(name: str) -> tuple[Film, Reading, Plan]:
+    """Return a sample film, the reading of a simulated reader, and its plan; all invented.
+
+    Parameters
+    ----------
+    name : str
+        One of `sample_names`.
+
+    Raises
+    ------
+    XrayMeasureError
+        If there is no sample film of that name; the message lists them.
+
+    See Also
+    --------
+    examine : Measures it and holds it against the plan.
+
+    Examples
+    --------
+    >>> film, reading, plan = sample("well_placed")
+    >>> reading.operated_side == plan.operated_side
+    True
+    """
+    from xraymeasure.film.read import read_film
+    from xraymeasure.plan.plan import read_plan
+    from xraymeasure.reading.file import read_reading
+
+    if name not in sample_names():
+        raise XrayMeasureError(
+            f"{name}: no sample film of that name; there are {', '.join(sample_names())}"
+        )
+    stem = sample_folder() / name
+    return (
+        read_film(stem.with_suffix(".dcm")),
+        read_reading(stem.with_suffix(".reading.json")),
+        read_plan(stem.with_suffix(".plan.toml")),
+    )

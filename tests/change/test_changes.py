@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from xraymeasure.change.changes import before_after, changes_between, vector_length
 from xraymeasure.change.positioning import Comparable, Visit
-from xraymeasure.console import changes_text
 from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.reading.reading import FilmBinding
+from xraymeasure.report.text import changes_text
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 NO_ALLOWANCE = Comparable(pelvic_tilt_mm=1e-9, pelvic_rotation_mm=1e-9, femoral_rotation_deg=1e-9)

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from xraymeasure.examine import Examination
 from xraymeasure.film.film import film_from_array
 from xraymeasure.measuring.results import Drawing, Finding, Measurement, Measurements, Missing
 from xraymeasure.plan.compare import compare, parse_plan
 from xraymeasure.reading.reading import FilmBinding, Reading
+from xraymeasure.report.subject import Subject
 
 PLAN = """
 operated_side = "left"
@@ -152,7 +152,7 @@ def comparison(measurements):
 
 @pytest.fixture
 def found(film, reading, measurements, comparison):
-    return Examination(film, reading, measurements, comparison=comparison)
+    return Subject(film, reading, measurements, comparison=comparison)
 
 
 @pytest.fixture

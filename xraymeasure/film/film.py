@@ -102,6 +102,10 @@ class Film:
             )
         self.pixels.setflags(write=False)
 
+    def __repr__(self) -> str:
+        rows, columns = self.shape
+        return f"<Film {rows} x {columns}, pixels {self.pixel_sha256[:12]}>"
+
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""

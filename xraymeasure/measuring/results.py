@@ -5,9 +5,9 @@ A `Measurement` carries its unit, interval, method, reference line and assumptio
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from xraymeasure.reading.reading import FilmBinding
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import QUANTITIES, Unit
 from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -54,6 +57,10 @@ class Measurement:
     standard_uncertainty: float = 0.0
     sources: Mapping[str, float] = field(default_factory=dict)
     rests_on: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        side = f", {self.side}" if self.side else ""
+        return f"{self.name}{side}: {value_text(self)} ({interval_text(self)}), {self.method}"
 
 
 @dataclass(frozen=True)
@@ -176,6 +183,56 @@ class Measurements:
     notes: tuple[str, ...]
     known: KnownSizes = KnownSizes()
     cup_opening: Mapping[Side, str] = field(default_factory=dict)
+
+    def __getitem__(self, key: str | tuple[str, Side | None]) -> Measurement:
+        """Return the primary row of a name, or of a name and side.
+
+        Raises
+        ------
+        KeyError
+            With the reason, if it could not be measured.
+        """
+        name, side = (key, None) if isinstance(key, str) else key
+        row = self.primary(name, side)
+        if row is None:
+            if name not in QUANTITIES:
+                raise KeyError(f"{name}: no such measurement; there are {', '.join(QUANTITIES)}")
+            why = self.why_missing(name, side) or "it was not measured on this film"
+            raise KeyError(f"{name}: {why}")
+        return row
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __iter__(self) -> Iterator[Measurement]:
+        return iter(self.rows)
+
+    def __repr__(self) -> str:
+        lines = [
+            f"  {row.name:<28} {row.side or '':<6} {value_text(row):>9}  {interval_text(row)}"
+            for row in self.rows
+            if row.primary
+        ]
+        more = [f"  and {len(lines) - 8} more; to_frame() has all"] if len(lines) > 9 else []
+        shown = lines[:8] if more else lines
+        return "\n".join([f"Measurements of the {self.operated_side} hip (95 %)", *shown, *more])
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a pandas table, one row a measurement: value, interval, method, side.
+
+        See Also
+        --------
+        missing : What is not in it, and why.
+        """
+        import pandas as pd
+
+        columns = (
+            "name", "side", "value", "low", "high", "unit", "standard_uncertainty", "method",
+            "primary", "reference",
+        )  # fmt: skip
+        return pd.DataFrame(
+            [[getattr(row, column) for column in columns] for row in self.rows], columns=columns
+        )
 
     def primary(self, name: str, side: Side | None = None) -> Measurement | None:
         """Return the primary row of a name; `side` None takes the index side or the film's."""

@@ -72,6 +72,10 @@ class Reading:
     placing_sd_px: float | Mapping[str, float] | None = None
     comment: str | None = None
 
+    def __repr__(self) -> str:
+        placed = sum(bool(points) for points in self.landmarks.values())
+        return f"<Reading by {self.reader}, {self.operated_side} hip, {placed} landmarks placed>"
+
     def points(self, name: str) -> np.ndarray:
         """Return the points of a landmark, shape (n, 2), rows and columns; n is 0 if unplaced."""
         return np.array(self.landmarks.get(name, ()), dtype=float).reshape(-1, 2)

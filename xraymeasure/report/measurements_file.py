@@ -13,12 +13,12 @@ from pydantic import BaseModel, ConfigDict, Field
 from xraymeasure.about import CAUTION
 from xraymeasure.change.changes import Change
 from xraymeasure.errors import MeasureError
-from xraymeasure.examine import Examination
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import Form, parse_json
 from xraymeasure.measuring.results import Finding, Measurement, Measurements, Missing
 from xraymeasure.plan.compare import LABELS
 from xraymeasure.reading.reading import FilmBinding
+from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.landmarks import SIDES
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 
@@ -108,7 +108,7 @@ class _File(_Part):
 _FORM = Form(FORMAT, VERSION, "a file of measurements", _File, MeasureError)
 
 
-def measurements_record(found: Examination) -> dict[str, Any]:
+def measurements_record(found: Subject) -> dict[str, Any]:
     """Return measurements, and what they were held against, as plain data ready for JSON.
 
     What could not be measured is absent from ``measurements`` and stands, with its reason, in
@@ -188,7 +188,7 @@ def change_record(row: Change) -> dict[str, Any]:
     return {key: value for key, value in record.items() if value not in (None, "")}
 
 
-def format_measurements(found: Examination) -> str:
+def format_measurements(found: Subject) -> str:
     """Return `measurements_record` as the text of a JSON file."""
     record = measurements_record(found)
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

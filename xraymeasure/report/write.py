@@ -5,19 +5,19 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from xraymeasure.examine import Examination
 from xraymeasure.files.atomic import write_files
 from xraymeasure.report.measurements_file import format_measurements
+from xraymeasure.report.subject import Subject
 
 
 def write_report(
-    found: Examination, out_dir: str | os.PathLike[str], stem: str, *, show_date: bool = False
+    found: Subject, out_dir: str | os.PathLike[str], stem: str, *, show_date: bool = False
 ) -> list[Path]:
     """Write the page and the tables of one film.
 
     Parameters
     ----------
-    found : Examination
+    found : Subject
     out_dir : path-like
         Made if it is not there; files of the same name are replaced.
     stem : str

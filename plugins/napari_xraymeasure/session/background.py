@@ -12,10 +12,10 @@ from napari.qt.threading import thread_worker
 
 from napari_xraymeasure.session.numbers import Numbers, numbers
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.examine import Examination
 from xraymeasure.film.film import Film
 from xraymeasure.plan.compare import Plan
 from xraymeasure.reading.reading import Reading
+from xraymeasure.report.subject import Subject
 
 
 @thread_worker
@@ -38,7 +38,7 @@ def write_page(
         result = numbers(film, reading, plan, final=True)
         if result.measurements is None:
             return result.problem or "nothing is placed yet"
-        found = Examination(film, reading, result.measurements, plan, comparison=result.comparison)
+        found = Subject(film, reading, result.measurements, plan, comparison=result.comparison)
         return write_report(found, folder / stem, stem)
     except XrayMeasureError as error:
         return str(error)

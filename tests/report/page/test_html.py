@@ -6,10 +6,10 @@ from html.parser import HTMLParser
 import pytest
 
 from xraymeasure.about import CAUTION
-from xraymeasure.examine import Examination
 from xraymeasure.measuring.results import Finding, Missing
 from xraymeasure.plan.compare import compare, parse_plan
 from xraymeasure.report.page.html import html_page
+from xraymeasure.report.subject import Subject
 
 # HTML Living Standard, 13.1.2: elements without an end tag.
 VOID = frozenset(
@@ -52,7 +52,7 @@ class Page(HTMLParser):
 @pytest.fixture(params=[True, False], ids=["planned", "unplanned"])
 def text(request, film, reading, measurements, comparison):
     return html_page(
-        Examination(film, reading, measurements, comparison=comparison if request.param else None)
+        Subject(film, reading, measurements, comparison=comparison if request.param else None)
     )
 
 
@@ -99,7 +99,7 @@ def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measuremen
         notes=("<b>bold</b>",),
         missing=(Missing("femoral_offset", "left", None, "</td></table>"),),
     )
-    text = html_page(Examination(film, reading, hostile, comparison=comparison))
+    text = html_page(Subject(film, reading, hostile, comparison=comparison))
     page = Page(text)
     assert {tag for tag, _ in page.tags}.isdisjoint({"script", "iframe"})
     assert '<script>alert("x")</script>' in page.text()
@@ -108,7 +108,7 @@ def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measuremen
 
 
 def test_verdicts_are_words(film, reading, measurements, comparison):
-    said = Page(html_page(Examination(film, reading, measurements, comparison=comparison))).text()
+    said = Page(html_page(Subject(film, reading, measurements, comparison=comparison))).text()
     assert "within" in said
     assert "undecided" in said
     assert "needs the film before the operation" in said
@@ -120,6 +120,6 @@ def test_a_planned_cup_in_another_definition_is_told(film, reading, measurements
         'definition = "operative"'
     )
     said = Page(
-        html_page(Examination(film, reading, measurements, comparison=compare(measurements, plan)))
+        html_page(Subject(film, reading, measurements, comparison=compare(measurements, plan)))
     ).text()
     assert "Planned operative 38/25 is radiographic" in said

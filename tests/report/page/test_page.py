@@ -5,7 +5,6 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from xraymeasure.about import CAUTION
-from xraymeasure.examine import Examination
 from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import Finding
@@ -14,6 +13,7 @@ from xraymeasure.reading.file import read_reading
 from xraymeasure.report.layout.sheet import MARGIN_MM, WIDTH_MM, text_width, wrapped
 from xraymeasure.report.page.content import report_content
 from xraymeasure.report.page.page import pdf_pages, report_sheets
+from xraymeasure.report.subject import Subject
 from xraymeasure.samples import sample_folder, sample_names
 
 LOUD = tuple(
@@ -44,7 +44,7 @@ offset_change_mm = 2
 
 
 def sheets(film, reading, measurements, comparison=None):
-    found = Examination(film, reading, measurements, comparison=comparison)
+    found = Subject(film, reading, measurements, comparison=comparison)
     pages = report_sheets(report_content(found), found)
     for page in pages:
         FigureCanvasAgg(page.figure)
@@ -183,9 +183,9 @@ def test_the_sample_films_fit_their_pages(name):
 
 
 def test_the_same_input_gives_the_same_bytes(film, reading, measurements, comparison):
-    first = pdf_pages(Examination(film, reading, measurements, comparison=comparison))
+    first = pdf_pages(Subject(film, reading, measurements, comparison=comparison))
     assert first.startswith(b"%PDF-")
-    assert first == pdf_pages(Examination(film, reading, measurements, comparison=comparison))
+    assert first == pdf_pages(Subject(film, reading, measurements, comparison=comparison))
     assert b"CreationDate" not in first
 
 

@@ -9,7 +9,6 @@ from xraymeasure import __version__
 from xraymeasure.about import CAUTION
 from xraymeasure.change.changes import Change
 from xraymeasure.change.difference import why_missing
-from xraymeasure.examine import Examination
 from xraymeasure.measuring.results import (
     Finding,
     Measurement,
@@ -19,6 +18,7 @@ from xraymeasure.measuring.results import (
     value_text,
 )
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
+from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.landmarks import LANDMARKS, other_side
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
@@ -131,12 +131,12 @@ class Content:
     caution: str = CAUTION
 
 
-def report_content(found: Examination, show_date: bool = False) -> Content:
+def report_content(found: Subject, show_date: bool = False) -> Content:
     """Return what there is to say about a film; nothing that names the patient.
 
     Parameters
     ----------
-    found : Examination
+    found : Subject
         Of the film only its pixels' hash is named, and its date if `show_date`.
     show_date : bool
         Whether to say when the film was taken.

@@ -12,10 +12,13 @@ from xraymeasure.measuring.results import Drawing, Measurements, value_text
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout import style
 from xraymeasure.report.page.place_labels import place_labels
+from xraymeasure.report.subject import Subject
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
+FILM_INCHES = (9.0, 5.2)
 _LABEL_PT = 7.5
 _BAR_MM = 50.0
 # However little was placed, so much of the film is shown that one knows where one is.
@@ -123,6 +126,25 @@ def _thinned(grey: np.ndarray) -> np.ndarray:
     rows, columns = (extent // step * step for extent in grey.shape)
     blocks = grey[:rows, :columns].reshape(rows // step, step, columns // step, step)
     return blocks.mean(axis=(1, 3))
+
+
+def film_figure(found: Subject) -> Figure:
+    """Return a figure of the film, its landmarks and what was fitted to them."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    with rc_context({"font.family": style.FONT, "font.size": 9}):
+        figure = Figure(figsize=FILM_INCHES, facecolor=style.PAPER)
+        draw_subject(figure, found)
+    return figure
+
+
+def draw_subject(figure: Figure, found: Subject) -> None:
+    """Fill a figure with the film, its landmarks and what was fitted to them."""
+    axes = figure.add_axes((0, 0, 1, 1))
+    drawings = found.measurements.drawings
+    shown = show_film(found.film, drawings, FILM_INCHES[0] / FILM_INCHES[1])
+    draw_film(axes, shown, found.reading, found.measurements)
 
 
 def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Measurements) -> None:

@@ -8,30 +8,24 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from xraymeasure.examine import Examination
 from xraymeasure.report.layout import style
 from xraymeasure.report.page.content import report_content
-from xraymeasure.report.page.figure import draw_film, show_film
+from xraymeasure.report.page.figure import FILM_INCHES, draw_subject
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
+from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.quantities import SOURCES
 
 if TYPE_CHECKING:
     from jinja2 import Template
     from matplotlib.figure import Figure
 
-_FILM_INCHES = (9.0, 5.2)
 _PLOT_INCHES = (4.2, 3.9)
 _DPI = 160
 
 
-def html_page(found: Examination, show_date: bool = False) -> str:
+def html_page(found: Subject, show_date: bool = False) -> str:
     """Return the report as one HTML document; the parameters are those of `pdf_pages`."""
     measurements = found.measurements
-
-    def draw_the_film(figure: Figure) -> None:
-        axes = figure.add_axes((0, 0, 1, 1))
-        shown = show_film(found.film, measurements.drawings, _FILM_INCHES[0] / _FILM_INCHES[1])
-        draw_film(axes, shown, found.reading, measurements)
 
     def draw_the_plot(figure: Figure) -> None:
         axes = figure.add_axes((0.14, 0.26, 0.84, 0.72))
@@ -43,7 +37,7 @@ def html_page(found: Examination, show_date: bool = False) -> str:
     kinds = {drawing.kind for drawing in measurements.drawings}
     return _template().render(
         content=report_content(found, show_date),
-        film_image=_png(_FILM_INCHES, draw_the_film),
+        film_image=_png(FILM_INCHES, lambda figure: draw_subject(figure, found)),
         plot_image=_png(_PLOT_INCHES, draw_the_plot),
         lines=[line for kind, line in style.LINES.items() if kind in kinds],
         verdicts=style.VERDICTS,

@@ -6,7 +6,6 @@ import io
 from collections.abc import Iterator
 from itertools import groupby
 
-from xraymeasure.examine import Examination
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.report.layout import style
@@ -22,6 +21,7 @@ from xraymeasure.report.layout.sheet import (
 from xraymeasure.report.page.content import Content, DetailLine, TableLine, report_content
 from xraymeasure.report.page.figure import draw_film, show_film
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
+from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.quantities import SOURCES
 
 Line = tuple[str, str, str]
@@ -52,12 +52,12 @@ _HEADS = {
 }
 
 
-def pdf_pages(found: Examination, show_date: bool = False) -> bytes:
+def pdf_pages(found: Subject, show_date: bool = False) -> bytes:
     """Return the report as a PDF of A4 pages; the same input gives the same bytes.
 
     Parameters
     ----------
-    found : Examination
+    found : Subject
     show_date : bool
         Whether to say when the film was taken.
     """
@@ -75,7 +75,7 @@ def pdf_pages(found: Examination, show_date: bool = False) -> bytes:
     return stream.getvalue()
 
 
-def report_sheets(content: Content, found: Examination) -> list[Sheet]:
+def report_sheets(content: Content, found: Subject) -> list[Sheet]:
     """Return the pages of a report: one for the notes, and those with all the rest."""
     first, left_over = _first_page(content, found)
     sheets = [first, *_further_pages(content, left_over)]
@@ -102,7 +102,7 @@ def _foot(sheet: Sheet, content: Content, number: int, count: int) -> None:
     )
 
 
-def _first_page(content: Content, found: Examination) -> tuple[Sheet, list[Line]]:
+def _first_page(content: Content, found: Subject) -> tuple[Sheet, list[Line]]:
     """Return the page for the notes, and the findings that had no room on it."""
     sheet, measurements = Sheet(), found.measurements
     y = _head(sheet, content)

@@ -1,15 +1,17 @@
-"""What the command line prints: tables of a width that a terminal has."""
+"""Results as text: what the command line prints, and what a notebook shows."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from html import escape
 
+from xraymeasure.about import CAUTION
 from xraymeasure.change.changes import Changes
 from xraymeasure.change.kinds import KINDS
-from xraymeasure.examine import Examination
 from xraymeasure.measuring.results import Measurements, interval_text, value_text
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
+from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.landmarks import landmark_name
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
@@ -116,7 +118,7 @@ def changes_text(changes: Changes) -> str:
     return "\n".join(lines)
 
 
-def examination_text(found: Examination) -> str:
+def examination_text(found: Subject) -> str:
     """Return the comparison, the changes since an earlier film, and every measurement."""
     parts = []
     if found.comparison is not None:
@@ -125,3 +127,55 @@ def examination_text(found: Examination) -> str:
         parts.append("  Since the earlier film (95 % interval; before to after):")
         parts.append(changes_text(found.changes) + "\n")
     return "\n".join([*parts, measurements_text(found.measurements)])
+
+
+_IN_SHORT = (
+    "radiographic_inclination",
+    "radiographic_anteversion",
+    "leg_length_difference",
+    "femoral_offset",
+    "global_offset",
+    "magnification",
+)
+
+
+def _short_rows(found: Subject) -> list[tuple[str, ...]]:
+    """Return what matters most, the first row as heads: against the plan, or as measured."""
+    if found.compared:
+        head = ("", "planned", "on film", "difference", "95 %", "verdict")
+        picked = (0, 1, 3, 4, 5, 7)
+        return [head, *(tuple(_compared(row)[i] for i in picked) for row in found.compared)]
+    rows = [found.measurements.primary(name) for name in _IN_SHORT]
+    return [
+        ("", "value", "95 %"),
+        *((QUANTITIES[row.name].label, value_text(row), interval_text(row)) for row in rows if row),
+    ]
+
+
+def _said(found: Subject) -> str:
+    loud = sum(finding.severity != "note" for finding in found.findings)
+    missing = len(found.measurements.missing)
+    return f"{len(found.measurements.rows)} numbers, {missing} not measured, {loud} warnings"
+
+
+def summary_text(found: Subject) -> str:
+    """Return an examination in about ten lines."""
+    rows = _short_rows(found)
+    head = f"{found.reading.operated_side.capitalize()} hip, reader {found.reading.reader}"
+    lines = [head, *_table(rows, right=range(1, 5 if found.compared else 3)).splitlines()]
+    return "\n".join([*lines, f"  {_said(found)}"])
+
+
+def summary_html(found: Subject) -> str:
+    """Return an examination as a small HTML table, for a notebook."""
+    head, *rows = _short_rows(found)
+    cells = "".join(f"<th>{escape(text)}</th>" for text in head)
+    lines = "".join(
+        "<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows
+    )
+    side = escape(found.reading.operated_side.capitalize())
+    return (
+        f"<table><caption>{side} hip, reader {escape(found.reading.reader)}</caption>"
+        f"<thead><tr>{cells}</tr></thead><tbody>{lines}</tbody></table>"
+        f"<p>{escape(_said(found))}. {escape(CAUTION)}</p>"
+    )

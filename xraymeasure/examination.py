@@ -2,59 +2,80 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from xraymeasure.change.changes import Changes, before_after
+from xraymeasure.change.changes import before_after
+from xraymeasure.film.film import Film
 from xraymeasure.measuring.measure import DRAWS, measure
-from xraymeasure.measuring.results import Finding, Measurements
-from xraymeasure.plan.compare import Comparison, ComparisonRow, compare
+from xraymeasure.plan.compare import compare
+from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Opens, Reading
+from xraymeasure.report.subject import Subject
 
 if TYPE_CHECKING:
-    from xraymeasure.film.film import Film
+    from matplotlib.figure import Figure
+
     from xraymeasure.measuring.prepared import Reference
     from xraymeasure.measuring.quality import Thresholds
-    from xraymeasure.plan.plan import Plan
 
 
-@dataclass(frozen=True, eq=False)
-class Examination:
-    """A film, the reading placed on it, and all that follows from both.
+@dataclass(frozen=True, eq=False, repr=False)
+class Examination(Subject):
+    """What `examine` found; in a notebook a table, in a terminal ten lines.
 
     Attributes
     ----------
-    film, reading : Film, Reading
-        What was looked at.
-    measurements : Measurements
-        The numbers with their intervals, what could not be measured, and the findings.
-    plan : Plan or None
-        What was intended.
-    comparison : Comparison or None
-        Measured against planned; None without a plan.
-    changes : Changes or None
-        Since the earlier film; None without one.
+    film, reading, measurements, plan, comparison, changes
+        As in `Subject`.
     before : Examination or None
         The earlier film.
+
+    Examples
+    --------
+    >>> import xraymeasure as xm
+    >>> found = xm.examine(*xm.sample("off_plan_cup"), draws=0)
+    >>> found.measurements["radiographic_inclination"].unit
+    'deg'
     """
 
-    film: Film
-    reading: Reading
-    measurements: Measurements
-    plan: Plan | None = None
-    comparison: Comparison | None = None
-    changes: Changes | None = None
     before: Examination | None = None
 
-    @property
-    def compared(self) -> tuple[ComparisonRow, ...]:
-        """Each planned number beside the measured one; empty without a plan."""
-        return self.comparison.rows if self.comparison else ()
+    def __repr__(self) -> str:
+        from xraymeasure.report.text import summary_text
 
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What there is to say of film and reading."""
-        return self.measurements.findings
+        return summary_text(self)
+
+    def _repr_html_(self) -> str:
+        from xraymeasure.report.text import summary_html
+
+        return summary_html(self)
+
+    def show(self) -> Figure:
+        """Return the film with what was fitted, as a matplotlib figure."""
+        from xraymeasure.report.page.figure import film_figure
+
+        return film_figure(self)
+
+    def write(self, folder: str | os.PathLike[str], stem: str | None = None) -> list[Path]:
+        """Write the page (PDF, HTML) and the tables (JSON, CSV) into a folder.
+
+        Parameters
+        ----------
+        folder : path-like
+            Made if it is not there; files of the same name are replaced.
+        stem : str, optional
+            Name of the page; by default made of the film's pixels, so that it names nobody.
+
+        See Also
+        --------
+        write_report : The same as a function.
+        """
+        from xraymeasure.report.write import write_report
+
+        return write_report(self, folder, stem or f"film_{self.film.pixel_sha256[:12]}")
 
 
 def examine(
