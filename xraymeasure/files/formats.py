@@ -5,15 +5,15 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from xraymeasure.errors import XrayMeasureError
 
-Record = TypeVar("Record", bound=BaseModel)
+Record = TypeVar("Record")
 
 # What pydantic calls the forms of a value that may be given in two ways.
 _FORM = re.compile(r"PerSide$|^constrained-|^literal\[|^dict\[|^list\[|^float$|\]$")
@@ -32,9 +32,11 @@ class Form(Generic[Record]):
     noun : str
         What such a file is, with its article.
     record : type
-        The pydantic model of its content, which refuses unknown keys.
+        The pydantic model or dataclass of its content, which refuses unknown keys.
     error : type
         What to raise.
+    shape : callable, optional
+        From the file's table to the fields of `record`; it may raise `error`.
     """
 
     format: str
@@ -42,6 +44,7 @@ class Form(Generic[Record]):
     noun: str
     record: type[Record]
     error: type[XrayMeasureError]
+    shape: Callable[[dict[str, Any]], dict[str, Any]] | None = None
 
 
 def parse_json(text: str, where: str, form: Form[Record]) -> Record:
@@ -104,9 +107,18 @@ def _validated(table: Any, where: str, form: Form[Record]) -> Record:
             f"{form.version}; update xraymeasure"
         )
     try:
-        return form.record.model_validate(table)
+        if form.shape is None:
+            return TypeAdapter(form.record).validate_python(table)
+        if version is not form.version:
+            fault = "is missing" if version is None else f"should be {form.version}"
+            raise form.error(f"version: {fault}")
+        content = {key: each for key, each in table.items() if key not in ("format", "version")}
+        # From text again: a list of JSON stands for a tuple, which strictness else refuses.
+        return TypeAdapter(form.record).validate_json(json.dumps(form.shape(content)))
     except ValidationError as error:
         raise form.error(f"{where}: {describe_faults(error)}") from None
+    except form.error as error:
+        raise form.error(f"{where}: {error}") from None
 
 
 def describe_faults(error: ValidationError) -> str:
@@ -117,10 +129,12 @@ def describe_faults(error: ValidationError) -> str:
         # no keys of the file, and the form that got further is the one that was meant.
         parts = [str(part) for part in fault["loc"]]
         keys = parts[:1] + [part for part in parts[1:] if not _FORM.search(part)]
+        kind = "extra_forbidden" if parts[-1:] == ["[key]"] else fault["type"]
         message = {
             "extra_forbidden": "unknown key; it would be lost, remove it",
             "missing": "is missing",
-        }.get(fault["type"], fault["msg"].removeprefix("Value error, "))
+            "unexpected_keyword_argument": "unknown key; it would be lost, remove it",
+        }.get(kind, fault["msg"].removeprefix("Value error, "))
         top, depth = ".".join(keys[:1]), len(keys)
         if depth > faults.get(top, (-1, ""))[0]:
             faults[top] = depth, ": ".join(part for part in (".".join(keys), message) if part)

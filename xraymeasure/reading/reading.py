@@ -6,11 +6,13 @@ A `Reading` is immutable; an edit returns another one, so undo is keeping the ol
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from annotated_types import Gt, Lt, MinLen, Predicate
 
 from xraymeasure.errors import ReadingError
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Landmark, Side
@@ -20,12 +22,22 @@ Point = tuple[float, float]
 Opens = Literal["anterior", "posterior"]
 
 
+# Bounds stand beside each field; a file is held to them, an edit in the window need not be.
+_STRICT = {"extra": "forbid", "strict": True, "allow_inf_nan": False}
+_Text = Annotated[str, MinLen(1)]
+_Length = Annotated[float, Gt(0.0)]
+_Degrees = Annotated[float, Gt(90.0), Lt(180.0)]
+_Digest = Annotated[str, Predicate(re.compile("[0-9a-f]{64}").fullmatch)]
+
+
 @dataclass(frozen=True)
 class FilmBinding:
     """What ties a reading to its film; either may be unknown."""
 
-    sop_instance_uid: str | None = None
-    pixel_sha256: str | None = None
+    __pydantic_config__: ClassVar = _STRICT
+
+    sop_instance_uid: _Text | None = None
+    pixel_sha256: _Digest | None = None
 
 
 @dataclass(frozen=True)
@@ -55,21 +67,23 @@ class Reading:
         The reader's own placing spread, instead of the defaults.
     """
 
-    reader: str
-    read_at: str
+    __pydantic_config__: ClassVar = _STRICT
+
+    reader: _Text
+    read_at: _Text
     operated_side: Side
     film: FilmBinding = FilmBinding()
     landmarks: Mapping[str, tuple[Point, ...]] = field(default_factory=dict)
-    head_diameter_mm: Mapping[Side, float] = field(default_factory=dict)
-    cup_diameter_mm: Mapping[Side, float] = field(default_factory=dict)
-    neck_shaft_angle_deg: Mapping[Side, float] = field(default_factory=dict)
-    cup_opens: Mapping[Side, Opens] = field(default_factory=dict)
-    native_head_mm: Mapping[Side, float] = field(default_factory=dict)
-    marker_diameter_mm: float | None = None
+    head_diameter_mm: Mapping[Side, _Length] = field(default_factory=dict)
     beam_centre: Point | None = None
-    source_detector_mm: float | None = None
+    source_detector_mm: _Length | None = None
+    cup_opens: Mapping[Side, Opens] = field(default_factory=dict)
+    cup_diameter_mm: Mapping[Side, _Length] = field(default_factory=dict)
+    marker_diameter_mm: _Length | None = None
+    neck_shaft_angle_deg: Mapping[Side, _Degrees] = field(default_factory=dict)
+    native_head_mm: Mapping[Side, _Length] = field(default_factory=dict)
     posture: Literal["supine", "standing"] | None = None
-    placing_sd_px: float | Mapping[str, float] | None = None
+    placing_sd_px: _Length | Mapping[str, _Length] | None = None
     comment: str | None = None
 
     def __repr__(self) -> str:
