@@ -247,10 +247,10 @@ def test_the_axis_ratio_of_an_exact_ellipse_is_read(axis_ratio, angle):
     reading = replace(reading, source_detector_mm=None, beam_centre=None)
     reading = reading.with_points("cup_rim_left", frame.pixels(np.column_stack([x, y])))
     measured = measure(film, reading, draws=0)
-    anteversion = measured.primary("radiographic_anteversion")
-    assert anteversion.method == "ellipse"
-    assert np.sin(np.radians(anteversion.value)) == pytest.approx(axis_ratio, rel=3e-3)
-    assert value(measured, "radiographic_inclination") == pytest.approx(angle, abs=0.05)
+    anteversion = value(measured, "radiographic_anteversion", "ellipse")
+    assert np.sin(np.radians(anteversion)) == pytest.approx(axis_ratio, rel=3e-3)
+    inclination = value(measured, "radiographic_inclination", "ellipse")
+    assert inclination == pytest.approx(angle, abs=0.05)
 
 
 # --- scale ----------------------------------------------------------------------------------------
@@ -358,7 +358,7 @@ def test_a_calibrated_spacing_alone_is_a_scale_and_magnification_is_not_divided_
     assert measured.mm_per_px == pytest.approx(0.14 / 1.15)
     assert measured.primary("magnification") is None
     assert value(measured, "femoral_offset") == pytest.approx(42.0, abs=0.05)
-    assert measured.primary("radiographic_anteversion").method == "ellipse"
+    assert measured.primary("radiographic_anteversion").method == "perspective"
 
 
 def test_a_calibrated_film_with_a_detector_pitch_is_scaled_by_its_head_first():
@@ -473,8 +473,6 @@ def test_in_one_plane_the_lengths_are_those_of_the_body(side):
         ("pelvic_obliquity", "inter_teardrop", None): 3.0,
         ("pelvic_obliquity", "bi_ischial", None): 3.0,
         ("obturator_ratio", "landmarks", None): 1.0,
-        ("pelvic_tilt_indicator", "landmarks", None): 36.0,
-        ("pelvic_rotation_indicator", "landmarks", None): 1.0,
         ("magnification", "head", None): 1150.0 / 985.0,
     }
     found = {
@@ -483,6 +481,18 @@ def test_in_one_plane_the_lengths_are_those_of_the_body(side):
         if (row.name, row.method, row.side) in wanted
     }
     assert found == pytest.approx(wanted, abs=1e-3)
+
+
+@pytest.mark.parametrize("beside", [0.0, 60.0, 95.0])
+def test_the_sacrum_is_not_read_as_if_it_lay_in_the_plane_of_the_hips(beside):
+    """Deep as an open model of a pelvis: on a hip-centred film it would stand 12 mm aside."""
+    body = Body(
+        hip=(88.0 - beside, -20.0, 165.0),
+        depth={"symphysis": 38.0, "sacrococcygeal_joint": -95.0},
+    )
+    measured = measure(*film_and_reading(body), draws=0)
+    assert value(measured, "pelvic_rotation_indicator") == pytest.approx(1.0, abs=0.2)
+    assert value(measured, "pelvic_tilt_indicator") == pytest.approx(36.0, abs=0.3)
 
 
 def test_unequal_abduction_costs_leg_length_what_it_should():
@@ -765,6 +775,14 @@ def test_every_row_names_its_reference_line_and_its_scale(everything):
             assert any("parallel" in text for text in row.assumptions)
 
 
+def test_without_a_stated_tube_a_row_says_where_the_tube_is_taken_to_stand():
+    frame = Frame()
+    film, reading = film_and_reading(Body(), frame, film=without_geometry(frame))
+    reading = replace(reading, beam_centre=None, source_detector_mm=None)
+    row = measure(film, reading, draws=0).primary("radiographic_anteversion")
+    assert any("above the picture's middle" in text for text in row.assumptions)
+
+
 def test_a_row_rests_on_what_it_says_and_on_nothing_else(everything):
     """Without a landmark that a row does not name, its value stays; scale and hip are common."""
     film, reading, _ = everything
@@ -932,17 +950,23 @@ def test_where_the_beam_is_not_stated_the_angles_are_less_certain():
     assert assumed.sources["geometry"] > stated.sources["geometry"]
 
 
-def test_without_geometry_the_interval_of_the_ellipse_method_holds_the_cup():
-    """40/15 on a pelvis-centred film reads 41.2/13.1; the true cup must be believable still."""
+@pytest.mark.parametrize("missed_mm", [(0.0, 0.0), (20.0, -15.0)])
+def test_without_a_stated_tube_the_cup_is_read_under_a_plausible_one(missed_mm):
+    """40/15 on a pelvis-centred film reads 41.2/13.1 by the ellipse (derived).
+
+    Both methods hold the true cup in their intervals; the primary one stands nearer to it.
+    """
     body = Body(hip=(90.0, -35.0, 150.0))
-    frame = Frame()
+    frame = Frame(beam=(1649.5 + missed_mm[0] / 0.14, 1799.5 + missed_mm[1] / 0.14))
     film, reading = film_and_reading(body, frame, film=without_geometry(frame))
     reading = replace(reading, beam_centre=None, source_detector_mm=None)
     measured = measure(film, reading, draws=4000)
     for name, true in (("radiographic_inclination", 40.0), ("radiographic_anteversion", 15.0)):
-        row = measured.primary(name)
-        assert row.method == "ellipse"
-        assert row.low < true < row.high
+        row, ellipse = measured.primary(name), measured.by_method(name, "ellipse")
+        assert row.method == "perspective"
+        for each in (row, ellipse):
+            assert each.low < true < each.high
+        assert abs(row.value - true) < abs(ellipse.value - true)
 
 
 # --- the film that a reading belongs to -----------------------------------------------------------

@@ -1,7 +1,6 @@
 """Every finding is provoked by one thing that is wrong, and absent where nothing is."""
 
 import ast
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -155,7 +154,7 @@ PROVOKED = {
     "geometry_unknown": (
         {},
         on(without_geometry, source_detector_mm=None),
-        ["1000 to 1200", "inclination from", "anteversion from"],
+        ["middle of the picture", "1000 to 1270 mm"],
     ),
     "rim_nearly_flat": ({"hip": (0.0, 0.0, 150.0), "ra": 1.0}, unchanged, ["edge on"]),
     "pose_ambiguous": ({"hip": (60.0, 130.0, 150.0), "ra": 4.0}, unchanged, ["Two positions"]),
@@ -273,35 +272,16 @@ def test_each_threshold_can_be_changed(code, thresholds):
     assert code not in findings(film, reading, thresholds)
 
 
-def test_one_degree_of_rotation_is_about_two_millimetres_of_the_sacrum():
-    """1.8 to 1.9 mm a degree (references); the text divides by that."""
-    body, change, _ = PROVOKED["pelvis_rotated"]
-    film, reading = change(*clean(**body))
-    measured = measure(film, reading, draws=0)
-    off = measured.primary("pelvic_rotation_indicator").value
-    # 120 pixels of 0.14 mm at M 1.15, beside the millimetre of the body.
-    assert off == pytest.approx(1.0 + 120 * 0.14 / 1.15, abs=0.01)
-    (finding,) = [each for each in measured.findings if each.code == "pelvis_rotated"]
-    assert f"some {off / 1.8:.0f} degrees" in finding.text
-
-
-def test_the_range_over_the_plausible_geometry_holds_the_cup():
-    """The beam halfway from the hip to the symphysis: parallel rays misread the cup, and the
-    range that is told with it holds it.
-    """
+def test_a_picture_is_called_cropped_where_its_middle_is_not_on_the_pelvis():
     film, reading = clean(hip=(44.0, -23.0, 150.0), sid=1100.0)
     _, reading = on(source_detector_mm=None, beam_centre=None)(film, reading)
-    film = without_geometry(FRAME)
-    measured = measure(film, reading, draws=0)
-    text = findings(film, reading)["geometry_unknown"].text
-    words = text.split("the same outline means ")[1]
-    inclination, anteversion = (
-        [float(number) for number in re.findall(r"-?[0-9]+\.[0-9]+", part)]
-        for part in words.split(" and ")
+    whole = without_geometry(FRAME)
+    assert "middle of the picture" in findings(whole, reading)["geometry_unknown"].text
+    corner = replace(whole, beam_centre=(300.0, 300.0))
+    assert "cropped" in findings(corner, reading)["geometry_unknown"].text
+    wide, narrow = (
+        measure(each, reading, draws=0).primary("radiographic_anteversion")
+        for each in (corner, whole)
     )
-    assert inclination[0] <= 40.0 <= inclination[1]
-    assert anteversion[0] <= 15.0 <= anteversion[1]
-    assert anteversion[1] - anteversion[0] > 1.0
-    read = measured.primary("radiographic_anteversion")
-    assert abs(read.value - 15.0) > 0.5
-    assert read.low < 15.0 < read.high
+    assert wide.high - wide.low > narrow.high - narrow.low
+    assert wide.low < 15.0 < wide.high

@@ -80,8 +80,8 @@ def draw(rng, geometry, apparent_deg=None):
     Parameters
     ----------
     rng : numpy.random.Generator
-    geometry : {"reading", "film", "unknown"}
-        Who states tube and beam; unknown draws them from what is plausible.
+    geometry : {"reading", "film"}
+        Who states tube and beam.
     apparent_deg : float, optional
         By how much the cup's opening faces the tube; otherwise anteversion is 10 to 30.
     """
@@ -93,10 +93,7 @@ def draw(rng, geometry, apparent_deg=None):
     hips = {each: point @ turn for each, point in hips.items()}
 
     stated = rng.uniform(1000.0, 1250.0)
-    if geometry == "unknown":
-        sid = rng.normal(*inputs.PLAUSIBLE_SOURCE_DETECTOR_MM)
-    else:
-        sid = rng.normal(stated, inputs.SOURCE_DETECTOR_U_MM[geometry])
+    sid = rng.normal(stated, inputs.SOURCE_DETECTOR_U_MM[geometry])
     height = rng.uniform(120.0, 190.0)
     lift = np.tan(np.radians(rng.normal(0.0, inputs.ROTATION_U_DEG)))
     depth = {stem: rng.normal(*spread) for stem, spread in inputs.DEPTH_MM.items()}
@@ -108,12 +105,9 @@ def draw(rng, geometry, apparent_deg=None):
         for name, points in flat.items()
     }
     magnification = sid / (sid - height)
-    if geometry == "unknown":
-        hip, missed = _plausibly_centred(rng, flat, heights, sid, magnification), np.zeros(2)
-    else:
-        between = (flat["teardrop_left"][0] + flat["teardrop_right"][0]) / 2.0
-        hip = rng.uniform(-60.0, 60.0, 2) - between
-        missed = rng.normal(0.0, inputs.BEAM_U_MM[geometry], 2)
+    between = (flat["teardrop_left"][0] + flat["teardrop_right"][0]) / 2.0
+    hip = rng.uniform(-60.0, 60.0, 2) - between
+    missed = rng.normal(0.0, inputs.BEAM_U_MM[geometry], 2)
     space = {name: np.column_stack([points + hip, heights[name]]) for name, points in flat.items()}
     centres = {
         each: np.array([*(point + hip), height + lift * point[0]]) for each, point in hips.items()
@@ -145,20 +139,8 @@ def draw(rng, geometry, apparent_deg=None):
         beam_centre=FRAME.beam if stated_by_reader else None,
         source_detector_mm=stated if stated_by_reader else None,
     )
-    film = FRAME.film(source_detector_mm=None if geometry == "unknown" else stated)
+    film = FRAME.film(source_detector_mm=stated)
     return Drawn(film, reading, _truth(side, space, seen, centres, axis, head, sid))
-
-
-def _plausibly_centred(rng, flat, heights, sid, magnification):
-    """Return the hip's place so that the beam falls where it plausibly is: from hip to symphysis.
-
-    On the detector the foot lies at hip + share (symphysis - hip) + scatter; it is the origin.
-    """
-    share = rng.normal(*inputs.PLAUSIBLE_BEAM[:2])
-    scatter = rng.normal(0.0, inputs.PLAUSIBLE_BEAM[2], 2)
-    of_symphysis = sid / (sid - heights["symphysis"][0])
-    weight = magnification * (1.0 - share) + of_symphysis * share
-    return -(share * of_symphysis * flat["symphysis"][0] + scatter) / weight
 
 
 def _cup_axis(rng, centre, sid, side, apparent_deg):

@@ -40,11 +40,6 @@ def assumed_beam():
 
 
 @pytest.fixture(scope="module")
-def unknown_geometry():
-    return coverage("unknown")
-
-
-@pytest.fixture(scope="module")
 def edge_on():
     stems = ("teardrop", "femoral_head", "cup_rim")
     return coverage("reading", apparent=(0.0, 3.0), draws=500, stems=stems)
@@ -109,16 +104,6 @@ def test_intervals_hold_the_truth_where_the_reader_states_tube_and_beam(known_ge
 @pytest.mark.parametrize("key", LENGTHS_AND_ANGLES + SEEN_FROM_THE_TUBE, ids=name_of)
 def test_intervals_hold_the_truth_where_the_beam_is_taken_to_be_the_films_middle(assumed_beam, key):
     check(assumed_beam, key)
-
-
-@pytest.mark.parametrize(
-    "key", [*LENGTHS_AND_ANGLES, *((name, "index", "ellipse") for name in CUP)], ids=name_of
-)
-def test_the_biased_ellipse_method_owns_up_to_its_bias_where_nothing_is_known(
-    unknown_geometry, key
-):
-    """The beam is anywhere from hip to symphysis: the value is off, its interval is not."""
-    check(unknown_geometry, key)
 
 
 @pytest.mark.parametrize("name", CUP)

@@ -19,8 +19,13 @@ or taken to be the middle of the field. Working defaults, no source."""
 SOURCE_DETECTOR_U_MM = {"reading": 2.0, "film": 10.0}
 """Standard uncertainty of the distance from source to detector. Working defaults, no source."""
 
-PLAUSIBLE_SOURCE_DETECTOR_MM = (1100.0, 50.0)
-"""Mean and spread where nobody states it: technique is 1000 to 1200 mm (read)."""
+PLAUSIBLE_SOURCE_DETECTOR_MM = (1150.0, 60.0)
+"""Mean and spread where nobody states it: technique is 1000 to 1200 mm (read), tables and stands
+of today rather the longer. The mean is a working default."""
+
+PICTURE_MIDDLE_U_MM = 20.0
+"""Spread of the beam's foot about the middle of a picture that is not cropped, each direction, on
+the detector. Working default, no source."""
 
 PLAUSIBLE_BEAM = (0.5, 0.29, 20.0)
 """Mean and spread of where the beam is centred, as a fraction of the way from the hip to the
@@ -36,8 +41,8 @@ DEPTH_MM: dict[str, tuple[float, float]] = {
     "lesser_trochanter": (-22.0, 8.0),
     "greater_trochanter": (-5.0, 10.0),
     "femoral_shaft": (0.0, 8.0),
-    "symphysis": (35.0, 10.0),
-    "sacrococcygeal_joint": (-85.0, 15.0),
+    "symphysis": (38.0, 10.0),
+    "sacrococcygeal_joint": (-95.0, 15.0),
     "obturator_foramen": (15.0, 10.0),
     "stem_axis": (0.0, 8.0),
     "stem_shoulder": (0.0, 8.0),
@@ -45,6 +50,9 @@ DEPTH_MM: dict[str, tuple[float, float]] = {
 }
 """How far anterior of the hip centre a landmark lies, and the spread between people, in mm. It is
 the same on both sides; see also `SIDE_DEPTH_U_MM`. Working defaults from anatomy, no source."""
+
+PELVIC_DEPTHS = ("symphysis", "sacrococcygeal_joint")
+"""What lies far before and behind the hips, so that it is never read as if in their plane."""
 
 SIDE_DEPTH_U_MM = 3.0
 """Spread of a landmark's height between the sides of one person. Working default, no source."""
@@ -95,16 +103,24 @@ def input_terms(setting: Setting) -> list[Term]:
         add("beam", "geometry", setting.beam_px, BEAM_U_MM[origin] / setting.units_per_px)
         origin = "reading" if setting.source_from_reading else "film"
         add("source_detector", "geometry", setting.source_detector_mm, SOURCE_DETECTOR_U_MM[origin])
-    fraction, fraction_u, scatter = PLAUSIBLE_BEAM
-    add("plausible_beam", "geometry", [fraction, 0.0, 0.0], [fraction_u, scatter, scatter])
-    add("plausible_source_detector", "geometry", *PLAUSIBLE_SOURCE_DETECTOR_MM)
+    else:
+        fraction, fraction_u, scatter = PLAUSIBLE_BEAM
+        if not setting.cropped:
+            scatter = BEAM_U_MM["reading"] if setting.beam_from_reading else PICTURE_MIDDLE_U_MM
+        add("plausible_beam", "geometry", [fraction, 0.0, 0.0], [fraction_u, scatter, scatter])
+        source, source_u = PLAUSIBLE_SOURCE_DETECTOR_MM
+        if setting.source_detector_mm is not None:
+            stated = "reading" if setting.source_from_reading else "film"
+            source, source_u = setting.source_detector_mm, SOURCE_DETECTOR_U_MM[stated]
+        add("plausible_source_detector", "geometry", source, source_u)
     if setting.unit != "detector":
         add("plausible_magnification", "geometry", *PLAUSIBLE_MAGNIFICATION)
     for stem, (mean, u) in DEPTH_MM.items():
         placed = [name for name in reading.landmarks if LANDMARKS[name].kind.stem == stem]
         if any(reading.landmarks[name] for name in placed):
-            # As read, every landmark lies in the plane of the hip.
-            add(f"depth_{stem}", "depth", mean, u, as_read=0.0)
+            # As read, every landmark of a length lies in the plane of the hip.
+            as_read = None if stem in PELVIC_DEPTHS else 0.0
+            add(f"depth_{stem}", "depth", mean, u, as_read=as_read)
             for name in placed:
                 add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
     add("rotation", "rotation", 0.0, ROTATION_U_DEG)

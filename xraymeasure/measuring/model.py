@@ -76,7 +76,7 @@ def _reference_line(scene: Scene, numbers: Numbers) -> tuple[np.ndarray, np.ndar
 
 
 def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: Numbers) -> None:
-    setting, hip = scene.setting, scene.setting.hips[side]
+    hip = scene.setting.hips[side]
     outline = scene.units[f"cup_rim_{side}"]
     if side not in flat:
         rim = refit_ellipse(outline, hip.rim.parameters)
@@ -84,22 +84,13 @@ def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: 
         rim = refit_flat_ellipse(outline, hip.rim.parameters)
         rim[3] = flat[side].quantile(ndtr(scene.inputs[f"flat_{side}"][0]))
     first = 0 if hip.opens > 0 else 1
-    # The ellipse method does not know where the tube stood: every plausible place counts.
-    source = scene.plausible_source_units
-    poses = _poses(rim, scene.plausible_beam, source, hip)
-    pair = pose_angles(poses, first, tilt, side)
-    centre = _landing(poses, first, scene.plausible_beam, source)
-    if scene.as_read is not None:
-        # As it reads the film, the rays are parallel.
-        parallel = ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens)
-        pair = [np.where(scene.as_read, *both) for both in zip(parallel, pair, strict=True)]
-        centre = np.where(scene.as_read, rim[:2], centre)
-    _angles(pair, side, "ellipse", numbers)
-    if setting.geometry_known:
-        poses = _poses(rim, scene.beam, scene.source_detector_mm, hip)
-        for method, which in (("perspective", first), ("perspective_other", 1 - first)):
-            _angles(pose_angles(poses, which, tilt, side), side, method, numbers)
-        centre = _landing(poses, first, scene.beam, scene.source_detector_mm)
+    # Where nobody states the tube, every plausible place of it counts.
+    source = scene.source_units
+    poses = _poses(rim, scene.beam, source, hip)
+    for method, which in (("perspective", first), ("perspective_other", 1 - first)):
+        _angles(pose_angles(poses, which, tilt, side), side, method, numbers)
+    _angles(ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens), side, "ellipse", numbers)
+    centre = _landing(poses, first, scene.beam, source)
     if hip.shell is not None:
         centre = refit_circle(scene.units[f"cup_shell_{side}"], hip.shell.parameters)[:2]
     if scene.mm_per_unit is not None and side in scene.head_centre:

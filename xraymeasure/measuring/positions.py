@@ -32,7 +32,6 @@ class Scene:
     units: Mapping[str, np.ndarray]
     beam: np.ndarray
     source_detector_mm: np.ndarray
-    plausible_beam: np.ndarray
     head_centre: Mapping[Side, np.ndarray]
     cone: Mapping[Side, np.ndarray]
     head_radius: Mapping[Side, np.ndarray]
@@ -40,9 +39,9 @@ class Scene:
     magnification: np.ndarray
 
     @property
-    def plausible_source_units(self) -> np.ndarray:
-        """Height of a plausible tube, in film units."""
-        source = self.inputs["plausible_source_detector"][0]
+    def source_units(self) -> np.ndarray:
+        """Height of the tube, stated or plausible, in film units."""
+        source = self.source_detector_mm
         if self.setting.unit == "detector":
             return source
         # Without a detector pitch it follows from scale and magnification.
@@ -54,9 +53,7 @@ class Scene:
         if side not in self.head_centre:
             return np.zeros(1)
         across = np.abs(self.head_centre[side] - self.beam)[0]
-        known = self.setting.geometry_known
-        source = self.source_detector_mm if known else self.plausible_source_units
-        return np.degrees(np.arctan2(across, source))
+        return np.degrees(np.arctan2(across, self.source_units))
 
     def in_hip_plane(self, name: str) -> np.ndarray:
         """Return a landmark's points in mm, as if read in the plane of the index hip.
@@ -123,15 +120,15 @@ def build_scene(setting: Setting, inputs: Inputs) -> Scene:
         if setting.unit == "detector" and mm_per_unit is not None
         else inputs.get("plausible_magnification", np.full((1, 1), PLAUSIBLE_MAGNIFICATION[0]))[0]
     )
-    plausible = _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification)
+    if not known:
+        beam = _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification)
     return Scene(
         setting,
         inputs,
         inputs.get(AS_READ),
         units,
-        beam if known else plausible,
+        beam,
         source,
-        plausible,
         centre,
         cone,
         radius,
@@ -167,7 +164,15 @@ def _mm_per_unit(setting, inputs, units, cone, radius, source) -> np.ndarray | N
 
 
 def _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification) -> np.ndarray:
-    """Return where the beam may have been centred: between the hip and the symphysis."""
+    """Return where the beam may have met the film: about its middle, as far as it is whole.
+
+    The middle of a cropped one says nothing; there it is between the hip and the symphysis.
+    """
+    per_unit = mm_per_unit if mm_per_unit is not None else 1.0 / magnification
+    fraction, *scatter_mm = inputs["plausible_beam"]
+    scatter = np.stack(scatter_mm) / (per_unit * magnification)
+    if not setting.cropped:
+        return setting.to_units @ np.array(setting.beam_px)[:, None] + scatter
     middle = None
     if "symphysis" in units:
         middle = units["symphysis"][0]
@@ -177,7 +182,4 @@ def _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification) 
     hip = centre.get(setting.operated)
     if hip is None or middle is None:
         hip = middle = setting.to_units @ np.array(setting.beam_px)[:, None]
-    fraction, *scatter_mm = inputs["plausible_beam"]
-    per_unit = mm_per_unit if mm_per_unit is not None else 1.0 / magnification
-    scatter = np.stack(scatter_mm) / (per_unit * magnification)
     return hip + fraction * (middle - hip) + scatter

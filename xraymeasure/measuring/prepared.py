@@ -100,7 +100,9 @@ class Setting:
     source_detector_mm : float or None
         Distance from source to detector.
     geometry_known : bool
-        Whether the perspective can be solved.
+        Whether pitch and tube are stated; else the plausible ones stand for them.
+    cropped : bool
+        Whether the middle of the picture cannot be where the beam was centred.
     reference : str or None
         The reference line in use.
     scale : Scale or None
@@ -118,6 +120,7 @@ class Setting:
     source_detector_mm: float | None
     source_from_reading: bool
     geometry_known: bool
+    cropped: bool
     hips: Mapping[Side, Hip]
     marker: Fit | None
     reference: Reference | None
@@ -223,6 +226,8 @@ def settle(
         source_detector_mm=sid,
         source_from_reading=reading.source_detector_mm is not None,
         geometry_known=known,
+        cropped=reading.beam_centre is None
+        and _cropped(reading, fits, hips, to_units @ np.array(beam, dtype=float), placing),
         hips=hips,
         marker=marker,
         reference=_reference(reading, reference),
@@ -230,6 +235,27 @@ def settle(
         scales=found,
         openings=stated_openings(reading, cup_opens),
     )
+
+
+CROPPED_BEYOND_MM = 60.0
+"""A film is centred on the hip, the symphysis or between: a picture whose middle lies further than
+this from there was cropped. Three times what centring varies by; working default, no source."""
+
+
+def _cropped(
+    reading: Reading, fits: _Fits, hips: Mapping[Side, Hip], middle: np.ndarray, mm_per_px: float
+) -> bool:
+    """Return whether the middle of a picture lies too far from where a film is centred."""
+    head = hips[reading.operated_side].head
+    ends = [landmark_name("teardrop", side) for side in SIDES]
+    if head is None or not reading.has(*ends):
+        return False
+    hip = head.parameters[:2]
+    along = sum(fits.units("teardrop", side)[0] for side in SIDES) / 2.0 - hip
+    share = np.clip((middle - hip) @ along / (along @ along), 0.0, 1.0)
+    units_per_px = abs(np.linalg.det(fits.to_units)) ** 0.5
+    off = np.linalg.norm(middle - hip - share * along)
+    return bool(off * mm_per_px / units_per_px > CROPPED_BEYOND_MM)
 
 
 def _mm_per_px_for_placing(scale: Scale | None, units_per_px: float, unit: str) -> float:

@@ -11,11 +11,10 @@ import numpy as np
 from xraymeasure.geometry.curves import arc_covered_deg
 from xraymeasure.measuring.calibration import magnification_findings, scale_disagreements
 from xraymeasure.measuring.cup import FlatRim
-from xraymeasure.measuring.model import evaluate
 from xraymeasure.measuring.needs import touched_by
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
-from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key, Term, at_means, placing_sd_px
+from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key, placing_sd_px
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 if TYPE_CHECKING:
@@ -80,7 +79,6 @@ def find(
     values: Mapping[Key, float],
     intervals: Mapping[Key, Interval],
     flat: Mapping[Side, FlatRim],
-    terms: list[Term],
     thresholds: Thresholds,
 ) -> Iterator[Finding]:
     """Yield what there is to say of film and reading, the gravest subjects first."""
@@ -88,7 +86,7 @@ def find(
     yield from _sides(setting)
     yield from _scale(film, setting, values)
     yield from _outlines(setting, thresholds)
-    yield from _geometry(setting, values, terms)
+    yield from _geometry(setting)
     yield from _anteversion(setting, values, flat)
     yield from _reference(setting, values, thresholds)
     yield from _pelvis(values, thresholds)
@@ -215,10 +213,8 @@ def _on_one_arc(ellipse: np.ndarray, points: np.ndarray) -> bool:
     return bool((across > -0.25 * b).all() or (across < 0.25 * b).all())
 
 
-def _geometry(
-    setting: Setting, values: Mapping[Key, float], terms: list[Term]
-) -> Iterator[Finding]:
-    """Say what is assumed of the beam, or by how much the answer could move without it."""
+def _geometry(setting: Setting) -> Iterator[Finding]:
+    """Say what is assumed of tube and beam."""
     if setting.geometry_known:
         if not setting.beam_from_reading:
             yield Finding(
@@ -229,26 +225,19 @@ def _geometry(
                 "note",
             )
         return
-    corners = at_means(terms, 4)
-    corners["plausible_beam"] = np.array([[0.0, 0.0, 1.0, 1.0], [0.0] * 4, [0.0] * 4])
-    corners["plausible_source_detector"] = np.array([[1000.0, 1200.0, 1000.0, 1200.0]])
-    moved = evaluate(setting, corners)
-    for side, hip in setting.hips.items():
-        if hip.rim is None:
-            continue
-        ranges = [
-            f"{label} from {moved[name, side, 'ellipse'].min():.1f} to "
-            f"{moved[name, side, 'ellipse'].max():.1f}"
-            for name, label in zip(ANGLES, ("inclination", "anteversion"), strict=True)
-        ]
-        yield Finding(
-            "geometry_unknown",
-            "The distance from source to detector, the detector's pitch or both are not known, so "
-            f"rays are taken as parallel. With the tube at 1000 to 1200 mm and the beam anywhere "
-            f"from the {side} hip to the symphysis, the same outline means "
-            f"{' and '.join(ranges)} degrees.",
-            ANGLES,
-        )
+    place = (
+        "The picture is cropped, so that the tube is taken to stand anywhere above the line from "
+        "the hip to the symphysis"
+        if setting.cropped
+        else "The tube is taken to stand above the middle of the picture, give or take 20 mm"
+    )
+    yield Finding(
+        "geometry_unknown",
+        "The distance from source to detector, the detector's pitch or both are not known. "
+        f"{place}, at 1000 to 1270 mm; the interval of the cup's angles holds all of it. Stating "
+        "the place and the distance would narrow it.",
+        ANGLES,
+    )
 
 
 def _anteversion(

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS
@@ -65,6 +66,25 @@ class Interval:
     high: float
     standard_uncertainty: float
     sources: Mapping[str, float]
+
+
+def biased_half_width(bias: float, spread: float) -> float:
+    """Return how far about a value the truth lies 95 times in 100, if the value is off by `bias`.
+
+    The truth scatters normally, by `spread`, about the value less its bias: the quantile of a
+    folded normal distribution.
+
+    Examples
+    --------
+    >>> print(f"{biased_half_width(0.0, 1.0):.2f} {biased_half_width(5.0, 1.0):.2f}")
+    1.96 6.64
+    """
+    low, high = abs(bias), abs(bias) + COVERAGE * spread
+    for _ in range(30):
+        middle = (low + high) / 2.0
+        inside = ndtr((middle - bias) / spread) - ndtr((-middle - bias) / spread)
+        low, high = (middle, high) if inside < 0.95 else (low, middle)
+    return high
 
 
 def placing_sd_px(reading: Reading, name: str, mm_per_px: float) -> float:

@@ -385,6 +385,6 @@ _METHODS = (
     "Head penetration is the length of a vector of two numbers: its 95 % interval comes from the "
     "box that holds both together whatever their correlation (each at 97.5 %, Bonferroni), and "
     "noise across the vector, which can only lengthen it, is taken off the value.",
-    f"Angles: {METHODS['perspective']}, or {METHODS['ellipse']} where the geometry is not known; "
-    "both films by the same one.",
+    f"Angles: {METHODS['perspective']}; where the tube is not stated it is a plausible one, and "
+    "the interval holds what that leaves open.",
 )
