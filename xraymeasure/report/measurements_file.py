@@ -4,108 +4,104 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from annotated_types import Gt
+from pydantic import ConfigDict, TypeAdapter
 
 from xraymeasure.about import CAUTION
 from xraymeasure.change.changes import Change
 from xraymeasure.errors import MeasureError
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import Form, parse_json
-from xraymeasure.measuring.results import Finding, Measurement, Measurements, Missing
-from xraymeasure.plan.compare import LABELS
+from xraymeasure.measuring.results import Finding, KnownSizes, Measurement, Measurements, Missing
+from xraymeasure.measuring.uncertainty import COVERAGE
+from xraymeasure.plan.compare import LABELS, ComparisonRow
 from xraymeasure.reading.reading import FilmBinding
 from xraymeasure.report.subject import Subject
-from xraymeasure.vocabulary.landmarks import SIDES
-from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
+from xraymeasure.vocabulary.landmarks import SIDES, Side
+from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 
 FORMAT = "xraymeasure-measurements"
 VERSION = 1
 
-_Side = Literal["left", "right"]
-_Unit = Literal["deg", "mm", "px", "1"]
-_NotNegative = Annotated[float, Field(ge=0)]
+_STRICT = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
+_RENAMED = {"sources": "uncertainty_from"}
+"""Fields of a `Measurement` that the file calls otherwise."""
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
-
-
-class _Film(_Part):
-    sop_instance_uid: str | None = None
-    pixel_sha256: str | None = None
-
-
-class _Row(_Part):
-    name: Literal[tuple(QUANTITIES)]
-    side: _Side | None
-    value: float
-    unit: _Unit
-    low: float
-    high: float
-    method: Literal[tuple(METHODS)]
-    primary: bool
-    reference: str | None
-    assumptions: tuple[str, ...] = Field(strict=False)
-    standard_uncertainty: _NotNegative | None = None
-    uncertainty_from: dict[Literal[tuple(SOURCES)], _NotNegative] = {}
-    rests_on: tuple[str, ...] = Field((), strict=False)
-
-
-class _Compared(_Part):
-    name: Literal[tuple(LABELS)]
-    planned: float | None
-    achieved: float | None
-    difference: float | None
-    low: float | None
-    high: float | None
-    unit: _Unit
-    tolerance: float | None
-    verdict: Literal["within", "outside", "undecided"] | None
-    side: _Side | None = None
-    recorded: float | None = None
-    reason: str = ""
-    method: str | None = None
-
-
-class _Warning(_Part):
-    code: str
-    text: str
-    touches: tuple[str, ...] = Field((), strict=False)
-    severity: Literal["note", "warning", "strong"] = "warning"
-
-
-class _Missing(_Part):
-    name: str
-    side: _Side | None
-    method: str | None
-    reason: str
-
-
-class _File(_Part):
+@dataclass(frozen=True)
+class _File:
     """What the format promises; beyond that, what this program adds and can do without."""
 
-    format: Literal["xraymeasure-measurements"]
-    version: Literal[1]
-    film: _Film
+    __pydantic_config__: ClassVar = _STRICT
+
+    film: FilmBinding
     reader: str
-    operated_side: _Side
-    measurements: tuple[_Row, ...] = Field(strict=False)
-    comparison: tuple[_Compared, ...] = Field(strict=False)
-    warnings: tuple[_Warning, ...] = Field(strict=False)
+    operated_side: Side
+    measurements: tuple[Measurement, ...]
+    comparison: tuple[ComparisonRow, ...]
+    warnings: tuple[Finding, ...]
     caution: str = ""
     read_at: str = ""
-    mm_per_px: Annotated[float, Field(gt=0)] | None = None
-    missing: Annotated[tuple[_Missing, ...], Field(strict=False)] | dict[str, str] = ()
-    conversions: tuple[str, ...] = Field((), strict=False)
-    notes: tuple[str, ...] = Field((), strict=False)
-    changes: tuple[dict[str, Any], ...] = Field((), strict=False)
+    mm_per_px: Annotated[float, Gt(0.0)] | None = None
+    missing: tuple[Missing, ...] = ()
+    conversions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    changes: tuple[dict[str, Any], ...] = ()
+    known: KnownSizes = field(default_factory=KnownSizes)
 
 
-_FORM = Form(FORMAT, VERSION, "a file of measurements", _File, MeasureError)
+def _fields_of(table: dict[str, Any]) -> dict[str, Any]:
+    """Return a file's table as the fields of `_File`; what a plain file may leave out is added."""
+    table = dict(table)
+    for name, complete in (("measurements", _row_fields), ("comparison", _compared_fields)):
+        if isinstance(table.get(name), list):
+            side = table.get("operated_side")
+            table[name] = [
+                complete(row, side) if isinstance(row, dict) else row for row in table[name]
+            ]
+    if isinstance(table.get("missing"), dict):
+        table["missing"] = [asdict(each) for each in _missing_by_key(table["missing"])]
+    return table
+
+
+def _row_fields(row: dict[str, Any], _side: Any) -> dict[str, Any]:
+    names = {theirs: ours for ours, theirs in _RENAMED.items()}
+    row = {names.get(key, key): value for key, value in row.items()}
+    spread = row.get("standard_uncertainty")
+    if spread is None:
+        # A file that another program wrote may give the interval alone.
+        try:
+            row["standard_uncertainty"] = (row["high"] - row["low"]) / (2.0 * COVERAGE)
+        except (KeyError, TypeError):
+            row.pop("standard_uncertainty", None)  # the fault is in low or high, and named there
+    for key, words in (("name", QUANTITIES), ("method", METHODS)):
+        if key in row and row[key] not in words:
+            raise MeasureError(f"measurements.{key}: {row[key]!r} is none of {', '.join(words)}")
+    return row
+
+
+def _compared_fields(row: dict[str, Any], side: Any) -> dict[str, Any]:
+    if "name" in row and row["name"] not in LABELS:
+        raise MeasureError(f"comparison.name: {row['name']!r} is none of {', '.join(LABELS)}")
+    return {"side": side, "recorded": None, "reason": "", "method": None, **row}
+
+
+def _missing_by_key(given: dict[str, str]) -> tuple[Missing, ...]:
+    """Return what an earlier writing glued to one key: name, method and side."""
+    found = []
+    for key, reason in given.items():
+        side = next((side for side in SIDES if key.endswith(f"_{side}")), None)
+        rest = key.removesuffix(f"_{side}")
+        name = max((name for name in QUANTITIES if rest.startswith(name)), key=len, default=rest)
+        found.append(Missing(name, side, rest.removeprefix(name).strip("_") or None, reason))
+    return tuple(found)
+
+
+_FORM = Form(FORMAT, VERSION, "a file of measurements", _File, MeasureError, _fields_of)
 
 
 def measurements_record(found: Subject) -> dict[str, Any]:
@@ -114,70 +110,32 @@ def measurements_record(found: Subject) -> dict[str, Any]:
     What could not be measured is absent from ``measurements`` and stands, with its reason, in
     ``missing``; an absent number of a comparison is None and ``reason`` says why.
     """
-    measurements, comparison = found.measurements, found.comparison
-    changes = [change_record(row) for row in found.changes.rows] if found.changes else []
-    return {
-        "format": FORMAT,
-        "version": VERSION,
-        "caution": CAUTION,
-        "film": {
-            "sop_instance_uid": measurements.film.sop_instance_uid,
-            "pixel_sha256": measurements.film.pixel_sha256,
-        },
-        "reader": measurements.reader,
-        "read_at": measurements.read_at,
-        "operated_side": measurements.operated_side,
-        "mm_per_px": measurements.mm_per_px,
-        "measurements": [
-            {
-                "name": row.name,
-                "side": row.side,
-                "value": row.value,
-                "unit": row.unit,
-                "low": row.low,
-                "high": row.high,
-                "standard_uncertainty": row.standard_uncertainty,
-                "method": row.method,
-                "primary": row.primary,
-                "reference": row.reference,
-                "assumptions": list(row.assumptions),
-                "uncertainty_from": dict(row.sources),
-                "rests_on": list(row.rests_on),
-            }
-            for row in measurements.rows
-        ],
-        "missing": [asdict(each) for each in measurements.missing],
-        "comparison": [
-            {
-                "name": row.name,
-                "side": row.side,
-                "planned": row.planned,
-                "recorded": row.recorded,
-                "achieved": row.achieved,
-                "difference": row.difference,
-                "low": row.low,
-                "high": row.high,
-                "unit": row.unit,
-                "tolerance": row.tolerance,
-                "verdict": row.verdict,
-                "reason": row.reason,
-                "method": row.method,
-            }
-            for row in found.compared
-        ],
-        "conversions": list(comparison.notes) if comparison else [],
-        "warnings": [
-            {
-                "code": finding.code,
-                "text": finding.text,
-                "touches": list(finding.touches),
-                "severity": finding.severity,
-            }
-            for finding in measurements.findings
-        ],
-        "notes": list(measurements.notes),
-        **({"changes": changes} if changes else {}),
-    }
+    measured, comparison = found.measurements, found.comparison
+    record = TypeAdapter(_File).dump_python(
+        _File(
+            film=measured.film,
+            reader=measured.reader,
+            operated_side=measured.operated_side,
+            measurements=measured.rows,
+            comparison=found.compared,
+            warnings=measured.findings,
+            caution=CAUTION,
+            read_at=measured.read_at,
+            mm_per_px=measured.mm_per_px,
+            missing=measured.missing,
+            conversions=comparison.notes if comparison else (),
+            notes=measured.notes,
+            known=measured.known,
+        ),
+        mode="json",
+    )
+    for row in record["measurements"]:
+        row |= {theirs: row.pop(ours) for ours, theirs in _RENAMED.items()}
+    if found.changes:
+        record["changes"] = [change_record(row) for row in found.changes.rows]
+    else:
+        del record["changes"]
+    return {"format": FORMAT, "version": VERSION, **record}
 
 
 def change_record(row: Change) -> dict[str, Any]:
@@ -210,49 +168,15 @@ def read_measurements(path: str | os.PathLike[str]) -> Measurements:
 
 def _from_record(record: _File) -> Measurements:
     return Measurements(
-        film=FilmBinding(record.film.sop_instance_uid, record.film.pixel_sha256),
+        film=record.film,
         reader=record.reader,
         read_at=record.read_at,
         operated_side=record.operated_side,
-        rows=tuple(_measurement(row) for row in record.measurements),
-        missing=_missing(record.missing),
-        findings=tuple(
-            Finding(each.code, each.text, each.touches, each.severity) for each in record.warnings
-        ),
+        rows=record.measurements,
+        missing=record.missing,
+        findings=record.warnings,
         drawings=(),
         mm_per_px=record.mm_per_px,
         notes=record.notes,
-    )
-
-
-def _missing(given: tuple[_Missing, ...] | dict[str, str]) -> tuple[Missing, ...]:
-    if not isinstance(given, dict):
-        return tuple(Missing(each.name, each.side, each.method, each.reason) for each in given)
-    # Files of version 0.1 glued name, method and side to one key.
-    found = []
-    for key, reason in given.items():
-        side = next((side for side in SIDES if key.endswith(f"_{side}")), None)
-        rest = key.removesuffix(f"_{side}")
-        name = max((name for name in QUANTITIES if rest.startswith(name)), key=len, default=rest)
-        found.append(Missing(name, side, rest.removeprefix(name).strip("_") or None, reason))
-    return tuple(found)
-
-
-def _measurement(row: _Row) -> Measurement:
-    spread = row.standard_uncertainty
-    return Measurement(
-        name=row.name,
-        side=row.side,
-        value=row.value,
-        unit=row.unit,
-        low=row.low,
-        high=row.high,
-        method=row.method,
-        primary=row.primary,
-        reference=row.reference,
-        assumptions=row.assumptions,
-        # A file that another program wrote may give the interval alone.
-        standard_uncertainty=(row.high - row.low) / (2 * 1.959964) if spread is None else spread,
-        sources=row.uncertainty_from,
-        rests_on=row.rests_on,
+        known=record.known,
     )
