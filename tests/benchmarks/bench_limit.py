@@ -1,7 +1,7 @@
 """How close the reading of a cup comes to the Cramer-Rao bound.
 
 Run as ``python -m tests.benchmarks.bench_limit``. Prints, for both methods, how much the angles
-of many noisy readings of one rim scatter, over the least possible (`xraymeasure.measuring.limit`),
+of many noisy readings of one rim scatter, over the least possible (`tests.cramer_rao`),
 for points all round and on one arc only; then what a nearly flat rim does: a noisy ellipse is
 never flat, so that near 0 degrees of apparent anteversion the reading is biased and neither bound
 nor scatter tells of it.
@@ -17,7 +17,7 @@ from tests.camera import axis_of, circle_in_space, land, spread_turns
 from xraymeasure.geometry.curves import fit_ellipse, refit_ellipse
 from xraymeasure.geometry.projection import circle_poses
 from xraymeasure.measuring.cup import ellipse_angles, pose_angles
-from xraymeasure.measuring.limit import cramer_rao_deg
+from tests.cramer_rao import cramer_rao_deg
 
 SID, RADIUS, HEIGHT, INCLINATION = 1150.0, 26.0, 150.0, 40.0
 HIP = (88.0, -30.0, HEIGHT)
