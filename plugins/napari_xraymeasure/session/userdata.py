@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import os
 import re
-import sys
 from pathlib import Path
+
+from platformdirs import user_data_path
 
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.files.atomic import write_atomically
@@ -24,13 +25,7 @@ def user_folder() -> Path:
     """
     if chosen := os.environ.get("XRAYMEASURE_HOME"):
         return Path(chosen)
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA", Path.home() / "AppData" / "Local"))
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return base / "xraymeasure"
+    return user_data_path("xraymeasure", appauthor=False)
 
 
 def is_reader_code(text: str) -> bool:

@@ -22,35 +22,46 @@ def repeated_readings(seed, films, readings, between=3.0, bias=1.0, noise=1.0):
 
 
 @pytest.mark.parametrize(("films", "readings", "seed"), [(6, 2, 1), (20, 3, 2), (50, 4, 3)])
-def test_every_coefficient_and_interval_as_pingouin_gives_it(films, readings, seed):
-    # pingouin 0.7 names its rows after McGraw and Wong.
+def test_coefficients_and_intervals_follow_from_the_mean_squares_of_statsmodels(
+    films, readings, seed
+):
     import pandas as pd
-    import pingouin
+    from scipy.stats import f
+    from statsmodels.formula.api import ols
+    from statsmodels.stats.anova import anova_lm
 
     table = repeated_readings(seed, films, readings)
     long = pd.DataFrame(
         [(i, j, table[i, j]) for i in range(films) for j in range(readings)],
         columns=["film", "reader", "value"],
     )
-    oracle = pingouin.intraclass_corr(
-        data=long, targets="film", raters="reader", ratings="value"
-    ).set_index("Type")
-    interval = next(column for column in oracle.columns if column.startswith("CI"))
-    names = {
-        "ICC(1,1)": "ICC(1,1)",
-        "ICC(A,1)": "ICC(2,1)",
-        "ICC(C,1)": "ICC(3,1)",
-        "ICC(1,k)": f"ICC(1,{readings})",
-        "ICC(A,k)": f"ICC(2,{readings})",
-        "ICC(C,k)": f"ICC(3,{readings})",
+    one_way = anova_lm(ols("value ~ C(film)", long).fit())
+    two_way = anova_lm(ols("value ~ C(film) + C(reader)", long).fit())
+    within = one_way.loc["Residual", "mean_sq"]
+    between, reader, rest = two_way["mean_sq"]
+    # Shrout and Fleiss 1979, p. 423 f., and their intervals from F (from memory); those of
+    # ICC(2,1) are held against the paper's own numbers in tests/published.
+    single = {
+        "ICC(1,1)": (between - within) / (between + (readings - 1) * within),
+        "ICC(2,1)": (between - rest)
+        / (between + (readings - 1) * rest + readings * (reader - rest) / films),
+        "ICC(3,1)": (between - rest) / (between + (readings - 1) * rest),
     }
     found = reliability(table)
-    for theirs, ours in names.items():
-        coefficient = found.icc(ours)
-        assert coefficient.value == pytest.approx(oracle.loc[theirs, "ICC"], abs=1e-9)
-        # pingouin rounds its intervals to two or more decimals.
-        low, high = oracle.loc[theirs, interval]
-        assert (coefficient.low, coefficient.high) == pytest.approx((low, high), abs=0.0051)
+    for name, value in single.items():
+        assert found.icc(name).value == pytest.approx(value, rel=1e-9)
+        # Spearman and Brown: the mean of k readings.
+        averaged = readings * value / (1 + (readings - 1) * value)
+        assert found.icc(name.replace(",1)", f",{readings})")).value == pytest.approx(averaged)
+    for name, error, df in (
+        ("ICC(1,1)", within, one_way.loc["Residual", "df"]),
+        ("ICC(3,1)", rest, two_way.loc["Residual", "df"]),
+    ):
+        ratio = between / error
+        low = ratio / f.ppf(0.975, films - 1, df)
+        high = ratio * f.ppf(0.975, df, films - 1)
+        expected = [(limit - 1) / (limit + readings - 1) for limit in (low, high)]
+        assert [found.icc(name).low, found.icc(name).high] == pytest.approx(expected, rel=1e-9)
 
 
 def test_each_coefficient_is_named_in_full():
