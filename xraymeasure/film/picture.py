@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, field
+from io import BytesIO
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any
 
 import numpy as np
 
 from xraymeasure.errors import FilmError
+from xraymeasure.film.apart import DecodingFailed, decode_apart
 from xraymeasure.film.film import CENTRE_ASSUMED, Film, image_centre
 from xraymeasure.film.greys import Greys, luminance
+from xraymeasure.film.limits import refuse_impossible_size
 from xraymeasure.film.spacing import no_spacing
 
 # What the EXIF and TIFF orientation numbers ask for, as transposition, then flips of rows and
@@ -38,8 +40,10 @@ class _Picture:
     has_resolution: bool = False
 
 
-def read_picture(stream: BinaryIO, path: Path, name: str) -> Film:
-    """Return the film in an open picture file; `name` is PNG, JPEG or TIFF.
+def read_picture(content: bytes, path: Path, name: str, seconds: float | None = None) -> Film:
+    """Return the film in the bytes of a picture file; `name` is PNG, JPEG or TIFF.
+
+    It is decoded in another process, for at most `seconds` of its time.
 
     Raises
     ------
@@ -47,21 +51,20 @@ def read_picture(stream: BinaryIO, path: Path, name: str) -> Film:
         If the picture is damaged, has several images, or values that are not whole numbers of 8
         or 16 bits.
     """
-    with warnings.catch_warnings():
-        # What decoders remark on odd tags is no concern of the person who measures.
-        warnings.simplefilter("ignore")
-        try:
-            picture = (
-                _read_tiff(stream, path) if name == "TIFF" else _read_with_pillow(stream, path)
-            )
-        except FilmError:
-            raise
-        except Exception as error:
-            # Damaged bytes make decoders fail in as many ways as they have statements.
-            raise FilmError(
-                f"{path}: is {name} that is truncated or damaged ({type(error).__name__}); "
-                "export the film again"
-            ) from error
+    try:
+        record, samples, _ = decode_apart(
+            "xraymeasure.film.picture",
+            "decode_picture",
+            content,
+            seconds=seconds,
+            where=str(path),
+            name=name,
+        )
+    except DecodingFailed as error:
+        raise FilmError(
+            f"{path}: is {name} that is truncated or damaged ({error}); export the film again"
+        ) from None
+    picture = _Picture(samples, **record)
     pixels = _turned(_grey(picture, path), picture)
     reason = "A picture carries no pixel spacing"
     reason += "; its print resolution was ignored." if picture.has_resolution else "."
@@ -81,14 +84,31 @@ def read_picture(stream: BinaryIO, path: Path, name: str) -> Film:
     )
 
 
-def _read_with_pillow(stream: BinaryIO, path: Path) -> _Picture:
+def decode_picture(payload: bytes, *, where: str, name: str) -> tuple[dict[str, Any], np.ndarray]:
+    """Return what came with a picture, and its samples; called in the other process."""
+    decode = _read_tiff if name == "TIFF" else _read_with_pillow
+    picture = decode(BytesIO(payload), where)
+    record = {
+        "notes": picture.notes,
+        "orientation": picture.orientation,
+        "low_is_bright": picture.low_is_bright,
+        "has_resolution": picture.has_resolution,
+    }
+    return record, picture.samples
+
+
+def _read_with_pillow(stream: BytesIO, path: str) -> _Picture:
     from PIL import Image
 
+    # Its limit is below that of a film, and it only warns.
+    Image.MAX_IMAGE_PIXELS = None
     with Image.open(stream) as image:
         if getattr(image, "n_frames", 1) > 1:
             raise FilmError(
                 f"{path}: holds {image.n_frames} images; save the one that is to be measured"
             )
+        bands = len(image.getbands())
+        refuse_impossible_size(path, image.height, image.width, bands, _length(stream))
         deep = image.mode in ("RGB", "RGBA") and _png_depth(stream) == 16
         if image.mode in ("1", "L", "LA", "I;16", "I;16B", "I;16L"):
             samples = np.asarray(image.convert("L") if image.mode == "1" else image)
@@ -102,7 +122,7 @@ def _read_with_pillow(stream: BinaryIO, path: Path) -> _Picture:
             )
         picture = _Picture(
             samples,
-            orientation=image.getexif().get(274, 1),
+            orientation=int(image.getexif().get(274, 1)),
             has_resolution="dpi" in image.info,
         )
     if deep:
@@ -110,7 +130,11 @@ def _read_with_pillow(stream: BinaryIO, path: Path) -> _Picture:
     return picture
 
 
-def _png_depth(stream: BinaryIO) -> int | None:
+def _length(stream: BytesIO) -> int:
+    return stream.getbuffer().nbytes
+
+
+def _png_depth(stream: BytesIO) -> int | None:
     """Return the bit depth that a PNG's header states (ISO/IEC 15948, 11.2.2), None of others."""
     place = stream.tell()
     stream.seek(0)
@@ -119,7 +143,7 @@ def _png_depth(stream: BinaryIO) -> int | None:
     return head[24] if head[12:16] == b"IHDR" else None
 
 
-def _read_tiff(stream: BinaryIO, path: Path) -> _Picture:
+def _read_tiff(stream: BytesIO, path: str) -> _Picture:
     import tifffile
 
     with tifffile.TiffFile(stream) as tiff:
@@ -134,6 +158,11 @@ def _read_tiff(stream: BinaryIO, path: Path) -> _Picture:
                 f"{path}: its pixels are of {kind}, not whole numbers of 8 to 16 bits; "
                 "export the film as it was taken"
             )
+        refuse_impossible_size(
+            path, page.imagelength, page.imagewidth, page.samplesperpixel, _length(stream)
+        )
+        if page.imagedepth != 1:
+            raise FilmError(f"{path}: holds {page.imagedepth} images; save the one to be measured")
         if _cut_short(page, tiff.filehandle.size):
             raise FilmError(f"{path}: is TIFF that is truncated; export the film again")
         low_is_bright = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
@@ -147,7 +176,7 @@ def _read_tiff(stream: BinaryIO, path: Path) -> _Picture:
             if not plain or page.bitspersample not in (8, 16):
                 raise ValueError("left to the other decoder")
             samples = page.asarray()
-        except ValueError:
+        except (ValueError, ImportError):
             # Compressed in a way that needs a further package, or a colour model that this
             # decoder leaves alone: the other decoder knows the common ones.
             stream.seek(0)
@@ -158,7 +187,7 @@ def _read_tiff(stream: BinaryIO, path: Path) -> _Picture:
 
 
 def _read_tiff_with_pillow(
-    stream: BinaryIO, path: Path, low_is_bright: bool, orientation: int
+    stream: BytesIO, path: str, low_is_bright: bool, orientation: int
 ) -> _Picture:
     picture = _read_with_pillow(stream, path)
     # That decoder turns a TIFF as its tag asks, and turns MinIsWhite round at 8 bits, not at 16.

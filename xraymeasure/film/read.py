@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
-from typing import BinaryIO
 
 from xraymeasure.errors import FilmError
 from xraymeasure.film.film import Film
+from xraymeasure.film.limits import MOST_BYTES
 
 _PICTURES = {
     b"\x89PNG\r\n\x1a\n": "PNG",
@@ -20,13 +20,16 @@ _PICTURES = {
 }
 
 
-def read_film(path: str | os.PathLike[str]) -> Film:
+def read_film(path: str | os.PathLike[str], *, seconds: float | None = None) -> Film:
     """Read a film from a DICOM, PNG, TIFF or JPEG file; the content decides which, not the name.
 
     Parameters
     ----------
     path : path-like
         The file.
+    seconds : float, optional
+        Processor time for reading the attributes, and again for decoding compressed pixels; 15 by
+        default.
 
     Returns
     -------
@@ -36,19 +39,29 @@ def read_film(path: str | os.PathLike[str]) -> Film:
     ------
     FilmError
         If the file is missing, unreadable, truncated or damaged; if it is not a film; if it holds
-        several images, or an image that is not a radiograph of the kind measured here.
+        several images, or an image that is not a radiograph of the kind measured here; if it is
+        larger than a film can be, or takes too long.
+
+    Notes
+    -----
+    Compressed pixels are decoded in another process with limits of time and memory: a file that
+    breaks a decoder is refused with words.
     """
     path = Path(path)
     try:
-        kind = path.stat().st_mode
-        if stat.S_ISDIR(kind):
+        about = path.stat()
+        if stat.S_ISDIR(about.st_mode):
             raise FilmError(f"{path}: is a directory; name one film in it")
-        if not stat.S_ISREG(kind):
+        if not stat.S_ISREG(about.st_mode):
             raise FilmError(f"{path}: is not an ordinary file; name a film")
+        if about.st_size > MOST_BYTES:
+            raise FilmError(
+                f"{path}: has {about.st_size / 1e6:.0f} MB, and a film at most "
+                f"{MOST_BYTES // 1_000_000}; name a film"
+            )
         with path.open("rb") as stream:
-            head = stream.read(132)
-            stream.seek(0)
-            return _read(stream, head, path)
+            content = stream.read(MOST_BYTES)
+        return _read(content, path, seconds)
     except FileNotFoundError:
         raise FilmError(f"{path}: no such file; check the name") from None
     except PermissionError:
@@ -58,19 +71,19 @@ def read_film(path: str | os.PathLike[str]) -> Film:
         raise FilmError(f"{path}: cannot be read ({reason}); copy the film again") from error
 
 
-def _read(stream: BinaryIO, head: bytes, path: Path) -> Film:
-    if not head:
+def _read(content: bytes, path: Path, seconds: float | None) -> Film:
+    if not content:
         raise FilmError(f"{path}: is empty; copy the film again")
     # DICOM first: its preamble may carry the signature of a TIFF file.
-    if head[128:132] == b"DICM" or _starts_like_a_data_set(head):
+    if content[128:132] == b"DICM" or _starts_like_a_data_set(content[:8]):
         from xraymeasure.film.dicom.read import read_dicom
 
-        return read_dicom(stream, path)
+        return read_dicom(content, path, seconds)
     for signature, name in _PICTURES.items():
-        if head.startswith(signature):
+        if content.startswith(signature):
             from xraymeasure.film.picture import read_picture
 
-            return read_picture(stream, path, name)
+            return read_picture(content, path, name, seconds)
     raise FilmError(f"{path}: is neither DICOM nor PNG, TIFF or JPEG; export the film as DICOM")
 
 

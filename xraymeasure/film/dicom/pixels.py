@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-import threading
-from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from xraymeasure.errors import FilmError
+from xraymeasure.film.apart import DecodingFailed, decode_apart
 from xraymeasure.film.dicom.codestream import jpeg2000_fault, jpeg_fault
 from xraymeasure.film.greys import luminance
+from xraymeasure.film.limits import refuse_impossible_size
 
 if TYPE_CHECKING:
     from pydicom import Dataset
+    from pydicom.uid import UID
 
 
-def decoded_pixels(dataset: Dataset, path: Path) -> np.ndarray:
+def decoded_pixels(dataset: Dataset, path: Path, seconds: float | None = None) -> np.ndarray:
     """Return stored values, shape (rows, columns), colour turned to grey, in native byte order.
+
+    Compressed pixels are decoded in another process, for at most `seconds` of its time.
 
     Raises
     ------
@@ -35,6 +36,13 @@ def decoded_pixels(dataset: Dataset, path: Path) -> np.ndarray:
             f"{path}: names no encoding that DICOM knows ({syntax}); export the film again"
         )
     try:
+        refuse_impossible_size(
+            str(path),
+            dataset.Rows,
+            dataset.Columns,
+            dataset.get("SamplesPerPixel", 1),
+            len(dataset.PixelData),
+        )
         if syntax.is_encapsulated:
             _refuse_damaged_stream(dataset, syntax, path)
         lowest_bit = 0 if syntax.is_encapsulated else _lowest_bit(dataset)
@@ -44,11 +52,10 @@ def decoded_pixels(dataset: Dataset, path: Path) -> np.ndarray:
             pixels = pixel_array(dataset, correct_unused_bits=False)
             pixels = pixels << (dataset.BitsAllocated - 1 - dataset.HighBit)
             pixels = pixels >> (dataset.BitsAllocated - dataset.BitsStored)
+        elif syntax.is_encapsulated:
+            pixels = _decompressed(dataset, syntax, seconds)
         else:
-            with _decoders_heard() if syntax.is_encapsulated else nullcontext("") as complaints:
-                pixels = pixel_array(dataset)
-            if "Corrupt JPEG" in "".join(complaints):
-                raise ValueError("the decoder went on past damaged data")
+            pixels = pixel_array(dataset)
         photometric = str(dataset.PhotometricInterpretation)
         if photometric == "PALETTE COLOR":
             pixels = apply_color_lut(pixels, dataset)
@@ -59,6 +66,11 @@ def decoded_pixels(dataset: Dataset, path: Path) -> np.ndarray:
             f"{path}: is compressed as {syntax.name}, which cannot be decoded here; "
             "export the film uncompressed"
         ) from error
+    except DecodingFailed as error:
+        raise FilmError(
+            f"{path}: its pixels are truncated or damaged ({syntax.name}: {error}); "
+            "export the film again"
+        ) from None
     except Exception as error:
         # As in `read_dicom`, and with several decoders beneath.
         raise FilmError(
@@ -75,31 +87,25 @@ def _lowest_bit(dataset: Dataset) -> int:
     return 0 if high_bit is None else high_bit + 1 - dataset.BitsStored
 
 
-_ONE_AT_A_TIME = threading.Lock()
+def _decompressed(dataset: Dataset, syntax: UID, seconds: float | None) -> np.ndarray:
+    from pydicom.pixels.utils import as_pixel_options
+
+    told = as_pixel_options(dataset, number_of_frames=1)
+    _, pixels, said = decode_apart(
+        "xraymeasure.film.dicom.frame",
+        "decode_frame",
+        dataset.PixelData,
+        seconds=seconds,
+        syntax=str(syntax),
+        pixel_keyword="PixelData",
+        **{name: value for name, value in told.items() if isinstance(value, int | str)},
+    )
+    if "Corrupt JPEG" in said:
+        raise DecodingFailed("the decoder went on past damaged data")
+    return pixels
 
 
-@contextmanager
-def _decoders_heard():
-    """Collect what compiled decoders print, past Python, instead of showing it to the user."""
-    complaints: list[str] = []
-    with _ONE_AT_A_TIME, tempfile.TemporaryFile() as printed:
-        try:
-            kept = os.dup(2)
-        except OSError:
-            # A program without standard error has nothing to keep quiet.
-            yield complaints
-            return
-        try:
-            os.dup2(printed.fileno(), 2)
-            yield complaints
-        finally:
-            os.dup2(kept, 2)
-            os.close(kept)
-            printed.seek(0)
-            complaints.append(printed.read().decode("utf-8", "replace"))
-
-
-def _transfer_syntax(dataset: Dataset):
+def _transfer_syntax(dataset: Dataset) -> UID:
     from pydicom.uid import ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
     syntax = dataset.file_meta.get("TransferSyntaxUID")
@@ -117,7 +123,7 @@ def _transfer_syntax(dataset: Dataset):
     return syntax
 
 
-def _refuse_damaged_stream(dataset: Dataset, syntax, path: Path) -> None:
+def _refuse_damaged_stream(dataset: Dataset, syntax: UID, path: Path) -> None:
     from pydicom.encaps import generate_frames
     from pydicom.uid import JPEG2000TransferSyntaxes, JPEGLSTransferSyntaxes, JPEGTransferSyntaxes
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import warnings
+import zlib
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,11 +25,13 @@ from xraymeasure.film.dicom.greys import greys_from_attributes
 from xraymeasure.film.dicom.identity import identity_of
 from xraymeasure.film.dicom.pixels import decoded_pixels
 from xraymeasure.film.film import PLAUSIBLE_SOURCE_DETECTOR_MM, Film
+from xraymeasure.film.limits import MOST_BYTES, SECONDS, WatchedBytes
 from xraymeasure.film.spacing import Spacing, decide_spacing, plausible_pair
 
 if TYPE_CHECKING:
     from pydicom import Dataset
 
+_DEFLATED, _EXPLICIT = b"1.2.840.10008.1.2.1.99", b"1.2.840.10008.1.2.1\0\0\0"
 DICOMDIR = "1.2.840.10008.1.3.10"
 # Storage classes of single projection radiographs, and of pictures made of them.
 FILM_CLASSES = {
@@ -46,8 +49,15 @@ FILM_CLASSES = {
 FILM_MODALITIES = ("CR", "DX", "RF", "RG", "XA", "OT")
 
 
-def read_dicom(stream: BinaryIO, path: Path) -> Film:
-    """Return the film in an open DICOM file; `path` is only for messages.
+def read_dicom(content: bytes, path: Path, seconds: float | None = None) -> Film:
+    """Return the film in the bytes of a DICOM file; `path` is only for messages.
+
+    Parameters
+    ----------
+    content : bytes
+    path : Path
+    seconds : float, optional
+        For how long attributes may be read, and pixels decoded.
 
     Raises
     ------
@@ -60,9 +70,11 @@ def read_dicom(stream: BinaryIO, path: Path) -> Film:
         # The parser's remarks must not reach the user's terminal: they quote values.
         warnings.simplefilter("always")
         try:
+            content = _inflated(content, path)
+            stream = WatchedBytes(content, str(path), SECONDS if seconds is None else seconds)
             dataset = pydicom.dcmread(stream, force=True)
             _refuse_other_than_one_radiograph(dataset, path)
-            film = _film(Attributes(dataset), decoded_pixels(dataset, path), path)
+            film = _film(Attributes(dataset), decoded_pixels(dataset, path, seconds), path)
         except (FilmError, OSError):
             raise
         except Exception as error:
@@ -75,6 +87,26 @@ def read_dicom(stream: BinaryIO, path: Path) -> Film:
         return film
     said = f"The file departs from the DICOM standard ({len(remarks)} remarks on decoding it)."
     return replace(film, notes=(*film.notes, said))
+
+
+def _inflated(content: bytes, path: Path) -> bytes:
+    """Return a deflated data set (PS3.5 A.5) inflated, up to what a film can have."""
+    # File meta information says its own length first (PS3.10, 7.1), and its encoding.
+    if content[128:138] != b"DICM\2\0\0\0UL":
+        return content
+    start = 144 + int.from_bytes(content[140:144], "little")
+    if _DEFLATED not in content[:start]:
+        return content
+    inflating = zlib.decompressobj(-zlib.MAX_WBITS)
+    data = inflating.decompress(content[start:], MOST_BYTES)
+    if inflating.unconsumed_tail:
+        raise FilmError(
+            f"{path}: inflates to more than {MOST_BYTES // 1_000_000} MB, which no film has; "
+            "export the film again"
+        )
+    if not inflating.eof:
+        raise FilmError(f"{path}: is truncated or damaged (deflate); export the film again")
+    return content[:start].replace(_DEFLATED, _EXPLICIT) + data
 
 
 def _refuse_other_than_one_radiograph(dataset: Dataset, path: Path) -> None:
