@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
@@ -27,6 +28,8 @@ _TURNS = {
     7: (True, True, True),
     8: (True, True, False),
 }
+
+_MOST_PAGES = 8
 
 
 @dataclass
@@ -147,10 +150,15 @@ def _read_tiff(stream: BytesIO, path: str) -> _Picture:
     import tifffile
 
     with tifffile.TiffFile(stream) as tiff:
-        # Previews are pages too; bit 0 of NewSubfileType marks them.
-        pages = [page for page in tiff.pages if not page.is_reduced]
+        # Previews are pages too; bit 0 of NewSubfileType marks them. Directories may lead in a
+        # circle, so no more are looked at than a film has.
+        pages = [tiff.pages[0]]
+        with suppress(IndexError):
+            pages.extend(tiff.pages[number] for number in range(1, _MOST_PAGES))
+        pages = [page for page in pages if not page.is_reduced]
         if len(pages) != 1:
-            raise FilmError(f"{path}: holds {len(pages)} images; save the one to be measured")
+            count = f"{_MOST_PAGES} or more" if len(pages) == _MOST_PAGES else len(pages)
+            raise FilmError(f"{path}: holds {count} images; save the one to be measured")
         page = pages[0]
         if page.dtype is None or page.dtype.kind not in "iub" or page.dtype.itemsize > 2:
             kind = "an unknown kind" if page.dtype is None else page.dtype.name
