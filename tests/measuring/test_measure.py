@@ -23,6 +23,7 @@ from tests.camera import (
 from xraymeasure.errors import MeasureError, ReadingError
 from xraymeasure.film.spacing import decide_spacing
 from xraymeasure.measuring.measure import measure
+from xraymeasure.measuring.uncertainty import LEARNING
 from xraymeasure.reading.reading import FilmBinding
 from xraymeasure.vocabulary.landmarks import LANDMARKS
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
@@ -357,7 +358,7 @@ def test_a_calibrated_spacing_alone_is_a_scale_and_magnification_is_not_divided_
     measured = measure(film, reading, draws=0)
     assert measured.mm_per_px == pytest.approx(0.14 / 1.15)
     assert measured.primary("magnification") is None
-    assert value(measured, "femoral_offset") == pytest.approx(42.0, abs=0.05)
+    assert value(measured, "femoral_offset", "projected") == pytest.approx(42.0, abs=0.05)
     assert measured.primary("radiographic_anteversion").method == "perspective"
 
 
@@ -371,7 +372,7 @@ def test_a_calibrated_film_with_a_detector_pitch_is_scaled_by_its_head_first():
     measured = measure(film, film_and_reading(body, frame)[1], draws=0)
     assert measured.primary("magnification").method == "head"
     assert value(measured, "magnification", "film") == pytest.approx(1.18)
-    assert value(measured, "femoral_offset") == pytest.approx(42.0, abs=0.05)
+    assert value(measured, "femoral_offset", "projected") == pytest.approx(42.0, abs=0.05)
 
 
 # --- the femur ------------------------------------------------------------------------------------
@@ -442,7 +443,9 @@ def test_leg_length_and_offset_are_those_of_the_projection(side, obliquity, hip,
             truth.pop(method), abs=0.3
         )
     for (name, each), wanted in truth.items():
-        assert value(measured, name, side=each) == pytest.approx(wanted, abs=0.3), (name, each)
+        method = "projected" if name in ("femoral_offset", "global_offset") else None
+        found = value(measured, name, method, each)
+        assert found == pytest.approx(wanted, abs=0.3), (name, each)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -507,9 +510,8 @@ def test_unequal_abduction_costs_leg_length_what_it_should():
     )
     five = np.radians(5.0)
     assert lost == pytest.approx(20.0 * np.sin(five) + 64.0 * (1.0 - np.cos(five)), abs=1e-3)
-    assert value(abducted, "leg_length_difference") == pytest.approx(
-        value(straight, "leg_length_difference"), abs=1e-3
-    )
+    neutral = "leg_length_difference", "femur_neutral"
+    assert value(abducted, *neutral) == pytest.approx(value(straight, *neutral), abs=1e-3)
 
 
 def test_both_hips_replaced_are_both_measured():
@@ -524,48 +526,11 @@ def test_both_hips_replaced_are_both_measured():
             150, abs=0.1
         )
     # The side under review is the index: its leg is the longer one, whichever it is.
-    assert value(measured, "leg_length_difference") == pytest.approx(4.0, abs=1e-3)
+    neutral = "leg_length_difference", "femur_neutral"
+    assert value(measured, *neutral) == pytest.approx(4.0, abs=1e-3)
     assert measured.primary("leg_length_difference").side == "right"
     swapped = measure(film, replace(reading, operated_side="left"), draws=0)
-    assert value(swapped, "leg_length_difference") == pytest.approx(-4.0, abs=1e-3)
-
-
-def test_a_turned_neck_is_corrected_where_it_is_determined():
-    """NSA 135 turned by 30 degrees projects 139.11 and shortens the offset by 13.4 %."""
-    body = Body(neck_shaft_deg=139.11, offset_mm=40.0)
-    film, reading = film_and_reading(body, neck_shaft_angle_deg={"left": 135.0})
-    reading = replace(reading, placing_sd_px={"neck_axis_left": 0.1, "stem_axis_left": 0.1})
-    measured = measure(film, reading, draws=0)
-    assert value(measured, "femoral_rotation") == pytest.approx(30.0, abs=0.05)
-    corrected = measured.by_method("femoral_offset", "rotation_corrected")
-    assert 1.0 - 40.0 / corrected.value == pytest.approx(0.134, abs=0.001)
-    assert not corrected.primary
-    assert {"neck_axis_left", "stem_axis_left"} <= set(corrected.rests_on)
-
-
-@pytest.mark.parametrize(
-    ("projected", "words"),
-    [(134.0, "is not beyond the stem's 135 degrees"), (135.44, "below 15")],
-)
-def test_a_rotation_that_is_not_determined_is_missing_with_its_reason(projected, words):
-    film, reading = film_and_reading(
-        Body(neck_shaft_deg=projected), neck_shaft_angle_deg={"left": 135.0}
-    )
-    reading = replace(reading, placing_sd_px={"neck_axis_left": 0.1, "stem_axis_left": 0.1})
-    measured = measure(film, reading, draws=0)
-    assert measured.primary("femoral_rotation") is None
-    assert words in measured.why_missing("femoral_rotation")
-    assert words in measured.why_missing("femoral_offset", method="rotation_corrected")
-    assert value(measured, "femoral_offset") == pytest.approx(42.0, abs=1e-3)
-
-
-def test_the_rotation_of_the_neck_is_an_angle_and_needs_no_scale():
-    film, reading = film_and_reading(
-        Body(neck_shaft_deg=139.11), neck_shaft_angle_deg={"left": 135.0}, head_diameter_mm={}
-    )
-    reading = replace(reading, placing_sd_px={"neck_axis_left": 0.1, "stem_axis_left": 0.1})
-    measured = measure(film, reading, draws=0)
-    assert value(measured, "femoral_rotation") == pytest.approx(30.0, abs=0.05)
+    assert value(swapped, *neutral) == pytest.approx(-4.0, abs=1e-3)
 
 
 # --- the film as it is shown ----------------------------------------------------------------------
@@ -588,7 +553,11 @@ def test_the_way_a_film_is_shown_changes_no_number(axes, pitch):
     body = Body(obliquity_deg=2.5, abduction_deg=3.0, depth=REAL_HEIGHTS)
     usual = measure(*film_and_reading(body, Frame(pitch=pitch)), draws=0)
     shown = measure(*film_and_reading(body, Frame(pitch=pitch, axes=axes)), draws=0)
-    assert table(shown) == pytest.approx(table(usual), abs=1e-4)
+    # A spread in pixels is not the same in mm along rows and columns of unequal pixels: what is
+    # weighed by it is weighed a little otherwise.
+    exact = {key for key in table(usual) if pitch[0] == pitch[1] or key[2] not in LEARNING}
+    found, wanted = ({key: table(each)[key] for key in exact} for each in (shown, usual))
+    assert found == pytest.approx(wanted, abs=1e-4)
     for one, other in zip(shown.rows, usual.rows, strict=True):
         if pitch[0] == pitch[1]:
             assert (one.low, one.high) == pytest.approx((other.low, other.high), abs=1e-3), one.name
@@ -603,14 +572,15 @@ def test_a_film_without_any_scale_still_has_pixels_of_known_shape():
     film_2, reading_2 = film_and_reading(body, square, film=without_geometry(square))
     reading_2 = replace(reading_2, source_detector_mm=None)
     one, other = measure(film, reading, draws=0), measure(film_2, reading_2, draws=0)
-    for name in (
-        "radiographic_inclination",
-        "radiographic_anteversion",
-        "leg_length_difference",
-        "femoral_offset",
-        "neck_shaft_angle",
+    for name, method in (
+        ("radiographic_inclination", None),
+        ("radiographic_anteversion", None),
+        ("leg_length_difference", "femur_neutral"),
+        ("femoral_offset", "projected"),
+        ("neck_shaft_angle", None),
     ):
-        assert value(one, name) == pytest.approx(value(other, name), abs=1e-4), name
+        found, wanted = (value(each, name, method) for each in (one, other))
+        assert found == pytest.approx(wanted, abs=1e-4), name
 
 
 def test_a_mirrored_film_taken_for_a_usual_one_swaps_the_sides_and_says_so():
@@ -627,7 +597,10 @@ def test_a_mirrored_film_taken_for_a_usual_one_swaps_the_sides_and_says_so():
     [
         (["cup_rim_left"], ["radiographic_inclination_left", "anatomical_anteversion_left"]),
         (["femoral_head_left"], ["hip_centre_height_left", "acetabular_offset_left"]),
-        (["lesser_trochanter_right"], ["leg_length_difference_left"]),
+        (
+            ["lesser_trochanter_right", "greater_trochanter_left"],
+            ["leg_length_difference_left"],
+        ),
         (["neck_axis_left"], ["neck_shaft_angle_left", "femoral_rotation_left"]),
         (["femoral_shaft_left", "stem_axis_left"], ["femoral_offset_left", "global_offset_left"]),
         (["femoral_shaft_left"], ["femoral_abduction_left", "stem_alignment_left"]),
@@ -660,7 +633,7 @@ def test_without_a_reference_line_only_what_needs_it_is_missing():
     assert "teardrop_left" in reason and "ischium_right" in reason
     assert "teardrop_right" not in reason
     assert value(measured, "radiographic_anteversion") == pytest.approx(15.0, abs=0.02)
-    assert value(measured, "femoral_offset") == pytest.approx(42.0, abs=1e-3)
+    assert value(measured, "femoral_offset", "projected") == pytest.approx(42.0, abs=1e-3)
 
 
 def test_without_a_teardrop_the_ischia_give_the_reference_line():
@@ -814,11 +787,6 @@ def test_the_same_seed_gives_the_same_intervals_and_another_nearly_so(everything
     assert [row.low for row in other.rows] != [row.low for row in first.rows]
 
 
-# Where the number is a smooth function of its inputs over their spread; the rest is compared in
-# its own test (rotation of the neck, whose arccosine is not).
-SMOOTH = sorted(set(QUANTITIES) - {"femoral_rotation"})
-
-
 def test_first_order_intervals_agree_with_twenty_thousand_draws():
     film, reading = film_and_reading(Body(ra=20.0, obliquity_deg=1.0))
     quick = {(r.name, r.side, r.method): r for r in measure(film, reading, draws=0).rows}
@@ -826,7 +794,8 @@ def test_first_order_intervals_agree_with_twenty_thousand_draws():
     compared = set()
     for row in drawn:
         first = quick[row.name, row.side, row.method]
-        if row.name not in SMOOTH or row.method == "perspective_other" or row.method == "ellipse":
+        # What learns bends over the spread of posture: it has its own test.
+        if row.method in ("perspective_other", "ellipse", *LEARNING):
             continue
         width = first.standard_uncertainty * 2 * 1.959964
         # A value at the edge of its interval has stretched it; such a width is not comparable.

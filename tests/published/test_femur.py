@@ -9,8 +9,19 @@ import numpy as np
 import pytest
 
 from tests.camera import SIGN, Body, film_and_reading
-from xraymeasure.measuring.femur import femoral_offset_mm, neck_rotation_deg, neutral_leg_length_mm
+from tests.posed import PosedBody, PosedFemur, posed_reading
+from xraymeasure.measuring.femur import femoral_offset_mm, neutral_leg_length_mm
+from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.measure import measure
+from xraymeasure.measuring.model import evaluate
+from xraymeasure.measuring.prepared import settle
+from xraymeasure.measuring.uncertainty import at_means
+
+HIPS = {"left": np.array([90.0, -15.0, 150.0]), "right": np.array([-90.0, -15.0, 150.0])}
+PELVIS = {
+    "teardrop_left": np.array([[58.0, 0.0, 150.0]]),
+    "teardrop_right": np.array([[-58.0, 0.0, 150.0]]),
+}
 
 # True neck-shaft angle, rotation of the neck, projected angle (2 decimals).
 TURNED = [
@@ -24,26 +35,25 @@ TURNED = [
 ]
 
 
-def projected_angle(true_deg, rotation_deg):
-    """Return the neck-shaft angle of a neck turned about the shaft, seen from the front."""
-    angle, turn = np.radians([true_deg, rotation_deg])
-    neck = np.array([np.sin(angle) * np.cos(turn), np.cos(angle), np.sin(angle) * np.sin(turn)])
-    return np.degrees(np.arctan2(neck[0], neck[1]))
+def agreement_of_a_neck(true_deg, rotation_deg):
+    """Return the projected angle of an upright turned femur, and what the model makes of it."""
+    femur = PosedFemur(flexion=0.0, rotation=rotation_deg, adduction=0.0, neck_shaft=true_deg)
+    # Parallel rays, as the relation has them: a tube ten kilometres off.
+    body = PosedBody("left", dict.fromkeys(SIGN, femur), HIPS, PELVIS, sid=1e7)
+    film, reading = posed_reading(body, np.random.default_rng(1))
+    setting = settle(film, reading)
+    inputs = at_means(input_terms(setting))
+    inputs["flexion"], inputs["turn"] = np.zeros((1, 1)), np.full((1, 1), float(rotation_deg))
+    numbers = evaluate(setting, inputs)
+    seen = numbers["neck_shaft_angle", "left", "projected"][0]
+    return seen, numbers["agreement", "left", "neck_shaft"][0]
 
 
 @pytest.mark.parametrize(("true", "rotation", "projected"), TURNED)
-def test_a_turned_neck_opens_and_the_rotation_is_found_from_it(true, rotation, projected):
-    assert projected_angle(true, rotation) == pytest.approx(projected, abs=0.005)
-    exact = projected_angle(true, rotation)
-    assert neck_rotation_deg(exact, true) == pytest.approx(rotation, abs=1e-6)
-    # As rounded in the table: half a hundredth of a degree is most at the smallest rotation.
-    assert neck_rotation_deg(projected, true) == pytest.approx(rotation, abs=0.15)
-
-
-def test_one_degree_of_the_angle_makes_ten_degrees_of_rotation_anything_from_0_to_18():
-    exact = projected_angle(135, 10)
-    assert neck_rotation_deg(exact - 1.0, 135.0) == 0.0
-    assert neck_rotation_deg(exact + 1.0, 135.0) == pytest.approx(18, abs=0.5)
+def test_a_turned_neck_opens_as_published(true, rotation, projected):
+    seen, disagreement = agreement_of_a_neck(true, rotation)
+    assert seen == pytest.approx(projected, abs=0.006)
+    assert disagreement == pytest.approx(0.0, abs=1e-3)
 
 
 # Rotation of the neck, percent by which the projected offset is too small.
@@ -117,5 +127,8 @@ def test_inter_teardrop_and_bi_ischial_lines_differ_by_what_was_placed():
 def test_global_offset_is_femoral_plus_acetabular_offset(side):
     film, reading = film_and_reading(Body(side=side))
     measured = measure(film, reading, draws=0)
-    parts = (measured.primary(f"{name}_offset").value for name in ("femoral", "acetabular"))
-    assert measured.primary("global_offset").value == pytest.approx(sum(parts))
+    acetabular = measured.primary("acetabular_offset").value
+    femoral, whole = (
+        measured.by_method(f"{name}_offset", "projected").value for name in ("femoral", "global")
+    )
+    assert whole == pytest.approx(femoral + acetabular)

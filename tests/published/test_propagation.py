@@ -11,9 +11,9 @@ from uncertainties import ufloat, umath
 
 from tests.camera import Body, film_and_reading
 from xraymeasure.measuring.cup import ellipse_angles
-from xraymeasure.measuring.femur import femoral_offset_mm, neck_rotation_deg
+from xraymeasure.measuring.femur import femoral_offset_mm
 from xraymeasure.measuring.measure import measure
-from xraymeasure.measuring.uncertainty import Term, first_order, monte_carlo
+from xraymeasure.measuring.uncertainty import LEARNING, Term, first_order, monte_carlo
 
 DRAWS = 200_000
 
@@ -169,11 +169,8 @@ def test_the_package_uncertainties_agrees_on_an_offset_and_a_rotated_neck():
         hip, upper, lower = mixed["points"].reshape(3, 2, -1)
         shaft = (lower - upper) / np.hypot(*(lower - upper))
         offset = femoral_offset_mm(hip, upper, shaft, 1)
-        rotation = neck_rotation_deg(mixed["angle"][0], 132.0)
-        return {
-            key("offset"): offset,
-            key("corrected"): offset / np.cos(np.radians(rotation)),
-        }
+        cosine = np.tan(np.radians(mixed["angle"][0])) / np.tan(np.radians(132.0))
+        return {key("offset"): offset, key("corrected"): offset / cosine}
 
     found = first_order(model, inputs(points=(points, u), angle=(134.5, 0.4)))
     hx, hy, ux, uy, lx, ly = (ufloat(mean, spread) for mean, spread in zip(points, u, strict=True))
@@ -202,7 +199,8 @@ def test_first_order_agrees_with_20_000_draws_for_every_number(side):
     compared = 0
     for row in linear.rows:
         other = drawn[row.name, row.side, row.method]
-        if row.high > row.low:
+        # Over the spread of posture the model bends.
+        if row.high > row.low and row.method not in LEARNING:
             assert other.high - other.low == pytest.approx(row.high - row.low, rel=0.05), row.name
             compared += 1
     assert compared > 35

@@ -88,4 +88,12 @@ def test_every_measurement_that_the_file_promises_exists():
     assert set(QUANTITIES) >= PROMISED
     assert {"ellipse", "perspective", "raw", "femur_neutral", "projected"} <= set(METHODS)
     assert {"rotation_corrected"} <= set(METHODS)
-    assert set(SOURCES) == {"placing", "diameter", "geometry", "depth", "rotation"}
+    assert set(SOURCES) == {
+        "placing",
+        "diameter",
+        "geometry",
+        "depth",
+        "rotation",
+        "posture",
+        "anatomy",
+    }

@@ -328,33 +328,12 @@ def _centring(after: Visit, before: Visit, limit: float) -> tuple[Check, ...]:
 
 
 def _femoral_rotation(after: Visit, before: Visit, limit: float) -> Check:
-    """Compare the rotation of the neck; below about 15 degrees it is only known to be small."""
+    """Compare the rotation of the neck, as its angle to the stem tells it."""
     name, label = "femoral_rotation", "Rotation of the neck"
-    later, earlier = (
-        visit.measurements.primary("femoral_rotation", after.side) for visit in (after, before)
-    )
-    if later and earlier:
-        difference = later.value - earlier.value
-        text = (
-            f"{earlier.value:.0f} and {later.value:.0f} degrees (limit {limit:g} of difference; "
-            "its sign is not seen)"
-        )
-        passed = abs(difference) <= limit
-        return Check(name, label, "femur", False, passed, text, difference, limit, "deg")
-    small = [
-        visit.measurements.why_missing("femoral_offset", after.side, "rotation_corrected")
-        is not None
-        for visit in (after, before)
-    ]
-    if all(small):
-        text = "too small to be determined on either film (below about 15 degrees)"
-        return Check(name, label, "femur", False, True, text)
-    determined = later or earlier
-    if determined and any(small):
-        text = (
-            f"{determined.value:.0f} degrees on one film, too small to be determined on the other"
-        )
-        passed = False if determined.value - 15.0 > limit else None
-        return Check(name, label, "femur", False, passed, text, limit=limit, unit="deg")
-    pair = _pair("femoral_rotation", after, before, after.side)
-    return Check(name, label, "femur", False, None, str(pair))
+    pair = _pair(name, after, before, after.side)
+    if isinstance(pair, str):
+        return Check(name, label, "femur", False, None, pair)
+    difference = pair[0].value - pair[1].value
+    text = f"{pair[1].value:.0f} and {pair[0].value:.0f} degrees (limit {limit:g} of difference)"
+    passed = abs(difference) <= limit
+    return Check(name, label, "femur", False, passed, text, difference, limit, "deg")

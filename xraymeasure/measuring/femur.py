@@ -88,22 +88,6 @@ def neck_shaft_angle_deg(neck: np.ndarray, stem: np.ndarray) -> np.ndarray:
     return np.degrees(np.arctan2(np.abs(cross), (neck * stem).sum(axis=0)))
 
 
-def neck_rotation_deg(projected_deg: np.ndarray, true_deg: np.ndarray) -> np.ndarray:
-    """Return the rotation of the neck out of the film's plane, without sign.
-
-    cos(rho) = tan(projected) / tan(true): a turned neck projects a larger neck-shaft angle
-    (Weber M et al., Bone Joint J 2015;97-B:306). Zero where the projected angle is smaller than
-    the true one, which a turn cannot do.
-
-    Examples
-    --------
-    >>> print(neck_rotation_deg(139.11, 135.0).round(1))
-    30.0
-    """
-    cosine = np.tan(np.radians(projected_deg)) / np.tan(np.radians(true_deg))
-    return np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
-
-
 def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
     """Everything in millimetres, in the plane of the index hip."""
     operated, placed = scene.setting.operated, scene.units
@@ -123,7 +107,7 @@ def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
         if name not in placed:
             return None
         on_line, along = fit_line(turned(scene.in_hip_plane(name)))
-        return on_line, _caudal(along)
+        return on_line, caudal_end(along)
 
     hips = {side: turned(scene.head_in_hip_plane(side)) for side in scene.head_centre}
     shafts = {side: line("femoral_shaft", side) or line("stem_axis", side) for side in SIDES}
@@ -176,31 +160,13 @@ def _leg_length(operated, origin, hips, shafts, lessers, numbers: Numbers) -> No
         )
 
 
-def femoral_rotation(scene: Scene, numbers: Numbers) -> None:
-    """Add the rotation of each neck whose angle to its stem is known."""
-    for side, hip in scene.setting.hips.items():
-        neck, stem = f"neck_axis_{side}", f"stem_axis_{side}"
-        if hip.neck_shaft_angle_deg is None or neck not in scene.units or stem not in scene.units:
-            continue
-        projected = _neck_shaft(scene, side)
-        rotation = neck_rotation_deg(projected, hip.neck_shaft_angle_deg)
-        # The neck is turned against the ray that passes the hip, which leans against the film's
-        # plane; without the sign of the turn it adds or takes away.
-        rotation = rotation + scene.ray_lean_deg(side) * scene.inputs["neck_turn"][0]
-        numbers["femoral_rotation", side, "landmarks"] = rotation
-        offset = numbers.get(("femoral_offset", side, "projected"))
-        if offset is not None:
-            numbers["femoral_offset", side, "rotation_corrected"] = offset / np.cos(
-                np.radians(rotation)
-            )
-
-
-def _neck_shaft(scene: Scene, side: Side) -> np.ndarray:
+def neck_shaft(scene: Scene, side: Side) -> np.ndarray:
+    """Return the neck-shaft angle as it stands on the film, in degrees."""
     neck, stem = scene.units[f"neck_axis_{side}"], scene.units[f"stem_axis_{side}"]
-    return neck_shaft_angle_deg(-_caudal(neck[1] - neck[0]), _caudal(stem[1] - stem[0]))
+    return neck_shaft_angle_deg(-caudal_end(neck[1] - neck[0]), caudal_end(stem[1] - stem[0]))
 
 
-def _caudal(direction: np.ndarray) -> np.ndarray:
+def caudal_end(direction: np.ndarray) -> np.ndarray:
     """Return a direction turned so that it points caudally, whichever end was placed first."""
     return np.where(direction[1] < 0, -direction, direction)
 
@@ -213,7 +179,7 @@ def angles_of_femur(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
         for stem in ("femoral_shaft", "stem_axis"):
             name = landmark_name(stem, side)
             if name in scene.units:
-                turned = np.stack(along_line(*_caudal(fit_line(scene.units[name])[1]), tilt))
+                turned = np.stack(along_line(*caudal_end(fit_line(scene.units[name])[1]), tilt))
                 leaning[stem] = abduction_deg(turned, sign)
         if "femoral_shaft" in leaning and scene.setting.reference:
             numbers["femoral_abduction", side, "landmarks"] = leaning["femoral_shaft"]
@@ -222,7 +188,7 @@ def angles_of_femur(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
                 leaning["stem_axis"] - leaning["femoral_shaft"]
             )
         if f"neck_axis_{side}" in scene.units and f"stem_axis_{side}" in scene.units:
-            numbers["neck_shaft_angle", side, "projected"] = _neck_shaft(scene, side)
+            numbers["neck_shaft_angle", side, "projected"] = neck_shaft(scene, side)
     widths = []
     for side in SIDES:
         name = landmark_name("obturator_foramen", side)

@@ -10,7 +10,7 @@ import numpy as np
 from xraymeasure.measuring import calibration
 from xraymeasure.measuring.prepared import Setting
 from xraymeasure.measuring.uncertainty import Term, placing_sd_px
-from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 BEAM_U_MM = {"reading": 1.0, "film": 10.0}
 """Standard uncertainty of the beam's foot, each direction, on the detector: stated by the reader,
@@ -60,6 +60,59 @@ SIDE_DEPTH_U_MM = 3.0
 ROTATION_U_DEG = 3.0
 """Spread of the rotation of pelvis and legs about the long axis on a film that was accepted.
 Working default, no source."""
+
+
+FLEXION_DEG = (8.0, 3.0)
+"""Flexion of both femurs and its spread. Working default, no source."""
+
+OWN_FLEXION_U_DEG = {"supine": 2.0, "standing": 3.0, None: 3.0}
+"""Spread of each femur's own flexion about that. Working default, no source; where the posture is
+not stated the wide one, for a narrow spread on wide postures holds too little."""
+
+ROTATION_DEG = (12.0, 6.0, 8.0)
+"""How far necks point forward out of the film's plane: mean, spread of both, of each. Working
+default; an upper bound is the film-to-film spread of 11 degrees after hip replacement (65
+patients, Arthroplasty Today 2020; abstract read)."""
+
+LESSER_RADIUS_MM = (31.0, 2.5, 1.0)
+"""Distance of the lesser trochanter from the axis of the shaft: mean, spread between people, own
+to a side. Working default, no source."""
+
+LESSER_AZIMUTH_DEG = (55.0, 8.0, 4.0)
+"""How far posterior of the neck it stands, about the shaft. The own spread is that of the neck's
+anteversion between the sides (mean absolute difference 4.3 degrees, SD 3.8, 61 pairs); the others
+are working defaults."""
+
+STEM_TORSION_U_DEG = 6.0
+"""Spread of the angle about the shaft between a stem's neck and the neck that was. Working
+default, no source."""
+
+GREATER_ANTERIOR_MM = (0.0, 8.0, 3.0)
+"""How far the greater trochanter's tip stands anterior of the plane of the neck: mean, spread
+between people, own to a side. Working default, no source."""
+
+TROCHANTERS_ALIKE_U_MM = 1.5
+"""Spread of the difference between the sides of the distance, along the shaft, from the greater
+to the lesser trochanter. Assumed, no source."""
+
+LESSER_SEEN_U_MM = 0.6
+"""Spread along the shaft of the visible lesser trochanter about a fixed point on it (interquartile
+0.7 mm on rendered bones)."""
+
+LESSER_HIDDEN_U_MM = 2.0
+"""The same where it turns out of sight (2 to 3 mm on rendered bones)."""
+
+LESSER_HIDES_BELOW_MM = 20.0
+"""Projected distance from the shaft's axis below which it does: some 5.5 mm over the cortex."""
+
+NECK_SHAFT_U_DEG = 0.6
+"""Spread of a projected neck-shaft angle about that of the stem in this posture, beyond placing:
+the stem's lean in the shaft and its own tolerance. Working default; with two clicks on the neck it
+makes some 1.2 degrees, the mean difference to CT of 115 hips (Weber M et al., Bone Joint J
+2015;97-B:306; abstract read)."""
+
+ALIKE_U_MM = {"ischium": 2.0, "obturator_foramen": 1.5}
+"""Spread of the difference in height between the sides of one pelvis. Assumed, no source."""
 
 
 def input_terms(setting: Setting) -> list[Term]:
@@ -124,6 +177,58 @@ def input_terms(setting: Setting) -> list[Term]:
             for name in placed:
                 add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
     add("rotation", "rotation", 0.0, ROTATION_U_DEG)
-    if any(hip.neck_shaft_angle_deg for hip in setting.hips.values()):
-        add("neck_turn", "geometry", 0.0, 1.0)
+    return [*terms, *posture_terms(setting)]
+
+
+def posture_terms(setting: Setting) -> list[Term]:
+    """Return what the posture of the femurs and their anatomy add to the inputs of a film."""
+    sides = [side for side in SIDES if is_solvable(setting, side)]
+    if not sides:
+        return []
+    terms = []
+
+    def add(key: str, source: str, mean: list[float], u: list[float]) -> None:
+        terms.append(Term(key, source, np.array(mean, float), np.array(u, float)))
+
+    mean, common = FLEXION_DEG
+    add("flexion", "posture", [mean], [common])
+    turned, turned_u, own_turn_u = ROTATION_DEG
+    add("turn", "posture", [turned], [turned_u])
+    add("lesser_radius", "anatomy", *([value] for value in LESSER_RADIUS_MM[:2]))
+    add("lesser_azimuth", "anatomy", *([value] for value in LESSER_AZIMUTH_DEG[:2]))
+    add("greater_anterior", "anatomy", *([value] for value in GREATER_ANTERIOR_MM[:2]))
+    for side in sides:
+        hip = setting.hips[side]
+        add(f"own_flexion_{side}", "posture", [0.0], [OWN_FLEXION_U_DEG[setting.reading.posture]])
+        add(f"own_turn_{side}", "posture", [0.0], [own_turn_u])
+        add(f"own_lesser_radius_{side}", "anatomy", [0.0], [LESSER_RADIUS_MM[2]])
+        azimuth = LESSER_AZIMUTH_DEG[2]
+        if not hip.native:
+            azimuth = float(np.hypot(azimuth, STEM_TORSION_U_DEG))
+        add(f"own_lesser_azimuth_{side}", "anatomy", [0.0], [azimuth])
+        add(f"own_greater_anterior_{side}", "anatomy", [0.0], [GREATER_ANTERIOR_MM[2]])
+        if f"lesser_trochanter_{side}" in setting.placed:
+            add(f"lesser_seen_{side}", "anatomy", [0.0], [_lesser_u_mm(setting, side)])
+        if hip.neck_shaft_angle_deg:
+            add(f"neck_shaft_{side}", "anatomy", [hip.neck_shaft_angle_deg], [NECK_SHAFT_U_DEG])
+    add("trochanters_alike", "anatomy", [0.0], [TROCHANTERS_ALIKE_U_MM])
+    for stem, u in ALIKE_U_MM.items():
+        if all(landmark_name(stem, side) in setting.placed for side in SIDES):
+            add(f"{stem}_alike", "anatomy", [0.0], [u])
     return terms
+
+
+def is_solvable(setting: Setting, side: Side) -> bool:
+    """Whether a femur can be placed in space: a head's centre, a line along it, and a scale."""
+    line = {f"femoral_shaft_{side}", f"stem_axis_{side}"} & setting.placed
+    return setting.scale is not None and setting.hips[side].head is not None and bool(line)
+
+
+def _lesser_u_mm(setting: Setting, side: Side) -> float:
+    """Return how far the visible lesser trochanter may lie from a fixed point on it."""
+    hip = setting.hips[side]
+    axis = hip.axes["femoral_shaft"] or hip.axes["stem_axis"]
+    point = setting.units(setting.reading.points(f"lesser_trochanter_{side}").mean(axis=0)[None])[0]
+    (dx, dy), (along_x, along_y) = point - axis[0], axis[1]
+    apart = abs(along_x * dy - along_y * dx) * setting.mm_per_unit
+    return LESSER_SEEN_U_MM if apart >= LESSER_HIDES_BELOW_MM else LESSER_HIDDEN_U_MM

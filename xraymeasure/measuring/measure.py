@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -27,7 +27,7 @@ from xraymeasure.measuring.uncertainty import (
     Interval,
     Key,
     biased_half_width,
-    first_order,
+    linearise,
     monte_carlo,
 )
 from xraymeasure.reading.binding import check_binding
@@ -38,7 +38,7 @@ from xraymeasure.reading.reading import (
     check_complete,
     stated_openings,
 )
-from xraymeasure.vocabulary.landmarks import SIDES, Side
+from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import QUANTITIES, SOURCES
 
 if TYPE_CHECKING:
@@ -50,8 +50,13 @@ DRAWS = 10_000
 FLAT_DRAWS = 1000
 """Draws for a rim that is seen nearly edge on, where first order does not hold."""
 
-ROTATION_DETERMINED_DEG = 15.0
-"""Below this rotation of the neck, one degree of the neck-shaft angle is anything from 0 to 18."""
+
+PREFERRED: dict[str, tuple[str, ...]] = {
+    "leg_length_difference": ("posture", "femur_neutral", "raw"),
+    "femoral_offset": ("in_space", "projected"),
+    "global_offset": ("in_space", "projected"),
+}
+"""The methods of a measurement, the one that stands for it first."""
 
 
 def measure(
@@ -99,21 +104,19 @@ def measure(
     check_complete(reading)
     setting = settle(film, reading, reference, cup_opens)
     terms = input_terms(setting)
-    intervals = first_order(partial(evaluate, setting), terms)
+    linear = linearise(partial(evaluate, setting), terms)
+    intervals = linear.intervals()
     values = {key: interval.value for key, interval in intervals.items()}
     flat = {side: hip.flat for side, hip in setting.hips.items() if hip.flat is not None}
     drawn = {}
     if draws or flat:
         model = partial(evaluate, setting, flat=flat)
-        drawn = monte_carlo(model, terms, draws or FLAT_DRAWS, seed)
+        drawn = monte_carlo(model, terms, draws or FLAT_DRAWS, seed, linear)
         intervals = _with_flat_rims(intervals, drawn, flat)
     intervals = _with_ellipse_biased(intervals, drawn if draws else {})
-    undetermined = _undetermined_rotations(setting, values, intervals)
-    for key in undetermined:
-        values.pop(key, None)
     rows = [
         *(
-            _row(setting, film, key, value, intervals[key], drawn if draws else {})
+            _row(setting, film, key, value, intervals[key], drawn if draws else {}, values)
             for key, value in values.items()
         ),
         *_other_magnifications(setting, values),
@@ -126,7 +129,7 @@ def measure(
             not row.primary,
         )
     )
-    missing = _missing(setting, values, undetermined)
+    missing = _missing(setting, values)
     findings = find(film, setting, values, intervals, flat, thresholds or Thresholds())
     return Measurements(
         film=FilmBinding(film.sop_instance_uid, reading.film.pixel_sha256),
@@ -196,35 +199,6 @@ def _with_ellipse_biased(
     return mended
 
 
-def _undetermined_rotations(
-    setting: Setting, values: Mapping[Key, float], intervals: Mapping[Key, Interval]
-) -> dict[Key, str]:
-    """Return the corrections for rotation that the film does not determine, and why."""
-    undetermined = {}
-    for side, hip in setting.hips.items():
-        rotation = values.get(("femoral_rotation", side, "landmarks"))
-        if rotation is None:
-            continue
-        angle = values["neck_shaft_angle", side, "projected"]
-        spread = intervals["neck_shaft_angle", side, "projected"].standard_uncertainty
-        true = hip.neck_shaft_angle_deg
-        if angle - COVERAGE * spread <= true:
-            why = (
-                f"the projected neck-shaft angle ({angle:.1f} ± {COVERAGE * spread:.1f}) is not "
-                f"beyond the stem's {true:g} degrees"
-            )
-        elif rotation < ROTATION_DETERMINED_DEG:
-            why = (
-                f"a rotation of {rotation:.0f} degrees is below {ROTATION_DETERMINED_DEG:.0f}, "
-                "where one degree of the neck-shaft angle means anything from 0 to 18"
-            )
-        else:
-            continue
-        undetermined["femoral_rotation", side, "landmarks"] = why
-        undetermined["femoral_offset", side, "rotation_corrected"] = why
-    return undetermined
-
-
 def _row(
     setting: Setting,
     film: Film,
@@ -232,6 +206,7 @@ def _row(
     value: float,
     interval: Interval,
     drawn: Mapping[Key, tuple[float, float]],
+    there: Collection[Key],
 ) -> Measurement:
     name, side, method = key
     low, high = drawn.get(key, (interval.low, interval.high))
@@ -244,7 +219,7 @@ def _row(
         low=float(min(low, value)),
         high=float(max(high, value)),
         method=method,
-        primary=method == _primary_method(setting, name, side),
+        primary=method == _primary_method(setting, there, name, side),
         reference=_reference_of(setting, name, method),
         assumptions=tuple(_assumptions(setting, film, name, side, method)),
         standard_uncertainty=interval.standard_uncertainty,
@@ -253,19 +228,13 @@ def _row(
     )
 
 
-def _primary_method(setting: Setting, name: str, side: Side | None) -> str | None:
+def _primary_method(
+    setting: Setting, there: Collection[Key], name: str, side: Side | None
+) -> str | None:
     if name.startswith(("radiographic_", "operative_", "anatomical_")):
         return "perspective"
-    if name == "leg_length_difference":
-        turned = all(
-            setting.hips[each].head is not None
-            and (
-                setting.reading.has(f"femoral_shaft_{each}")
-                or setting.reading.has(f"stem_axis_{each}")
-            )
-            for each in SIDES
-        )
-        return "femur_neutral" if turned else "raw"
+    if name in PREFERRED:
+        return next(method for method in PREFERRED[name] if (name, side, method) in there)
     if name == "head_diameter_px":
         return "sphere" if setting.hips[side].cone is not None else "circle"
     if name == "magnification":
@@ -273,8 +242,7 @@ def _primary_method(setting: Setting, name: str, side: Side | None) -> str | Non
     if name == "pelvic_obliquity":
         return setting.reference
     return {
-        "femoral_offset": "projected",
-        "global_offset": "projected",
+        "femoral_rotation": "posture",
         "neck_shaft_angle": "projected",
         "hip_centre_above_detector": "sphere",
         "hip_centre_left_of_beam": "sphere",
@@ -350,27 +318,17 @@ def _other_magnifications(setting: Setting, values: Mapping[Key, float]) -> list
     return list(rows.values())
 
 
-def _missing(
-    setting: Setting, values: Mapping[Key, float], undetermined: Mapping[Key, str]
-) -> tuple[Missing, ...]:
+def _missing(setting: Setting, values: Mapping[Key, float]) -> tuple[Missing, ...]:
     """Return what could not be measured of the index hip and the film, and why."""
     there = {(name, side) for name, side, _ in values}
     operated = setting.operated
     wanted = [(name, operated) for name in (*OF_A_HIP, *OF_THE_INDEX_HIP)]
     wanted += [(name, None) for name in OF_THE_FILM]
-    missing = {
-        (name, side): Missing(name, side, None, reason_missing(ALL[name], side, setting))
+    return tuple(
+        Missing(name, side, None, reason_missing(ALL[name], side, setting))
         for name, side in wanted
         if (name, side) not in there
-    }
-    methods = []
-    for (name, side, method), why in undetermined.items():
-        if (name, side) in there:
-            methods.append(Missing(name, side, method, why))
-        else:
-            # Nothing else gives it: the reason is that of the measurement itself.
-            missing[name, side] = Missing(name, side, None, why)
-    return (*missing.values(), *methods)
+    )
 
 
 def known_sizes(reading: Reading) -> KnownSizes:

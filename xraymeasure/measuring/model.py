@@ -20,8 +20,9 @@ from xraymeasure.geometry.cup_angles import (
 from xraymeasure.geometry.curves import refit_circle, refit_ellipse, refit_flat_ellipse
 from xraymeasure.geometry.projection import Poses, circle_poses, sphere_centre_mm
 from xraymeasure.measuring.cup import FlatRim, ellipse_angles, pose_angles
-from xraymeasure.measuring.femur import angles_of_femur, femoral_rotation, lengths
+from xraymeasure.measuring.femur import angles_of_femur, lengths
 from xraymeasure.measuring.positions import Inputs, Scene, build_scene
+from xraymeasure.measuring.posture import femurs_in_space
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Hip, Setting
 from xraymeasure.measuring.uncertainty import Numbers
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
@@ -53,8 +54,8 @@ def evaluate(
     _heads(scene, numbers)
     if scene.mm_per_unit is not None:
         lengths(scene, tilt, origin, numbers)
+        femurs_in_space(scene, tilt, origin, numbers)
     angles_of_femur(scene, tilt, numbers)
-    femoral_rotation(scene, numbers)
     return numbers
 
 

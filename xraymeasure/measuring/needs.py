@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
+from xraymeasure.measuring.uncertainty import LEARNING
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
@@ -42,9 +43,25 @@ class Requirement:
         return tuple(dict.fromkeys([*names, *self.film]))
 
 
+_FEMURS = (
+    "femoral_head",
+    "femoral_shaft",
+    "lesser_trochanter",
+    "greater_trochanter",
+    "neck_axis",
+    "stem_axis",
+    "teardrop",
+    "ischium",
+    "obturator_foramen",
+)
+"""Both femurs are solved together, with the lines through the pelvis."""
+
 FURTHER: dict[tuple[str, str], tuple[str, ...]] = {
     ("leg_length_difference", "femur_neutral"): ("femoral_head", "femoral_shaft"),
-    ("femoral_offset", "rotation_corrected"): ("neck_axis", "stem_axis"),
+    ("leg_length_difference", "posture"): _FEMURS,
+    ("femoral_offset", "in_space"): _FEMURS,
+    ("global_offset", "in_space"): _FEMURS,
+    ("femoral_rotation", "posture"): _FEMURS,
 }
 """Landmarks that a method needs beyond those of its measurement."""
 
@@ -76,7 +93,7 @@ OF_A_HIP: dict[str, Requirement] = {
     "neck_shaft_angle": Requirement(own=("neck_axis", "stem_axis")),
     "stem_alignment": Requirement(own=("stem_axis", "femoral_shaft")),
     "femoral_abduction": Requirement(own=("femoral_shaft",), reference=True),
-    "femoral_rotation": Requirement(own=("neck_axis", "stem_axis")),
+    "femoral_rotation": Requirement(own=("neck_axis", "stem_axis", "femoral_head"), scale=True),
     "head_diameter_px": Requirement(own=_HEAD),
     "hip_centre_above_detector": Requirement(own=_HEAD, detector_pitch=True),
     "hip_centre_left_of_beam": Requirement(own=_HEAD, detector_pitch=True),
@@ -115,7 +132,7 @@ def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tup
     requirement = ALL[name]
     names = list(requirement.landmarks(side, setting.reference))
     # What compares the sides needs it on both.
-    sides = SIDES if name in OF_THE_INDEX_HIP else (side,)
+    sides = SIDES if name in OF_THE_INDEX_HIP or method in LEARNING else (side,)
     further = FURTHER.get((name, method), ())
     names += [landmark_name(stem, each) for stem in further for each in sides]
     if name.startswith("head_to_cup") and f"cup_shell_{side}" in setting.placed:

@@ -48,12 +48,17 @@ class Scene:
         per_unit = self.mm_per_unit if self.mm_per_unit is not None else np.full(1, 0.2)
         return source / (per_unit * self.magnification)
 
-    def ray_lean_deg(self, side: Side) -> np.ndarray:
-        """Return how much the ray through a hip leans sideways; 0 where the head is not placed."""
-        if side not in self.head_centre:
-            return np.zeros(1)
-        across = np.abs(self.head_centre[side] - self.beam)[0]
-        return np.degrees(np.arctan2(across, self.source_units))
+    @property
+    def tube_above_hip_mm(self) -> np.ndarray:
+        """Height of the tube above the plane of the index hip; plausible where nobody states it."""
+        return self.source_detector_mm / self.magnification
+
+    def on_hip_plane(self, name: str) -> np.ndarray:
+        """Return where the rays of a landmark's points pass the plane of the index hip, in mm.
+
+        Shape (n, 2, draws), about the beam's foot.
+        """
+        return (self.units[name] - self.beam) * self.mm_per_unit
 
     def in_hip_plane(self, name: str) -> np.ndarray:
         """Return a landmark's points in mm, as if read in the plane of the index hip.
@@ -66,9 +71,14 @@ class Scene:
 
     def head_in_hip_plane(self, side: Side) -> np.ndarray:
         """Return a head's centre likewise, shape (2, draws)."""
+        return self.head_in_space(side)[:2]
+
+    def head_in_space(self, side: Side) -> np.ndarray:
+        """Return a head's centre with its height above the plane of the index hip, (3, draws)."""
         centre = (self.head_centre[side] - self.beam)[None]
-        lift = 0.0 if side == self.setting.operated else self._rotated(centre)
-        return (centre * self.mm_per_unit * (1.0 - self._relative(lift)))[0]
+        lift = np.zeros((1, 1, 1)) if side == self.setting.operated else self._rotated(centre)
+        across = (centre * self.mm_per_unit * (1.0 - self._relative(lift)))[0]
+        return np.concatenate([across, lift[0] + np.zeros_like(across[:1])])
 
     def _depth(self, name: str, points: np.ndarray) -> np.ndarray:
         key = f"depth_{LANDMARKS[name].kind.stem}"

@@ -7,11 +7,13 @@ pushed through the one model of the measurement, either by small steps (first or
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import warnings
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS
@@ -101,13 +103,25 @@ def placing_sd_px(reading: Reading, name: str, mm_per_px: float) -> float:
 AS_READ = "as_read"
 """The input, ``(draws,)`` of truth values, that says which draw is the film as it was read."""
 
+AGREEMENT = "agreement"
+"""Name of a number that is zero where every input is what it is in truth."""
+
+LEARNING = ("posture", "in_space")
+"""Methods whose numbers learn from the agreements: what disagrees with the film is less likely."""
+
+_BENT = ("posture", "anatomy")
+"""Sources so wide that the model bends over them."""
+
+_FAR = 3.0**0.5
+"""Where a bent input is looked at besides its mean, in standard uncertainties (Gauss-Hermite)."""
+
 
 def at_means(terms: list[Term], draws: int = 1) -> dict[str, np.ndarray]:
     """Return the inputs at their estimates, each ``(k, draws)``."""
     return {term.key: np.repeat(term.mean[:, None], draws, axis=1) for term in terms}
 
 
-def _unpack(terms: list[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
+def _unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
     """Return inputs from deviations in standard uncertainties, shape (all inputs, draws)."""
     inputs, start = {}, 0
     for term in terms:
@@ -117,62 +131,218 @@ def _unpack(terms: list[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
     return inputs
 
 
-def first_order(model: Model, terms: list[Term]) -> dict[Key, Interval]:
-    """Return every number as read, and its interval to first order: one small step in each input.
+@dataclass(frozen=True, eq=False)
+class Linear:
+    """The model to first order in its inputs, and what its numbers learn from the agreements.
 
-    The interval is centred where the model puts the number when every input has its mean; that
-    need not be the number as read, where a method is biased. Both come from one evaluation.
+    Attributes
+    ----------
+    terms : tuple of Term
+        The inputs.
+    keys, agreements : tuple of Key
+        Of the numbers, and of what should be zero.
+    as_read : numpy.ndarray, shape (keys,)
+        Each number as the film was read.
+    middle : numpy.ndarray, shape (keys + agreements,)
+        Their expectations.
+    jacobian : numpy.ndarray, shape (keys + agreements, inputs)
+        Change for one standard uncertainty of each input. Behind the inputs stand the bends: what
+        an input of `_BENT` adds when it is far from its mean on either side.
+    sources : tuple of str
+        Of each column.
+    """
+
+    terms: tuple[Term, ...]
+    keys: tuple[Key, ...]
+    agreements: tuple[Key, ...]
+    as_read: np.ndarray
+    middle: np.ndarray
+    jacobian: np.ndarray
+    sources: tuple[str, ...]
+
+    @cached_property
+    def gain(self) -> np.ndarray:
+        """How much of each agreement is taken off each number, shape (keys, agreements).
+
+        Linear Bayes: the inputs are normal, the agreements are zero; ``cov(number, agreement)
+        cov(agreement)^-1`` (Goldstein M, Wooff D, Bayes Linear Statistics, Wiley 2007; from
+        memory).
+        """
+        ours = self.jacobian[: len(self.keys)]
+        learning = np.array([method in LEARNING for _, _, method in self.keys])
+        return (ours @ self._from_agreements) * learning[:, None]
+
+    @cached_property
+    def _from_agreements(self) -> np.ndarray:
+        """How far the agreements move each input, shape (inputs, agreements)."""
+        zeros = self.jacobian[len(self.keys) :]
+        return zeros.T @ np.linalg.pinv(zeros @ zeros.T, hermitian=True)
+
+    def settled(self, deviations: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return draws whose bent inputs learned from the agreements, and what numbers still lack.
+
+        The model is then looked at where the film leaves the femurs, not over all that they might
+        have been before it (Matheron's rule; Doucet A, Tech Rep, Univ British Columbia 2010; from
+        memory). Nothing but what learns depends on the bent inputs.
+
+        Parameters
+        ----------
+        deviations : numpy.ndarray, shape (inputs, draws)
+            In standard uncertainties.
+
+        Returns
+        -------
+        deviations : numpy.ndarray, shape (inputs, draws)
+        lacking : numpy.ndarray, shape (keys + agreements, draws)
+            To be taken off the numbers and the agreements that these draws give.
+        """
+        size, count = len(deviations), len(self.keys)
+        slopes = self.jacobian[:, :size]
+        off = self.middle[count:, None] + slopes[count:] @ deviations
+        bent = np.isin(self.sources[:size], _BENT)
+        moved = self._from_agreements[:size] * bent[:, None] @ off
+        learned = slopes @ moved
+        lacking = np.vstack([self.gain @ off - learned[:count], off - learned[count:]])
+        return deviations - moved, lacking
+
+    @cached_property
+    def learned(self) -> np.ndarray:
+        """The jacobian of the numbers with what they learn, shape (keys, inputs)."""
+        ours, zeros = np.split(self.jacobian, [len(self.keys)])
+        return ours - self.gain @ zeros
+
+    @cached_property
+    def expected(self) -> np.ndarray:
+        """The expectation of each number with what it learns, shape (keys,)."""
+        ours, zeros = np.split(self.middle, [len(self.keys)])
+        return ours - self.gain @ zeros
+
+    def intervals(self) -> dict[Key, Interval]:
+        """Return every number as read, its interval and what that is made of."""
+        squares = self.learned**2
+        of_source = np.array([[one == source for one in self.sources] for source in SOURCES])
+        by_source = squares @ of_source.T
+        found = {}
+        for key, as_read, middle, parts in zip(
+            self.keys, self.as_read.tolist(), self.expected.tolist(), by_source, strict=True
+        ):
+            variance = float(parts.sum())
+            u = variance**0.5
+            shares = (parts / variance if variance > 0 else parts).tolist()
+            found[key] = Interval(
+                middle if key[2] in LEARNING else as_read,
+                middle - COVERAGE * u,
+                middle + COVERAGE * u,
+                u,
+                dict(zip(SOURCES, shares, strict=True)),
+            )
+        return found
+
+
+def linearise(model: Model, terms: Sequence[Term]) -> Linear:
+    """Return the model to first order: one small step in each input, from one evaluation.
+
+    An input of posture or anatomy is looked at far on both sides of its mean instead: over its
+    spread the film's answer bends. The interval is centred where the model puts the number when
+    every input has its mean; that need not be the number as read, where a method is biased.
     """
     counts = [len(term.mean) for term in terms]
     size, step = sum(counts), 1e-3
-    of_source = np.array([[term.source == source for term in terms] for source in SOURCES])
-    of_source = np.repeat(of_source, counts, axis=1)
-    # The means, a step in each input, and the film as read.
-    deviations = np.zeros((size, size + 2))
-    deviations[np.arange(size), np.arange(size) + 1] = step
+    sources = np.repeat([term.source for term in terms], counts)
+    bent = np.flatnonzero(np.isin(sources, _BENT))
+    steps = np.full(size, step)
+    steps[bent] = _FAR
+    # The means, a step in each input, a step back in each bent one, and the film as read.
+    deviations = np.zeros((size, size + len(bent) + 2))
+    deviations[np.arange(size), np.arange(size) + 1] = steps
+    deviations[bent, size + 1 + np.arange(len(bent))] = -_FAR
     inputs = _unpack(terms, deviations)
     for term in terms:
         if term.as_read is not None:
             inputs[term.key][:, -1] = term.as_read
-    inputs[AS_READ] = np.arange(size + 2) == size + 1
+    inputs[AS_READ] = np.arange(deviations.shape[1]) == deviations.shape[1] - 1
     numbers = model(inputs)
-    if not numbers:
-        return {}
-    table = np.stack(list(numbers.values()))
-    parts = ((table[:, 1:-1] - table[:, :1]) / step) ** 2
-    by_source = parts @ of_source.T
-    found = {}
-    for key, values, shares in zip(numbers, table.tolist(), by_source, strict=True):
-        middle, variance = values[0], float(shares.sum())
-        u = variance**0.5
-        shares = (shares / variance if variance > 0 else shares).tolist()
-        found[key] = Interval(
-            values[-1],
-            middle - COVERAGE * u,
-            middle + COVERAGE * u,
-            u,
-            dict(zip(SOURCES, shares, strict=True)),
-        )
-    return found
+    keys = tuple(key for key in numbers if key[0] != AGREEMENT)
+    agreements = tuple(key for key in numbers if key[0] == AGREEMENT)
+    rows = [numbers[key] for key in (*keys, *agreements)]
+    table = np.stack(rows) if rows else np.zeros((0, deviations.shape[1]))
+    middle = table[:, 0].copy()
+    slopes = (table[:, 1 : size + 1] - table[:, :1]) / steps
+    back = (table[:, size + 1 : -1] - table[:, :1]) / _FAR
+    bends = (slopes[:, bent] + back) / _FAR
+    slopes[:, bent] = (slopes[:, bent] - back) / 2.0
+    middle += bends.sum(axis=1) / 2.0
+    return Linear(
+        tuple(terms),
+        keys,
+        agreements,
+        table[: len(keys), -1],
+        middle,
+        np.hstack([slopes, bends / 2.0**0.5]),
+        (*sources.tolist(), *sources[bent].tolist()),
+    )
 
 
-def monte_carlo(
-    model: Model, terms: list[Term], draws: int, seed: int
-) -> dict[Key, tuple[float, float]]:
-    """Return 95 % intervals from draws of all inputs at once; the same seed gives the same.
+def first_order(model: Model, terms: Sequence[Term]) -> dict[Key, Interval]:
+    """Return every number as read, and its interval to first order; see `linearise`."""
+    return linearise(model, terms).intervals()
+
+
+def drawn_numbers(
+    model: Model, terms: Sequence[Term], draws: int, seed: int, linear: Linear | None = None
+) -> dict[Key, np.ndarray]:
+    """Return each number for draws of all inputs at once; the same seed gives the same.
+
+    The draws fill the space of the inputs evenly (scrambled Sobol points through the inverse
+    normal; Owen AB, J Complex 1998;14:466-489, from memory), so that fewer of them do.
 
     Draws that the model cannot answer (an outline so noisy that no ellipse passes near it) are
-    left out; a number that fewer than half of the draws answer has no interval of its own here.
+    left out; a number that fewer than half of the draws answer has none here.
+
+    Parameters
+    ----------
+    model, terms
+        The model and its inputs.
+    draws : int
+        How many; a power of two fills space most evenly.
+    seed : int
+        Of the scrambling.
+    linear : Linear, optional
+        The same model to first order, where numbers learn from agreements.
     """
-    rng = np.random.Generator(np.random.SFC64(seed))
+    # Imported here: it takes longer than measuring a film, and a live number does without.
+    from scipy.stats import qmc
+
     size = sum(len(term.mean) for term in terms)
-    numbers = model(_unpack(terms, rng.standard_normal((size, draws))))
-    if not numbers:
+    with warnings.catch_warnings():
+        # Any number of draws is valid; a power of two is only evener.
+        warnings.filterwarnings("ignore", message="The balance properties of Sobol")
+        uniform = qmc.Sobol(size, scramble=True, seed=seed).random(draws)
+    deviations = ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12))
+    learns = linear is not None and bool(linear.agreements)
+    if learns:
+        deviations, lacking = linear.settled(deviations)
+    numbers = model(_unpack(terms, deviations))
+    keys = [key for key in numbers if key[0] != AGREEMENT]
+    if not keys:
         return {}
-    table = np.stack(list(numbers.values()))
+    table = np.stack([numbers[key] for key in keys])
+    if learns:
+        rows = [linear.keys.index(key) for key in keys]
+        still = np.stack([numbers[key] for key in linear.agreements]) - lacking[len(linear.keys) :]
+        table = table - lacking[rows] - linear.gain[rows] @ still
     answered = np.isfinite(table)
     known = answered.mean(axis=1) >= 0.5
     whole = answered[known].all(axis=0)
-    low, high = np.quantile(table[known][:, whole], [0.025, 0.975], axis=1)
-    keys = [key for key, one in zip(numbers, known, strict=True) if one]
-    return dict(zip(keys, zip(low.tolist(), high.tolist(), strict=True), strict=True))
+    return {key: row[whole] for key, row, one in zip(keys, table, known, strict=True) if one}
+
+
+def monte_carlo(
+    model: Model, terms: Sequence[Term], draws: int, seed: int, linear: Linear | None = None
+) -> dict[Key, tuple[float, float]]:
+    """Return 95 % intervals from draws; see `drawn_numbers`."""
+    found = drawn_numbers(model, terms, draws, seed, linear)
+    if not found:
+        return {}
+    low, high = np.quantile(np.stack(list(found.values())), [0.025, 0.975], axis=1)
+    return dict(zip(found, zip(low.tolist(), high.tolist(), strict=True), strict=True))

@@ -16,6 +16,8 @@ SOURCES: dict[str, str] = {
     "geometry": "position of tube and detector",
     "depth": "height of the landmarks above the detector",
     "rotation": "rotation of the pelvis about its long axis",
+    "posture": "posture of the femurs",
+    "anatomy": "differences between bodies, and between the sides of one",
 }
 """Where uncertainty comes from: the key as in files, and what a person reads."""
 
@@ -301,6 +303,8 @@ METHODS: dict[str, str] = {
     "perspective_other": "the other pose that gives the same outline",
     "raw": "as the legs lie",
     "femur_neutral": "both femurs turned to neutral about their hip centres",
+    "posture": "both femurs in space, their posture solved with what the film shows",
+    "in_space": "in space, the femur's posture solved with what the film shows",
     "projected": "as projected on the film",
     "rotation_corrected": "corrected for the rotation of the neck",
     "circle": "circle through the outline",
