@@ -47,6 +47,8 @@ SHARES: dict[str, str] = {
     "geometry": "#56B4E9",
     "depth": "#222222",
     "rotation": "#CC79A7",
+    "posture": "#009E73",
+    "anatomy": "#F0E442",
 }
 """For each source of uncertainty; neighbours differ in lightness, too."""
 
