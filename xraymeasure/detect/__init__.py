@@ -1,0 +1,1 @@
+"""Proposals: the metal found in the picture, so that a person confirms instead of drawing."""

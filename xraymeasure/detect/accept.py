@@ -1,0 +1,74 @@
+"""What may be proposed, what is doubtful and why, and what is left out.
+
+Thresholds were found on rendered films only. The misfit is the robust spread of what the picture of
+head and shell leaves, over the contrast of the metal.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from xraymeasure.detect import cup
+from xraymeasure.detect.femur import Axis
+from xraymeasure.detect.head import Head
+
+COARSE_MISFIT_LIMIT = 0.075
+"""Of the first fit, on a grid of about 1 mm: true implants reach 0.057, others begin at 0.086."""
+MISFIT_LIMIT, MISFIT_DOUBTFUL = 0.06, 0.05
+_FARTHEST_MM = 4.0
+"""Between the centres of head and shell, seen on the detector."""
+_RADII_MM = (19.0, 37.0)
+_INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
+_MISFIT_OF_HEAD = 0.02
+_DISAGREEMENT_OF_HEAD = 0.004
+_WIDE_DEG = 2.0
+_AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
+
+
+def may_be_cup(fit: cup.Fitted) -> bool:
+    """Whether a fine fit is that of a cup: a picture that agrees, and a shape that cups have."""
+    p = fit.parameters
+    return bool(
+        fit.misfit < MISFIT_LIMIT
+        and np.hypot(p[cup.U], p[cup.V]) < _FARTHEST_MM
+        and _RADII_MM[0] < p[cup.RADIUS] < _RADII_MM[1]
+        and _INCLINATIONS_DEG[0] < p[cup.INCLINATION] < _INCLINATIONS_DEG[1]
+        and abs(p[cup.ANTEVERSION]) < _STEEPEST_ANTEVERSION_DEG
+        # Tone rises with metal, or what was fitted is a hole.
+        and fit.solution.coefficients[7] + fit.solution.coefficients[8] > 0
+    )
+
+
+def doubts_of(
+    head: Head, fit: cup.Fitted, angle_sd_deg: tuple[float, float], clipped: float
+) -> tuple[str, ...]:
+    """Return why a proposal is doubtful, as sentences; none if it is not.
+
+    Parameters
+    ----------
+    head : Head
+    fit : Fitted
+    angle_sd_deg : (inclination, anteversion)
+    clipped : float
+        Share of the picture that is as white as the film can be.
+    """
+    found = []
+    if fit.misfit > MISFIT_DOUBTFUL:
+        found.append(
+            f"The shell's picture leaves {100 * fit.misfit:.1f} % of the contrast of the metal "
+            f"unexplained (doubtful from {100 * MISFIT_DOUBTFUL:.0f} %)."
+        )
+    if head.misfit > _MISFIT_OF_HEAD or head.disagreement > _DISAGREEMENT_OF_HEAD:
+        found.append("The edge of the head does not settle its diameter.")
+    if head.sectors < 0.2:
+        found.append(f"Only {100 * head.sectors:.0f} % of the head's outline is seen.")
+    if max(angle_sd_deg) > _WIDE_DEG:
+        found.append("Other models of the shell give other angles.")
+    if clipped > 0.1:
+        found.append(f"{100 * clipped:.0f} % of head and shell is clipped to white on the film.")
+    return tuple(found)
+
+
+def may_be_axis(axis: Axis | None) -> bool:
+    """Whether an axis is seen well enough to be proposed."""
+    return axis is not None and axis.score > _AXIS_SCORE and axis.spread_mm < _AXIS_SPREAD_MM

@@ -1,0 +1,151 @@
+"""Where a replaced hip may be: circles that many edges point at, and a neck that leaves them.
+
+Gradient voting: every edge point votes for the centres that lie in the direction of its gradient,
+at every radius (Kimme C, Ballard D, Sklansky J, Finding circles by an array of accumulators,
+Commun ACM 1975;18:120-122; from memory). The vote's weight is capped, so that a weak edge under
+the shell votes as well. An opaque shell hides most of the head's outline, so a circle of the
+shell's size about the same centre counts as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.detect.field import Field
+from xraymeasure.vocabulary.landmarks import Side
+
+HEAD_RADII_MM = (12.0, 30.0)
+"""On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
+SHELL_RADII_MM = (25.0, 42.0)
+_STEP_MM = 1.0
+_FEWEST_VOTES = 0.3
+"""Share of the circumference, in capped votes. Native heads reach 0.5, the heads of prostheses 0.5
+and more (rendered films): what is between is settled by the fit."""
+_MOST = 8
+_APART_MM = 12.0
+_LEAST_NECK = 0.12
+"""Contrast of the neck over that of the head, below which there is no neck."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A circle that may be a prosthetic head.
+
+    Attributes
+    ----------
+    side : {"left", "right"}
+        Where the neck leaves: laterally and caudally.
+    x_mm, y_mm, radius_mm : float
+        The circle on the detector.
+    shell_radius_mm : float
+        Of the larger circle about the same centre that has most votes.
+    neck_rad : float
+        Direction of the neck, from x toward y.
+    votes, neck : float
+        Votes over the circumference; contrast of the neck over that of the head.
+    """
+
+    side: Side
+    x_mm: float
+    y_mm: float
+    radius_mm: float
+    shell_radius_mm: float
+    neck_rad: float
+    votes: float
+    neck: float
+
+
+def find_candidates(field: Field) -> list[Candidate]:
+    """Return the circles that may be heads of prostheses, the likeliest first.
+
+    Parameters
+    ----------
+    field : Field
+        The whole film at about 1 mm.
+    """
+    from scipy.ndimage import maximum_filter
+
+    radii = np.arange(HEAD_RADII_MM[0], SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)
+    votes = _accumulate(field, radii)
+    heads = radii <= HEAD_RADII_MM[1]
+    shells = radii >= SHELL_RADII_MM[0]
+    best_head, best_shell = votes[heads].max(axis=0), votes[shells].max(axis=0)
+    score = best_head + 0.5 * best_shell
+    size = 2 * round(_APART_MM / field.pitch_mm[0]) + 1
+    peaks = np.argwhere((score == maximum_filter(score, size=size)) & (best_head > _FEWEST_VOTES))
+    order = np.argsort(-score[tuple(peaks.T)], kind="stable")[:_MOST]
+    found = []
+    for row, column in peaks[order]:
+        near = (
+            slice(None),
+            slice(max(row - 2, 0), row + 3),
+            slice(max(column - 2, 0), column + 3),
+        )
+        radius = float(radii[heads][votes[heads][near].max(axis=(1, 2)).argmax()])
+        wider = radii >= max(SHELL_RADII_MM[0], radius + 6.0)
+        shell = float(radii[wider][votes[wider][near].max(axis=(1, 2)).argmax()])
+        x, y = float(field.x_mm[column]), float(field.y_mm[row])
+        direction, strength = _neck(field, x, y, radius)
+        if strength > _LEAST_NECK:
+            found.append(
+                Candidate(
+                    "left" if np.cos(direction) > 0 else "right",
+                    x, y, radius, shell, direction, float(best_head[row, column]), strength,
+                )
+            )  # fmt: skip
+    return found
+
+
+def _accumulate(field: Field, radii: np.ndarray) -> np.ndarray:
+    """Return votes over the circumference, shape (radii, rows, columns)."""
+    from scipy.ndimage import gaussian_filter, gaussian_filter1d
+
+    greys, (step_y, step_x) = field.greys, field.pitch_mm
+    smooth = gaussian_filter(greys, 1.0)
+    slope_y, slope_x = np.gradient(smooth, step_y, step_x)
+    slope = np.hypot(slope_x, slope_y)
+    cap = max(float(np.percentile(slope, 92)), 1e-6)
+    row, column = np.nonzero(slope > 0.35 * cap)
+    here = slope[row, column]
+    weight = np.minimum(here / cap, 1.0)
+    toward_y, toward_x = slope_y[row, column] / here / step_y, slope_x[row, column] / here / step_x
+    rows, columns = greys.shape
+    votes = np.zeros((len(radii), rows, columns), dtype=np.float32)
+    for k, radius in enumerate(radii):
+        y = np.rint(row + radius * toward_y).astype(np.int64)
+        x = np.rint(column + radius * toward_x).astype(np.int64)
+        inside = (y >= 0) & (y < rows) & (x >= 0) & (x < columns)
+        total = np.bincount(y[inside] * columns + x[inside], weight[inside], rows * columns)
+        # Radius and both directions are smoothed alike: an edge is as wide as a step.
+        votes[k] = total.reshape(rows, columns) * ((step_x * step_y) ** 0.5 / radius)
+    return gaussian_filter1d(
+        gaussian_filter1d(gaussian_filter1d(votes, 0.9, axis=1), 0.9, axis=2), 0.6, axis=0
+    )
+
+
+def _neck(field: Field, x: float, y: float, radius: float) -> tuple[float, float]:
+    """Return the direction of the brightest bar that leaves the circle, and its contrast.
+
+    Contrast is that of the bar with what lies on both sides of it, over that of the circle with
+    what lies around it. Only directions that a neck can have are looked at: lateral and caudal.
+    """
+    down = np.radians(np.arange(12.0, 79.0, 3.0))
+    angles = np.concatenate([down, np.pi - down])
+    along = radius + np.arange(5.0, 24.0, 1.5)
+    across = np.array([-24.0, -20.0, -3.0, 0.0, 3.0, 20.0, 24.0])
+    a, s, t = np.meshgrid(angles, along, across, indexing="ij")
+    grey = field.at(x + s * np.cos(a) - t * np.sin(a), y + s * np.sin(a) + t * np.cos(a))
+    grey = np.nan_to_num(grey)  # beyond the film there is no metal
+    bar = grey[:, :, 2:5].mean(axis=2)
+    beside = np.maximum(grey[:, :, :2].mean(axis=2), grey[:, :, 5:].mean(axis=2))
+    # A bar is bright along all of its length: its weaker half counts.
+    contrast = bar - beside
+    strength = np.sort(contrast, axis=1)[:, : contrast.shape[1] // 2].mean(axis=1)
+    ring = np.linspace(0.0, 2.0 * np.pi, 72, endpoint=False)
+    inner = field.at(x + 0.6 * radius * np.cos(ring), y + 0.6 * radius * np.sin(ring))
+    outer = field.at(x + 2.4 * radius * np.cos(ring), y + 2.4 * radius * np.sin(ring))
+    head = float(np.median(np.nan_to_num(inner)) - np.percentile(np.nan_to_num(outer), 30))
+    best = int(strength.argmax())
+    return float(angles[best]), float(strength[best] / max(head, 1e-3))

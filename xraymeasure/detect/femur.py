@@ -1,0 +1,176 @@
+"""The shaft of the femur and the axis of the stem: pairs of straight edges, paired by width.
+
+A pair of edges is searched at once over place, slope, width and taper, so that an edge of the stem
+is never paired with one of the bone. Far below the hip the outer cortices are straight; nearer, the
+trochanter flares and the stem's edges mislead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.detect.field import Field, Plate
+from xraymeasure.vocabulary.landmarks import Side
+
+_ROW_MM = 3.0
+_COLUMN_MM = 0.5
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """What is looked for: where below the hip, how wide, how slanted (all on the detector)."""
+
+    below_mm: tuple[float, float]
+    aside_mm: tuple[float, float]
+    width_mm: tuple[float, float]
+    tapers: tuple[float, ...]
+    metal: bool
+    outward: float
+
+
+SHAFT = _Kind((98.0, 162.0), (0.0, 80.0), (25.0, 54.0), (-0.06, 0.0, 0.06), metal=False, outward=0.006)
+STEM = _Kind((95.0, 150.0), (5.0, 80.0), (7.0, 26.0), (-0.15, -0.1, -0.05, 0.0), metal=True, outward=0.0)
+_SHORTEST_MM = 30.0
+_SLOPES = np.arange(-0.275, 0.2751, 0.025)
+
+
+@dataclass(frozen=True)
+class Axis:
+    """The middle between two edges.
+
+    Attributes
+    ----------
+    points_mm : tuple of (x, y)
+        From proximal to distal, on the detector.
+    score : float
+        How much of both edges is seen, 0 to 1.
+    spread_mm : float
+        Scatter of the edges about straight lines.
+    """
+
+    points_mm: tuple[tuple[float, float], ...]
+    score: float
+    spread_mm: float
+
+
+def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -> Axis | None:
+    """Return the axis between the two edges of `kind` below a hip, or None.
+
+    Parameters
+    ----------
+    plate : Plate
+    x_mm, y_mm : float
+        The hip's centre on the detector.
+    side : {"left", "right"}
+    kind : SHAFT or STEM
+    """
+    lateral = 1.0 if side == "left" else -1.0
+    slack = 40.0
+    ends = sorted((lateral * (kind.aside_mm[0] - slack), lateral * (kind.aside_mm[1] + slack)))
+    field = plate.field(
+        _COLUMN_MM,
+        (x_mm + ends[0], x_mm + ends[1], y_mm + kind.below_mm[0], y_mm + kind.below_mm[1]),
+    )
+    edges = _edges(field, kind.metal)
+    if edges is None:
+        return None
+    rows, y, slope = edges
+    found = _search(field, slope, y, x_mm, lateral, kind)
+    if found is None:
+        return None
+    (place, lean, width, taper), score = found
+    middle_y = float(y.mean())
+    lines = []
+    for sign in (-1.0, 1.0):
+        expected = place + lean * (y - middle_y) + sign * 0.5 * (width + taper * (y - middle_y))
+        lines.append(_refine(field, slope, y, expected, -sign))
+    if lines[0] is None or lines[1] is None:
+        return None
+    (first, first_spread), (second, second_spread) = lines
+    low, high = float(y[0]), float(y[-1])
+    points = []
+    for at in np.linspace(low, high, 4 if not kind.metal else 2):
+        across = 0.5 * (np.polyval(first, at - middle_y) + np.polyval(second, at - middle_y))
+        points.append((float(across), float(at)))
+    return Axis(tuple(points), score, float(np.hypot(first_spread, second_spread)))
+
+
+def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Return bands of rows, their y, and the capped slope of grey along x in each band."""
+    from scipy.ndimage import gaussian_filter1d
+
+    band = max(1, round(_ROW_MM / field.pitch_mm[0]))
+    count = field.greys.shape[0] // band
+    if count * _ROW_MM < _SHORTEST_MM or field.greys.shape[1] < 80:
+        return None
+    greys = field.greys[: count * band].reshape(count, band, -1).mean(axis=1)
+    y = field.y_mm[: count * band].reshape(count, band).mean(axis=1)
+    slope = gaussian_filter1d(greys, 0.8 / field.pitch_mm[1], axis=1, order=1)
+    cap = float(np.percentile(np.abs(slope), 98.5 if metal else 93.0))
+    return np.arange(count), y, np.clip(slope / max(cap, 1e-9), -1.0, 1.0)
+
+
+def _search(
+    field: Field, slope: np.ndarray, y: np.ndarray, x_mm: float, lateral: float, kind: _Kind
+) -> tuple[tuple[float, float, float, float], float] | None:
+    """Return (place, lean, width, taper) of the pair of edges that is seen best, and how well."""
+    pitch, first = field.pitch_mm[1], field.first_mm[0]
+    rows = np.arange(len(y))[:, None, None]
+    off = (y - y.mean())[:, None, None]
+    places = x_mm + lateral * np.arange(kind.aside_mm[0], kind.aside_mm[1], 1.5)
+    widths = np.arange(kind.width_mm[0], kind.width_mm[1], 1.5)
+    columns = slope.shape[1]
+    best, seen, found = 0.0, 0.0, None
+    rising, falling = np.maximum(slope, 0.0), np.maximum(-slope, 0.0)
+    # Edges that lean out of their column within a band still count.
+    from scipy.ndimage import maximum_filter1d
+
+    reach = 2 * round(1.2 / pitch) + 1
+    rising, falling = (maximum_filter1d(edge, reach, axis=1) for edge in (rising, falling))
+    for lean in _SLOPES:
+        for taper in kind.tapers:
+            middle = places[None, :, None] + lean * off
+            half = 0.5 * (widths[None, None, :] + taper * off)
+            left = np.rint((middle - half - first) / pitch).astype(np.intp)
+            right = np.rint((middle + half - first) / pitch).astype(np.intp)
+            inside = (left >= 0) & (right < columns)
+            both = np.minimum(
+                rising[rows, np.clip(left, 0, columns - 1)],
+                falling[rows, np.clip(right, 0, columns - 1)],
+            )
+            # Of pairs that are seen alike the outer one is the bone's: metal and marrow lie inside.
+            score = np.where(inside, both, 0.0).mean(axis=0) + kind.outward * widths
+            top = np.unravel_index(int(score.argmax()), score.shape)
+            if score[top] > best:
+                best = float(score[top])
+                found = (float(places[top[0]]), float(lean), float(widths[top[1]]), taper)
+                seen = best - kind.outward * found[2]
+    return None if found is None else (found, seen)
+
+
+def _refine(
+    field: Field, slope: np.ndarray, y: np.ndarray, expected: np.ndarray, sign: float
+) -> tuple[np.ndarray, float] | None:
+    """Return the straight line through the edge near where it is expected, and its scatter."""
+    pitch, first = field.pitch_mm[1], field.first_mm[0]
+    reach = round(2.5 / pitch)
+    off = np.arange(-reach, reach + 1)
+    at = np.rint((expected - first) / pitch).astype(np.intp)
+    columns = np.clip(at[:, None] + off, 0, slope.shape[1] - 1)
+    strength = np.maximum(sign * slope[np.arange(len(y))[:, None], columns], 0.0) ** 2
+    total = strength.sum(axis=1)
+    seen = total > 0.2 * max(float(np.median(total)), 1e-9)
+    if seen.sum() < 8:
+        return None
+    x = first + pitch * (strength * columns).sum(axis=1)[seen] / total[seen]
+    centred = y[seen] - y.mean()
+    weight = np.ones(len(x))
+    line, spread = np.zeros(2), 0.0
+    for _ in range(5):
+        line = np.polyfit(centred, x, 1, w=weight)
+        left = np.abs(x - np.polyval(line, centred))
+        spread = max(1.4826 * float(np.median(left)), 0.05)
+        weight = np.minimum(1.0, 2.0 * spread / np.maximum(left, 1e-9)) ** 0.5
+    return line, spread

@@ -1,0 +1,258 @@
+"""The prosthetic head: its centre and how large it is seen, by the thickness of a sphere.
+
+The steepest edge of a sphere's shadow lies inside its outline, because the thickness grows from
+zero: the diameter comes out 0.2 to 0.9 % small. So only the centre is taken from the edge; the
+size is that of the sphere whose thickness, attenuated, blurred and toned, gives the profile seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.detect.candidates import Candidate
+from xraymeasure.detect.field import Field, Plate
+from xraymeasure.errors import MeasureError
+from xraymeasure.geometry.projection import fit_sphere_outline
+
+_ANGLES = 180
+_REACH_MM = 4.5
+_ALONG_MM = 0.1
+_NECK_HALF_RAD = np.radians(38.0)
+_PROFILE_MM = (-1.8, 1.6)
+_CLEAN_SHARE = 0.5
+"""Of the sectors, those whose profiles are most alike are taken."""
+_PRIOR_WEIGHT = 0.008
+"""Misfit, over the height of the profile, that weighs as much as one spread of a prior."""
+
+
+@dataclass(frozen=True)
+class Head:
+    """The sphere's cone with its tip in the tube.
+
+    Attributes
+    ----------
+    x_mm, y_mm : float
+        Where the line from the tube through the centre meets the detector.
+    radius_mm : float
+        Tangent of the cone's half-angle times the distance from tube to detector.
+    centre_sd_mm, radius_sd_mm : float
+        Standard uncertainties; of the centre in each direction.
+    sectors : float
+        Share of the outline that was used.
+    misfit : float
+        Root mean square of what the profile's model leaves, over the height of the profile.
+    disagreement : float
+        Between the two starts of the model, relative to the radius.
+    """
+
+    x_mm: float
+    y_mm: float
+    radius_mm: float
+    centre_sd_mm: float
+    radius_sd_mm: float
+    sectors: float
+    misfit: float
+    disagreement: float
+
+
+def find_head(plate: Plate, candidate: Candidate) -> Head | None:
+    """Return the head at a candidate, or None where no circle is clearly seen.
+
+    Parameters
+    ----------
+    plate : Plate
+    candidate : Candidate
+    """
+    x, y = candidate.x_mm, candidate.y_mm
+    reach = candidate.radius_mm + _REACH_MM + 2.0
+    field = plate.field(0.15, (x - reach, x + reach, y - reach, y + reach))
+    height = plate.source_detector_mm
+    start = np.array([x, y, candidate.radius_mm])
+    turns = np.linspace(-np.pi, np.pi, _ANGLES, endpoint=False)
+    turns = turns[np.abs(_wrapped(turns - candidate.neck_rad)) > _NECK_HALF_RAD]
+    cone, spread, used = start, 0.0, turns
+    for window in (_REACH_MM, 2.0, 1.2):
+        points, strength = _edge(field, cone, turns, window, height)
+        keep = strength > 0.35 * np.percentile(strength, 80)
+        try:
+            for _ in range(4):
+                if keep.sum() < 12:
+                    return None
+                fit = fit_sphere_outline(points[keep], cone, height)
+                cone = fit.parameters
+                off = np.abs(np.hypot(*(points - cone[:2]).T) - _outline(cone, turns, height))
+                spread = max(1.4826 * float(np.median(off[keep])), 0.02)
+                # Sectors where the shell's rim or the neck is steeper than the head stay out.
+                keep = (off < 3.0 * spread) & (strength > 0.2 * np.percentile(strength, 80))
+        except MeasureError:
+            return None
+        used = turns[keep]
+        if np.hypot(*(cone[:2] - start[:2])) > 4.0 or not 9.0 < cone[2] < 35.0:
+            return None
+    correction, misfit, disagreement = _size(field, cone, used, height)
+    radius = float(cone[2] + correction)
+    covariance = fit.unit_covariance
+    centre_sd = float(np.hypot(spread * (covariance[0, 0] + covariance[1, 1]) ** 0.5, 0.02))
+    return Head(
+        float(cone[0]),
+        float(cone[1]),
+        radius,
+        centre_sd,
+        float(np.hypot(0.0015 * radius, 0.5 * disagreement * radius)),
+        len(used) / _ANGLES,
+        misfit,
+        disagreement,
+    )
+
+
+def _wrapped(angle: np.ndarray) -> np.ndarray:
+    return (angle + np.pi) % (2.0 * np.pi) - np.pi
+
+
+def _outline(cone: np.ndarray, turns: np.ndarray, height: float) -> np.ndarray:
+    """Return the distance from the cone's axis to the outline on the detector, in each direction.
+
+    The outline is an ellipse, longer along the line from the beam's foot: a tilted cut of the
+    cone, to second order in its half-angle.
+    """
+    x, y, scaled = cone
+    off = np.hypot(x, y)
+    slant = off / height
+    away = np.cos(turns - np.arctan2(y, x))
+    tangent = scaled / height
+    # Distance to the outline on the ray from the axis, exact for a cone about a slanted axis.
+    across = scaled * np.sqrt(1.0 + slant**2)
+    stretch = 1.0 / np.sqrt(1.0 - away**2 * slant**2 / (1.0 + slant**2))
+    shift = tangent * slant * np.sqrt(1.0 + slant**2) * away * scaled * stretch**2
+    return across * stretch + shift
+
+
+def _edge(
+    field: Field, cone: np.ndarray, turns: np.ndarray, window: float, height: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the steepest fall of grey on each ray out of the centre, and how steep it is."""
+    offsets = np.arange(-window, window + _ALONG_MM, _ALONG_MM)
+    away = _outline(cone, turns, height)[:, None] + offsets
+    grey = field.at(
+        cone[0] + away * np.cos(turns)[:, None], cone[1] + away * np.sin(turns)[:, None]
+    )
+    from scipy.ndimage import gaussian_filter1d
+
+    fall = -gaussian_filter1d(np.nan_to_num(grey), 2.5, axis=1, order=1)
+    fall[:, :3] = fall[:, -3:] = 0.0
+    best = np.clip(fall.argmax(axis=1), 1, fall.shape[1] - 2)
+    rows = np.arange(len(turns))
+    before, at, after = (fall[rows, best + step] for step in (-1, 0, 1))
+    bend = before - 2.0 * at + after
+    part = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, -1.0), 0.0)
+    distance = away[rows, best] + _ALONG_MM * np.clip(part, -1.0, 1.0)
+    points = cone[:2] + distance[:, None] * np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    return points, np.maximum(at, 0.0)
+
+
+def _size(
+    field: Field, cone: np.ndarray, turns: np.ndarray, height: float
+) -> tuple[float, float, float]:
+    """Return what must be added to the radius, the model's misfit and how far starts disagree."""
+    from scipy.optimize import least_squares
+
+    offsets = np.arange(_PROFILE_MM[0], _PROFILE_MM[1] + 0.025, 0.05)
+    away = _outline(cone, turns, height)[:, None] + offsets
+    grey = field.at(
+        cone[0] + away * np.cos(turns)[:, None], cone[1] + away * np.sin(turns)[:, None]
+    )
+    whole = np.isfinite(grey).all(axis=1)
+    profile = _mean_profile(grey[whole]) if whole.sum() >= 8 else None
+    if profile is None:
+        return 0.0, 1.0, 1.0
+    white = field.clipped_at(
+        cone[0] + away * np.cos(turns)[:, None], cone[1] + away * np.sin(turns)[:, None]
+    )
+    # Where the film is as white as it can be, the profile says nothing.
+    weight = np.where(np.abs(offsets) < 1.2, 1.0, 0.5) * (white.mean(axis=0) < 0.02)
+    found = []
+    for attenuation in (0.08, 0.4):
+        model = _Profile(offsets, float(cone[2]), profile, weight)
+        fit = least_squares(
+            model.residual,
+            [0.1, np.log(attenuation), 0.1, 0.22, np.log(0.8)],
+            bounds=(
+                [-0.2, np.log(0.01), 0.003, 0.05, np.log(0.3)],
+                [0.6, np.log(1.5), 1.0, 0.6, np.log(2.0)],
+            ),
+            x_scale=[0.1, 0.5, 0.1, 0.1, 0.5],
+            max_nfev=40,
+        )
+        found.append((2.0 * fit.cost, float(fit.x[0])))
+    found.sort()
+    (best, correction), (_, other) = found
+    misfit = float(np.sqrt(best / len(offsets)) / max(float(np.ptp(profile)), 1e-6))
+    return correction, misfit, abs(correction - other) / float(cone[2])
+
+
+def _mean_profile(grey: np.ndarray) -> np.ndarray:
+    """Return the profile common to the sectors that are most alike.
+
+    Bone and shell over the edge change a sector's offset and, where the film's tone is curved, its
+    height; both are taken out before profiles are compared.
+    """
+    centre = np.median(grey, axis=0)
+    for _ in range(3):
+        basis = np.stack([np.ones_like(centre), centre], axis=1)
+        coefficients = np.linalg.lstsq(basis, grey.T, rcond=None)[0]
+        gain = coefficients[1]
+        left = grey - (basis @ coefficients).T
+        rough = np.sqrt((left**2).mean(axis=1)) / np.maximum(np.abs(gain), 1e-3)
+        rough = np.where(gain > 0.3 * np.median(gain), rough, np.inf)
+        chosen = rough <= np.quantile(rough, _CLEAN_SHARE)
+        aligned = (grey[chosen] - coefficients[0, chosen, None]) / gain[chosen, None]
+        centre = aligned.mean(axis=0)
+    return centre
+
+
+@dataclass(frozen=True, eq=False)
+class _Profile:
+    """Chord of a sphere -> exposure -> blur -> logarithm with scatter -> tone, along a radius.
+
+    Parameters of `residual`: mm to be added to the radius, log attenuation per mm on the detector,
+    scatter, blur (mm), log width of the sharpening (mm). Tone (offset, slope of the ground, gain, curvature, one sharpening term)
+    enters linearly and is solved inside.
+    """
+
+    offsets: np.ndarray
+    radius: float
+    profile: np.ndarray
+    weight: np.ndarray
+
+    def residual(self, p: np.ndarray) -> np.ndarray:
+        """Return what the best tone leaves of the profile, and weak priors."""
+        from scipy.ndimage import gaussian_filter1d
+
+        extra, log_mu, scatter, blur, sharpness = p
+        margin = np.arange(-3.0, 3.001, 0.05)
+        inside = np.maximum((self.radius + extra) ** 2 - (self.radius + margin) ** 2, 0.0)
+        chord = 2.0 * np.sqrt(inside)
+        # A corner of the chord falls between the samples; its square root is averaged over one.
+        passed = gaussian_filter1d(np.exp(-np.exp(log_mu) * chord), max(blur, 0.02) / 0.05)
+        density = -np.log((passed + scatter) / (1.0 + scatter))
+        sharp = density - gaussian_filter1d(density, np.exp(sharpness) / 0.05)
+        first = int(round((self.offsets[0] - margin[0]) / 0.05))
+        part = slice(first, first + len(self.offsets))
+        basis = np.stack(
+            [
+                np.ones_like(self.offsets),
+                self.offsets,
+                density[part],
+                density[part] ** 2,
+                sharp[part],
+            ],
+            axis=1,
+        )
+        basis = basis * self.weight[:, None]
+        coefficients = np.linalg.lstsq(basis, self.weight * self.profile, rcond=1e-6)[0]
+        left = self.weight * self.profile - basis @ coefficients
+        scale = _PRIOR_WEIGHT * max(float(np.ptp(self.profile)), 1e-6)
+        priors = [(extra - 0.12) / 0.08, (scatter - 0.12) / 0.2, (blur - 0.22) / 0.1, sharpness / 0.5]
+        return np.concatenate([left, scale * np.array(priors)])

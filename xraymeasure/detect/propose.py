@@ -1,0 +1,318 @@
+"""propose(film) -> Proposals: the replaced hips of a film, each as landmarks to be confirmed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timezone
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from xraymeasure.detect import cup
+from xraymeasure.detect.accept import COARSE_MISFIT_LIMIT, doubts_of, may_be_axis, may_be_cup
+from xraymeasure.detect.candidates import Candidate, find_candidates
+from xraymeasure.detect.femur import SHAFT, STEM, find_axis
+from xraymeasure.detect.field import Plate, plate, working_pitch_mm
+from xraymeasure.detect.head import Head, find_head
+from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
+from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
+from xraymeasure.reading.reading import FilmBinding, Point, Reading
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
+
+METHOD = "synthesis-1"
+"""Name and version of the method, kept with what it proposed."""
+
+NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
+"""Diameters that heads are made in (from memory)."""
+_PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.35)
+_FLOOR_DEG = (0.15, 0.3)
+"""Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
+_COARSE_MM, _FINE_MM = 1.2, 0.6
+_TRIES_A_SIDE = 3
+_STARTS_DEG = (15.0, 30.0, 5.0)
+_GOOD_MISFIT = 0.04
+"""A fine fit that leaves more is tried again from other anteversions."""
+
+
+@dataclass(frozen=True)
+class HipProposal:
+    """One replaced hip that was found.
+
+    Attributes
+    ----------
+    side : {"left", "right"}
+    landmarks : mapping of str to tuple of (row, column)
+        As a reading stores them.
+    placing_sd_px : mapping of str to float
+        The spread of their points that stands for how sure the proposal is.
+    inclination_deg, anteversion_deg : float
+        Radiographic, of the pose that was asked for, against the film's own long axis.
+    angle_sd_deg : (float, float)
+        Standard uncertainty of the two, beam and tube taken as known.
+    other_pose_deg : (inclination, anteversion)
+        The pose that gives the same picture with the opening turned away.
+    cup_diameter_mm, cup_diameter_sd_mm : float
+        Of the shell, on the scale of the head.
+    head_diameter_on_film_mm : float
+        On the detector.
+    magnification : float or None
+        Where the head's diameter is known.
+    plausible_heads_mm : tuple of float
+        Nominal heads whose magnification would be between 1.05 and 1.35.
+    misfit : float
+        What the synthetic picture leaves, over the contrast of the metal.
+    doubts : tuple of str
+        Why the proposal is doubtful; empty when it is not.
+    """
+
+    side: Side
+    landmarks: Mapping[str, tuple[Point, ...]]
+    placing_sd_px: Mapping[str, float]
+    inclination_deg: float
+    anteversion_deg: float
+    angle_sd_deg: tuple[float, float]
+    other_pose_deg: tuple[float, float]
+    cup_diameter_mm: float
+    cup_diameter_sd_mm: float
+    head_diameter_on_film_mm: float
+    magnification: float | None
+    plausible_heads_mm: tuple[float, ...]
+    misfit: float
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Proposals:
+    """What was found on a film; `hips` is empty where there is nothing to propose."""
+
+    method: str
+    hips: tuple[HipProposal, ...]
+    assumed: tuple[str, ...]
+
+
+def propose(
+    film: Film,
+    *,
+    head_diameter_mm: float | Mapping[Side, float] | None = None,
+    side: Side | None = None,
+    beam_centre: tuple[float, float] | None = None,
+    source_detector_mm: float | None = None,
+    opens: Literal["anterior", "posterior"] = "anterior",
+) -> Proposals:
+    """Find the replaced hips of a film.
+
+    Parameters
+    ----------
+    film : Film
+    head_diameter_mm : float or mapping of side to float, optional
+        Known diameter of the prosthetic head. Without it the magnification is taken as 1.18.
+    side : {"left", "right"}, optional
+        Look at this hip only.
+    beam_centre : (row, column), optional
+        Where the central ray meets the detector, if better known than by the film.
+    source_detector_mm : float, optional
+        Likewise the distance from tube to detector.
+    opens : {"anterior", "posterior"}
+        Which of the two poses with one picture is meant: the opening toward the tube, or away.
+
+    Returns
+    -------
+    Proposals
+
+    See Also
+    --------
+    proposed_reading : The proposals as a reading that can be measured.
+    """
+    upright = plate(film, beam_centre, source_detector_mm)
+    candidates = find_candidates(upright.field(1.0))
+    hips = []
+    for wanted in SIDES if side is None else (side,):
+        known = (
+            head_diameter_mm.get(wanted)
+            if isinstance(head_diameter_mm, Mapping)
+            else head_diameter_mm
+        )
+        of_side = [candidate for candidate in candidates if candidate.side == wanted]
+        for candidate in of_side[:_TRIES_A_SIDE]:
+            found = _hip(film, upright, candidate, known, beam_centre, opens)
+            if found is not None:
+                hips.append(found)
+                break
+    return Proposals(METHOD, tuple(hips), upright.assumed)
+
+
+def _hip(
+    film: Film,
+    upright: Plate,
+    candidate: Candidate,
+    head_mm: float | None,
+    beam_centre: tuple[float, float] | None,
+    opens: Literal["anterior", "posterior"],
+) -> HipProposal | None:
+    head = find_head(upright, candidate)
+    if head is None:
+        return None
+    height = upright.source_detector_mm
+    # Angles do not depend on the scale: without a known head a usual magnification serves.
+    radius = 0.5 * head_mm if head_mm else head.radius_mm / PLAUSIBLE_MAGNIFICATION[0]
+    distance = radius * float(np.sqrt(1.0 + (height / head.radius_mm) ** 2))
+    fitted = _cup(upright, candidate, head, radius, distance, opens)
+    if fitted is None:
+        return None
+    scene, fit = fitted
+    p = fit.parameters
+    spread = np.sqrt(np.diag(cup.spread_over_variants(scene, fit)))
+    angle_sd = (
+        float(np.hypot(spread[cup.INCLINATION], _FLOOR_DEG[0])),
+        float(np.hypot(spread[cup.ANTEVERSION], _FLOOR_DEG[1])),
+    )
+    other = cup.mirrored(scene, p)
+    clipped = float((scene.white & (scene.head_chord[scene.used] > 0)).mean())
+    landmarks, spreads = {}, {}
+    pitch = working_pitch_mm(film)
+    pixel = (pitch[0] * pitch[1]) ** 0.5
+
+    def put(stem: str, points: np.ndarray, spread_mm: float | None) -> None:
+        name = landmark_name(stem, candidate.side)
+        pixels = film.to_pixels(points, beam_centre, pitch)
+        landmarks[name] = tuple((round(float(r), 3), round(float(c), 3)) for r, c in pixels)
+        if spread_mm is not None:
+            spreads[name] = round(max(spread_mm / pixel, 1e-3), 4)
+
+    put("femoral_head", head_outline_mm(head, height), head_spread_mm(head))
+    put("cup_rim", *rim_outline_mm(scene, p, angle_sd))
+    for stem, kind in (("femoral_shaft", SHAFT), ("stem_axis", STEM)):
+        axis = find_axis(upright, head.x_mm, head.y_mm, candidate.side, kind)
+        if may_be_axis(axis):
+            put(stem, np.array(axis.points_mm), None)
+    on_film = 2.0 * head.radius_mm
+    return HipProposal(
+        side=candidate.side,
+        landmarks=landmarks,
+        placing_sd_px=spreads,
+        inclination_deg=float(p[cup.INCLINATION]),
+        anteversion_deg=float(p[cup.ANTEVERSION]),
+        angle_sd_deg=angle_sd,
+        other_pose_deg=(float(other[cup.INCLINATION]), float(other[cup.ANTEVERSION])),
+        cup_diameter_mm=float(2.0 * p[cup.RADIUS]),
+        cup_diameter_sd_mm=float(2.0 * np.hypot(spread[cup.RADIUS], 0.15)),
+        head_diameter_on_film_mm=on_film,
+        magnification=float(scene.magnification) if head_mm else None,
+        plausible_heads_mm=tuple(
+            nominal
+            for nominal in NOMINAL_HEADS_MM
+            if _PLAUSIBLE_MAGNIFICATIONS[0] <= on_film / nominal <= _PLAUSIBLE_MAGNIFICATIONS[1]
+        ),
+        misfit=fit.misfit,
+        doubts=doubts_of(head, fit, angle_sd, clipped),
+    )
+
+
+def _cup(
+    upright: Plate,
+    candidate: Candidate,
+    head: Head,
+    radius: float,
+    distance: float,
+    opens: Literal["anterior", "posterior"],
+) -> tuple[cup.Scene, cup.Fitted] | None:
+    """Return the cup's fit on a fine grid and its scene, or None where there is no cup."""
+    height = upright.source_detector_mm
+    at = head.x_mm, head.y_mm
+
+    def scene(step: float, about: tuple[float, float], reach: float) -> cup.Scene:
+        box = (
+            about[0] - reach - 3.0, about[0] + reach + 3.0,
+            about[1] - reach - 3.0, about[1] + reach + 3.0,
+        )  # fmt: skip
+        return cup.scene(
+            upright.field(step, box), height, candidate.side, at, radius, distance,
+            candidate.neck_rad, about, reach,
+        )  # fmt: skip
+
+    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0)
+    outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
+    best: tuple[cup.Scene, cup.Fitted] | None = None
+    for anteversion in _STARTS_DEG:
+        coarse = cup.descend(wide, cup.start_parameters(outer, 43.0, anteversion), 7)
+        if coarse.misfit > COARSE_MISFIT_LIMIT:
+            return best
+        p = coarse.parameters
+        if cup.faces_tube(wide, p) != (opens == "anterior"):
+            p = cup.mirrored(wide, p)
+        about = at[0] + float(p[cup.U]), at[1] + float(p[cup.V])
+        near = scene(_FINE_MM, about, float(p[cup.RADIUS]) * wide.magnification + 2.0)
+        fine = cup.descend(near, p, 7)
+        if may_be_cup(fine) and (best is None or fine.misfit < best[1].misfit):
+            best = near, fine
+        if best is not None and best[1].misfit < _GOOD_MISFIT:
+            break
+    return best
+
+
+def proposed_reading(
+    film: Film,
+    proposals: Proposals,
+    *,
+    reader: str = "proposed",
+    head_diameter_mm: float | Mapping[Side, float] | None = None,
+    beam_centre: tuple[float, float] | None = None,
+    source_detector_mm: float | None = None,
+    opens: Literal["anterior", "posterior"] = "anterior",
+    read_at: str | None = None,
+) -> Reading:
+    """Return proposals as a reading; the first hip is the index hip.
+
+    Parameters
+    ----------
+    film : Film
+        The film that the proposals are of.
+    proposals : Proposals
+        With one hip at least.
+    reader : str
+        The name to file it under.
+    head_diameter_mm, beam_centre, source_detector_mm, opens
+        As given to `propose`.
+    read_at : str, optional
+        ISO 8601; now by default.
+
+    Raises
+    ------
+    ValueError
+        If there is no hip among the proposals.
+    """
+    if not proposals.hips:
+        raise ValueError("nothing was proposed; there is no reading to make")
+    found: tuple[Side, ...] = tuple(hip.side for hip in proposals.hips)
+    heads: dict[Side, float] = {}
+    for side in found:
+        known = (
+            head_diameter_mm.get(side) if isinstance(head_diameter_mm, Mapping) else head_diameter_mm
+        )
+        if known:
+            heads[side] = float(known)
+    doubts = [
+        f"{hip.side} hip: {doubt}" for hip in proposals.hips for doubt in hip.doubts
+    ]
+    reading = Reading(
+        reader=reader,
+        read_at=read_at or datetime.now(timezone.utc).isoformat(timespec="seconds"),
+        operated_side=found[0],
+        film=FilmBinding(film.sop_instance_uid, film.pixel_sha256),
+        head_diameter_mm=heads,
+        cup_opens={side: opens for side in found if opens == "posterior"},
+        beam_centre=beam_centre,
+        source_detector_mm=source_detector_mm,
+        placing_sd_px={
+            name: value for hip in proposals.hips for name, value in hip.placing_sd_px.items()
+        },
+        comment=" ".join(doubts) or None,
+    )
+    return replace(
+        reading,
+        landmarks={name: points for hip in proposals.hips for name, points in hip.landmarks.items()},
+    )
