@@ -209,3 +209,28 @@ def test_the_installed_command_is_there():
     command = shutil.which("xraymeasure", path=str(Path(sys.executable).parent))
     done = subprocess.run([command, "--help"], capture_output=True, text=True, check=True)
     assert all(name in done.stdout for name in ("measure", "demo", "view", "series", "phantom"))
+
+
+def test_propose_writes_a_reading_that_measure_takes_and_exits_with_4_where_nothing_is_found(
+    tmp_path, run
+):
+    from xraymeasure.samples import sample_folder
+
+    film, out = sample_folder() / "well_placed.dcm", tmp_path / "r.reading.json"
+    found = ["propose", film, "--head-diameter", "36", "-o", out]
+    code, said, _ = run(*found)
+    assert code == 0
+    assert "Left hip" in said
+    code, _, complaint = run(*found)
+    assert code == 2
+    assert "exists" in complaint
+    code, said, _ = run("measure", film, "--reading", out)
+    assert code == 0
+    assert "confirmed by nobody" in " ".join(said.split())
+    none = tmp_path / "n.reading.json"
+    code, _, complaint = run(
+        "propose", sample_folder() / "before.dcm", "--head-diameter", "36", "-o", none
+    )
+    assert code == 4
+    assert complaint.count("\n") == 1
+    assert not none.exists()

@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     from xraymeasure.examination import Examination
     from xraymeasure.measuring.results import Measurements
 
-DONE, WRONG, OUTSIDE = 0, 2, 3
-"""Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict)."""
+DONE, WRONG, OUTSIDE, NOTHING = 0, 2, 3, 4
+"""Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict);
+nothing was found to propose."""
 
 app = typer.Typer(
     name="xraymeasure",
@@ -200,6 +201,67 @@ def demo(
         write_report(found, out / name, name)
     print(CAUTION)
     print(f"\nThe pages are in {out / 'NAME' / 'NAME.pdf'} and .html")
+
+
+@app.command()
+def propose(
+    film: FilmPath,
+    head_diameter: Annotated[
+        float, typer.Option(metavar="MM", min=15.0, max=70.0, help="Of the prosthetic head.")
+    ],
+    out: Annotated[Path, typer.Option("-o", "--out", metavar="R", help="Where the reading goes.")],
+    side: Annotated[
+        str | None, typer.Option(metavar="left|right", help="Look at this hip only.")
+    ] = None,
+    beam_centre: Annotated[
+        tuple[float, float] | None,
+        typer.Option(metavar="ROW COL", help="Where the central ray meets the detector, pixels."),
+    ] = None,
+    source_detector: Annotated[
+        float | None, typer.Option(metavar="MM", min=500.0, max=3000.0, help="Tube to detector.")
+    ] = None,
+    opens: Annotated[
+        str | None, typer.Option(metavar="anterior|posterior", help="How the cup opens.")
+    ] = None,
+    reader: Annotated[str, typer.Option(metavar="CODE", help="Who will confirm it.")] = "proposed",
+    force: Annotated[bool, typer.Option("--force", help="Overwrite an earlier reading.")] = False,
+) -> int:
+    """Find the replaced hips of a film and write their landmarks, to be confirmed by a person."""
+    from xraymeasure.detect.propose import propose as find_proposals
+    from xraymeasure.detect.propose import proposed_reading
+    from xraymeasure.detect.text import proposal_text
+    from xraymeasure.film.read import read_film
+    from xraymeasure.reading.file import save_reading
+
+    for name, value, allowed in (
+        ("--side", side, ("left", "right")),
+        ("--opens", opens, ("anterior", "posterior")),
+    ):
+        if value is not None and value not in allowed:
+            raise XrayMeasureError(f"{name}: {value!r} is neither {' nor '.join(allowed)}")
+    if out.exists() and not force:
+        raise XrayMeasureError(
+            f"{out}: exists; choose another name, or use --force to overwrite it"
+        )
+    shown = read_film(film)
+    known = {
+        "head_diameter_mm": head_diameter,
+        "beam_centre": beam_centre,
+        "source_detector_mm": source_detector,
+        "opens": opens,
+    }
+    found = find_proposals(shown, side=side, **known)
+    if not found.hips:
+        _complain(
+            f"{film}: no replaced hip was found to propose"
+            f"{f' on the {side} side' if side else ''}; place the landmarks by hand"
+        )
+        return NOTHING
+    save_reading(proposed_reading(shown, found, reader=reader, **known), out)
+    print(proposal_text(found))
+    print(CAUTION)
+    _tell(f"written: {out}")
+    return DONE
 
 
 @app.command()

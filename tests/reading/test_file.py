@@ -353,3 +353,46 @@ def test_a_torn_file_is_refused_or_read_whole(start, length):
         assert isinstance(parse_reading(torn, "r.json"), Reading)
     except ReadingError as error:
         assert str(error).startswith("r.json: ")
+
+
+def test_what_became_of_proposals_is_kept_and_follows_the_readers_edits():
+    landmarks = {"symphysis": [[1, 2]], "teardrop_left": [[3, 4]], "teardrop_right": [[5, 6]]}
+    table = {
+        "format": "xraymeasure-reading", "version": 1,
+        "film": {"sop_instance_uid": None, "pixel_sha256": None},
+        "reader": "A", "read_at": "2026-01-31T10:15:00Z", "operated_side": "left",
+        "landmarks": landmarks,
+        "proposed": {"method": "m-1", "landmarks": dict.fromkeys(landmarks, "proposed")},
+    }  # fmt: skip
+    reading = parse_reading(json.dumps(table))
+    assert set(reading.unconfirmed) == set(landmarks)
+    edited = reading.confirmed("symphysis").with_points("teardrop_left", [(3, 5)])
+    assert edited.unconfirmed == ("teardrop_right",)
+    assert edited.without("teardrop_right").unconfirmed == ()
+    assert parse_reading(format_reading(edited)) == edited
+    assert edited.proposed.landmarks == {
+        "symphysis": "confirmed",
+        "teardrop_left": "placed",
+        "teardrop_right": "proposed",
+    }
+
+
+@pytest.mark.parametrize(
+    ("proposed", "said"),
+    [
+        ({"method": "m-1", "landmarks": {"symphysis": "guessed"}}, "proposed.landmarks.symphysis"),
+        ({"method": "m-1", "landmarks": {"nose": "proposed"}}, "proposed.landmarks.nose"),
+        ({"method": "m-1", "landmarks": {"symphysis": "placed"}}, "has no points"),
+        ({"method": "", "landmarks": {}}, "proposed.method"),
+        ({"method": "m-1", "landmarks": {}, "score": 1}, "proposed.score"),
+    ],
+)
+def test_a_provenance_that_cannot_be_meant_is_refused(proposed, said):
+    table = {
+        "format": "xraymeasure-reading", "version": 1,
+        "film": {"sop_instance_uid": None, "pixel_sha256": None},
+        "reader": "A", "read_at": "2026-01-31T10:15:00Z", "operated_side": "left",
+        "landmarks": {}, "proposed": proposed,
+    }  # fmt: skip
+    with pytest.raises(ReadingError, match=said):
+        parse_reading(json.dumps(table))

@@ -69,6 +69,6 @@ def doubts_of(
     return tuple(found)
 
 
-def may_be_axis(axis: Axis | None) -> bool:
+def may_be_axis(axis: Axis) -> bool:
     """Whether an axis is seen well enough to be proposed."""
-    return axis is not None and axis.score > _AXIS_SCORE and axis.spread_mm < _AXIS_SPREAD_MM
+    return axis.score > _AXIS_SCORE and axis.spread_mm < _AXIS_SPREAD_MM

@@ -77,7 +77,7 @@ class Scene:
     distance_mm: float
     head_chord: np.ndarray
     ground: np.ndarray
-    used: tuple[np.ndarray, np.ndarray]
+    used: tuple[np.ndarray, ...]
     greys: np.ndarray
     white: np.ndarray
 
@@ -108,7 +108,7 @@ def scene(
     about_mm: tuple[float, float],
     reach_mm: float,
 ) -> Scene:
-    """Return the scene of a field; pixels within `reach_mm` of `about_mm` and off the neck count."""
+    """Return the scene of a field: what lies within `reach_mm` of `about_mm` and off the neck."""
     beam = Beam.to(field, source_detector_mm)
     x, y = np.meshgrid(field.x_mm, field.y_mm)
     dx, dy = x - head_xy_mm[0], y - head_xy_mm[1]
@@ -242,7 +242,7 @@ def descend(scene: Scene, start: np.ndarray, iterations: int) -> Fitted:
     slopes = np.zeros((len(scene.greys), len(p)))
     for _ in range(iterations):
         slopes = _jacobian(scene, p, solution)
-        step, damping, found = None, damping, None
+        found = None
         normal, gradient = normal_equations(solution, slopes, share / spread**2)
         normal[np.diag_indices_from(normal)] += 1.0 / _PRIOR_SD**2
         gradient -= (p - _PRIOR) / _PRIOR_SD**2
@@ -295,9 +295,7 @@ def mirrored(scene: Scene, p: np.ndarray) -> np.ndarray:
     ray = scene.centre(p[U], p[V]) - np.array([0.0, 0.0, scene.beam.source_detector_mm])
     ray = ray / np.linalg.norm(ray)
     other = p.copy()
-    other[[INCLINATION, ANTEVERSION]] = angles_of_axis(
-        axis - 2.0 * (axis @ ray) * ray, scene.side
-    )
+    other[[INCLINATION, ANTEVERSION]] = angles_of_axis(axis - 2.0 * (axis @ ray) * ray, scene.side)
     return other
 
 
@@ -333,9 +331,7 @@ def spread_over_variants(scene: Scene, fitted: Fitted, sectors: int = 8) -> np.n
         other = solve(scene, design[:, columns])
         variants.append(_one_step(fitted, other, share))
     cubic = np.stack([x**3, x * x * y, x * y * y, y**3], axis=1) / 40.0**3
-    variants.append(
-        _one_step(fitted, solve(scene, np.concatenate([design, cubic], axis=1)), share)
-    )
+    variants.append(_one_step(fitted, solve(scene, np.concatenate([design, cubic], axis=1)), share))
     return jackknife + _scatter(np.array(variants)) / len(variants)
 
 
@@ -349,7 +345,8 @@ def _one_step(fitted: Fitted, solution: Solution, share: float) -> np.ndarray:
     normal[np.diag_indices_from(normal)] += 1.0 / _PRIOR_SD**2
     gradient -= (fitted.parameters - _PRIOR) / _PRIOR_SD**2
     step: np.ndarray = np.linalg.solve(normal, gradient)
-    return np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
+    clipped: np.ndarray = np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
+    return clipped
 
 
 def _scatter(steps: np.ndarray) -> np.ndarray:

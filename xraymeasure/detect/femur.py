@@ -30,8 +30,12 @@ class _Kind:
     outward: float
 
 
-SHAFT = _Kind((98.0, 162.0), (0.0, 80.0), (25.0, 54.0), (-0.06, 0.0, 0.06), metal=False, outward=0.006)
-STEM = _Kind((95.0, 150.0), (5.0, 80.0), (7.0, 26.0), (-0.15, -0.1, -0.05, 0.0), metal=True, outward=0.0)
+SHAFT = _Kind(
+    (98.0, 162.0), (0.0, 80.0), (25.0, 54.0), (-0.06, 0.0, 0.06), metal=False, outward=0.006
+)
+STEM = _Kind(
+    (95.0, 150.0), (5.0, 80.0), (7.0, 26.0), (-0.15, -0.1, -0.05, 0.0), metal=True, outward=0.0
+)
 _SHORTEST_MM = 30.0
 _SLOPES = np.arange(-0.275, 0.2751, 0.025)
 
@@ -76,7 +80,7 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
     edges = _edges(field, kind.metal)
     if edges is None:
         return None
-    rows, y, slope = edges
+    y, slope = edges
     found = _search(field, slope, y, x_mm, lateral, kind)
     if found is None:
         return None
@@ -85,9 +89,10 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
     lines = []
     for sign in (-1.0, 1.0):
         expected = place + lean * (y - middle_y) + sign * 0.5 * (width + taper * (y - middle_y))
-        lines.append(_refine(field, slope, y, expected, -sign))
-    if lines[0] is None or lines[1] is None:
-        return None
+        line = _refine(field, slope, y, expected, -sign)
+        if line is None:
+            return None
+        lines.append(line)
     (first, first_spread), (second, second_spread) = lines
     low, high = float(y[0]), float(y[-1])
     points = []
@@ -97,8 +102,8 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
     return Axis(tuple(points), score, float(np.hypot(first_spread, second_spread)))
 
 
-def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
-    """Return bands of rows, their y, and the capped slope of grey along x in each band."""
+def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return the y of bands of rows, and the capped slope of grey along x in each."""
     from scipy.ndimage import gaussian_filter1d
 
     band = max(1, round(_ROW_MM / field.pitch_mm[0]))
@@ -109,7 +114,7 @@ def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray, np.ndarra
     y = field.y_mm[: count * band].reshape(count, band).mean(axis=1)
     slope = gaussian_filter1d(greys, 0.8 / field.pitch_mm[1], axis=1, order=1)
     cap = float(np.percentile(np.abs(slope), 98.5 if metal else 93.0))
-    return np.arange(count), y, np.clip(slope / max(cap, 1e-9), -1.0, 1.0)
+    return y, np.clip(slope / max(cap, 1e-9), -1.0, 1.0)
 
 
 def _search(

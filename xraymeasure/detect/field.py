@@ -58,7 +58,10 @@ class Field:
 
         row = (np.asarray(y_mm) - self.first_mm[1]) / self.pitch_mm[0]
         column = (np.asarray(x_mm) - self.first_mm[0]) / self.pitch_mm[1]
-        return map_coordinates(self.greys, [row, column], order=1, mode="constant", cval=np.nan)
+        found: np.ndarray = map_coordinates(
+            self.greys, [row, column], order=1, mode="constant", cval=np.nan
+        )
+        return found
 
     def clipped_at(self, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
         """Return whether the film is clipped at points of the detector; beyond it, not."""
@@ -66,9 +69,9 @@ class Field:
         column = np.rint((np.asarray(x_mm) - self.first_mm[0]) / self.pitch_mm[1]).astype(np.intp)
         rows, columns = self.greys.shape
         inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
-        found: np.ndarray = inside & self.clipped[
-            np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
-        ]
+        found: np.ndarray = (
+            inside & self.clipped[np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)]
+        )
         return found
 
 
@@ -101,7 +104,9 @@ class Plate:
     source_detector_mm: float
     assumed: tuple[str, ...]
 
-    def field(self, step_mm: float, box_mm: tuple[float, float, float, float] | None = None) -> Field:
+    def field(
+        self, step_mm: float, box_mm: tuple[float, float, float, float] | None = None
+    ) -> Field:
         """Return the greys averaged over blocks of about `step_mm`, in a box or everywhere.
 
         Parameters

@@ -23,7 +23,7 @@ _NECK_HALF_RAD = np.radians(38.0)
 _PROFILE_MM = (-1.8, 1.6)
 _CLEAN_SHARE = 0.5
 """Of the sectors, those whose profiles are most alike are taken."""
-_PRIOR_WEIGHT = 0.008
+_PRIOR_WEIGHT = 0.012
 """Misfit, over the height of the profile, that weighs as much as one spread of a prior."""
 
 
@@ -126,7 +126,8 @@ def _outline(cone: np.ndarray, turns: np.ndarray, height: float) -> np.ndarray:
     across = scaled * np.sqrt(1.0 + slant**2)
     stretch = 1.0 / np.sqrt(1.0 - away**2 * slant**2 / (1.0 + slant**2))
     shift = tangent * slant * np.sqrt(1.0 + slant**2) * away * scaled * stretch**2
-    return across * stretch + shift
+    found: np.ndarray = across * stretch + shift
+    return found
 
 
 def _edge(
@@ -209,7 +210,8 @@ def _mean_profile(grey: np.ndarray) -> np.ndarray:
         chosen = rough <= np.quantile(rough, _CLEAN_SHARE)
         aligned = (grey[chosen] - coefficients[0, chosen, None]) / gain[chosen, None]
         centre = aligned.mean(axis=0)
-    return centre
+    found: np.ndarray = centre
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,8 +219,8 @@ class _Profile:
     """Chord of a sphere -> exposure -> blur -> logarithm with scatter -> tone, along a radius.
 
     Parameters of `residual`: mm to be added to the radius, log attenuation per mm on the detector,
-    scatter, blur (mm), log width of the sharpening (mm). Tone (offset, slope of the ground, gain, curvature, one sharpening term)
-    enters linearly and is solved inside.
+    scatter, blur (mm), log width of the sharpening (mm). Tone (offset, slope of the ground, gain,
+    curvature, one sharpening term) enters linearly and is solved inside.
     """
 
     offsets: np.ndarray
@@ -238,7 +240,7 @@ class _Profile:
         passed = gaussian_filter1d(np.exp(-np.exp(log_mu) * chord), max(blur, 0.02) / 0.05)
         density = -np.log((passed + scatter) / (1.0 + scatter))
         sharp = density - gaussian_filter1d(density, np.exp(sharpness) / 0.05)
-        first = int(round((self.offsets[0] - margin[0]) / 0.05))
+        first = round(float(self.offsets[0] - margin[0]) / 0.05)
         part = slice(first, first + len(self.offsets))
         basis = np.stack(
             [
@@ -254,5 +256,10 @@ class _Profile:
         coefficients = np.linalg.lstsq(basis, self.weight * self.profile, rcond=1e-6)[0]
         left = self.weight * self.profile - basis @ coefficients
         scale = _PRIOR_WEIGHT * max(float(np.ptp(self.profile)), 1e-6)
-        priors = [(extra - 0.12) / 0.08, (scatter - 0.12) / 0.2, (blur - 0.22) / 0.1, sharpness / 0.5]
+        priors = [
+            (extra - 0.14) / 0.09,
+            (scatter - 0.12) / 0.2,
+            (blur - 0.22) / 0.1,
+            sharpness / 0.5,
+        ]
         return np.concatenate([left, scale * np.array(priors)])

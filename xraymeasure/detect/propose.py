@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from datetime import datetime, timezone
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from xraymeasure.detect.field import Plate, plate, working_pitch_mm
 from xraymeasure.detect.head import Head, find_head
 from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
-from xraymeasure.reading.reading import FilmBinding, Point, Reading
+from xraymeasure.reading.reading import FilmBinding, Opens, Point, Provenance, Reading
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ METHOD = "synthesis-1"
 
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Diameters that heads are made in (from memory)."""
-_PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.35)
+_PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.4)
 _FLOOR_DEG = (0.15, 0.3)
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
 _COARSE_MM, _FINE_MM = 1.2, 0.6
@@ -62,7 +62,7 @@ class HipProposal:
     magnification : float or None
         Where the head's diameter is known.
     plausible_heads_mm : tuple of float
-        Nominal heads whose magnification would be between 1.05 and 1.35.
+        Nominal heads whose magnification would be between 1.05 and 1.4.
     misfit : float
         What the synthetic picture leaves, over the contrast of the metal.
     doubts : tuple of str
@@ -101,7 +101,7 @@ def propose(
     side: Side | None = None,
     beam_centre: tuple[float, float] | None = None,
     source_detector_mm: float | None = None,
-    opens: Literal["anterior", "posterior"] = "anterior",
+    opens: Opens | None = None,
 ) -> Proposals:
     """Find the replaced hips of a film.
 
@@ -116,8 +116,9 @@ def propose(
         Where the central ray meets the detector, if better known than by the film.
     source_detector_mm : float, optional
         Likewise the distance from tube to detector.
-    opens : {"anterior", "posterior"}
+    opens : {"anterior", "posterior"}, optional
         Which of the two poses with one picture is meant: the opening toward the tube, or away.
+        The film does not tell; where nobody says, the first is shown.
 
     Returns
     -------
@@ -151,7 +152,7 @@ def _hip(
     candidate: Candidate,
     head_mm: float | None,
     beam_centre: tuple[float, float] | None,
-    opens: Literal["anterior", "posterior"],
+    opens: Opens | None,
 ) -> HipProposal | None:
     head = find_head(upright, candidate)
     if head is None:
@@ -159,6 +160,8 @@ def _hip(
     height = upright.source_detector_mm
     # Angles do not depend on the scale: without a known head a usual magnification serves.
     radius = 0.5 * head_mm if head_mm else head.radius_mm / PLAUSIBLE_MAGNIFICATION[0]
+    if head_mm and not _plausible(2.0 * head.radius_mm / head_mm):
+        return None
     distance = radius * float(np.sqrt(1.0 + (height / head.radius_mm) ** 2))
     fitted = _cup(upright, candidate, head, radius, distance, opens)
     if fitted is None:
@@ -187,7 +190,7 @@ def _hip(
     put("cup_rim", *rim_outline_mm(scene, p, angle_sd))
     for stem, kind in (("femoral_shaft", SHAFT), ("stem_axis", STEM)):
         axis = find_axis(upright, head.x_mm, head.y_mm, candidate.side, kind)
-        if may_be_axis(axis):
+        if axis is not None and may_be_axis(axis):
             put(stem, np.array(axis.points_mm), None)
     on_film = 2.0 * head.radius_mm
     return HipProposal(
@@ -203,13 +206,15 @@ def _hip(
         head_diameter_on_film_mm=on_film,
         magnification=float(scene.magnification) if head_mm else None,
         plausible_heads_mm=tuple(
-            nominal
-            for nominal in NOMINAL_HEADS_MM
-            if _PLAUSIBLE_MAGNIFICATIONS[0] <= on_film / nominal <= _PLAUSIBLE_MAGNIFICATIONS[1]
+            nominal for nominal in NOMINAL_HEADS_MM if _plausible(on_film / nominal)
         ),
         misfit=fit.misfit,
         doubts=doubts_of(head, fit, angle_sd, clipped),
     )
+
+
+def _plausible(magnification: float) -> bool:
+    return _PLAUSIBLE_MAGNIFICATIONS[0] <= magnification <= _PLAUSIBLE_MAGNIFICATIONS[1]
 
 
 def _cup(
@@ -218,7 +223,7 @@ def _cup(
     head: Head,
     radius: float,
     distance: float,
-    opens: Literal["anterior", "posterior"],
+    opens: Opens | None,
 ) -> tuple[cup.Scene, cup.Fitted] | None:
     """Return the cup's fit on a fine grid and its scene, or None where there is no cup."""
     height = upright.source_detector_mm
@@ -242,7 +247,7 @@ def _cup(
         if coarse.misfit > COARSE_MISFIT_LIMIT:
             return best
         p = coarse.parameters
-        if cup.faces_tube(wide, p) != (opens == "anterior"):
+        if cup.faces_tube(wide, p) != (opens != "posterior"):
             p = cup.mirrored(wide, p)
         about = at[0] + float(p[cup.U]), at[1] + float(p[cup.V])
         near = scene(_FINE_MM, about, float(p[cup.RADIUS]) * wide.magnification + 2.0)
@@ -262,7 +267,7 @@ def proposed_reading(
     head_diameter_mm: float | Mapping[Side, float] | None = None,
     beam_centre: tuple[float, float] | None = None,
     source_detector_mm: float | None = None,
-    opens: Literal["anterior", "posterior"] = "anterior",
+    opens: Opens | None = None,
     read_at: str | None = None,
 ) -> Reading:
     """Return proposals as a reading; the first hip is the index hip.
@@ -291,28 +296,27 @@ def proposed_reading(
     heads: dict[Side, float] = {}
     for side in found:
         known = (
-            head_diameter_mm.get(side) if isinstance(head_diameter_mm, Mapping) else head_diameter_mm
+            head_diameter_mm.get(side)
+            if isinstance(head_diameter_mm, Mapping)
+            else head_diameter_mm
         )
         if known:
             heads[side] = float(known)
-    doubts = [
-        f"{hip.side} hip: {doubt}" for hip in proposals.hips for doubt in hip.doubts
-    ]
-    reading = Reading(
+    doubts = [f"{hip.side} hip: {doubt}" for hip in proposals.hips for doubt in hip.doubts]
+    landmarks = {name: points for hip in proposals.hips for name, points in hip.landmarks.items()}
+    return Reading(
         reader=reader,
-        read_at=read_at or datetime.now(timezone.utc).isoformat(timespec="seconds"),
+        read_at=read_at or datetime.now(UTC).isoformat(timespec="seconds"),
         operated_side=found[0],
         film=FilmBinding(film.sop_instance_uid, film.pixel_sha256),
         head_diameter_mm=heads,
-        cup_opens={side: opens for side in found if opens == "posterior"},
+        cup_opens=dict.fromkeys(found, opens) if opens is not None else {},
         beam_centre=beam_centre,
         source_detector_mm=source_detector_mm,
         placing_sd_px={
             name: value for hip in proposals.hips for name, value in hip.placing_sd_px.items()
         },
+        landmarks=landmarks,
+        proposed=Provenance(proposals.method, dict.fromkeys(landmarks, "proposed")),
         comment=" ".join(doubts) or None,
-    )
-    return replace(
-        reading,
-        landmarks={name: points for hip in proposals.hips for name, points in hip.landmarks.items()},
     )

@@ -46,7 +46,8 @@ class Beam:
 
 def half_chord(gap: np.ndarray, radius: float) -> np.ndarray:
     """Return half the length of each ray inside a ball, from its squared distance to the centre."""
-    return np.sqrt(np.maximum(radius * radius - gap, 0.0))
+    found: np.ndarray = np.sqrt(np.maximum(radius * radius - gap, 0.0))
+    return found
 
 
 def shell_length(
@@ -77,9 +78,11 @@ def shell_length(
     def part(radius: float) -> np.ndarray:
         half = half_chord(gap, radius)
         cut_here = np.clip(cut, -half, half)
-        return np.where(behind, cut_here + half, half - cut_here)
+        inside: np.ndarray = np.where(behind, cut_here + half, half - cut_here)
+        return inside
 
-    return part(outer) - part(inner)
+    found: np.ndarray = part(outer) - part(inner)
+    return found
 
 
 def rim(
@@ -91,8 +94,9 @@ def rim(
     first /= np.linalg.norm(first)
     second = np.cross(axis, first)
     across = float(np.sqrt(max(radius**2 - face**2, 0.0)))
-    return (
+    found: np.ndarray = (
         centre
         + face * axis
         + across * (np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * second)
     )
+    return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -38,7 +38,7 @@ from xraymeasure.reading.reading import (
     check_complete,
     stated_openings,
 )
-from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
 from xraymeasure.vocabulary.quantities import QUANTITIES, SOURCES
 
 if TYPE_CHECKING:
@@ -290,6 +290,23 @@ def _assumptions(setting: Setting, film: Film, name: str, side: Side | None, met
         yield f"scale from {setting.scale.text}"
     if name == "magnification" and setting.scale is not None:
         yield f"scale from {setting.scale.text}"
+    yield from _standings(setting, rests_on(name, side, method, setting))
+
+
+def _standings(setting: Setting, names: tuple[str, ...]) -> Iterator[str]:
+    """Yield which of the landmarks were proposed by the program, and what became of them."""
+    proposed = setting.reading.proposed
+    if proposed is None:
+        return
+    said = {
+        "proposed": "proposed by {} and confirmed by nobody",
+        "confirmed": "proposed by {} and confirmed by the reader",
+    }
+    for standing, words in said.items():
+        found = [name for name in names if proposed.landmarks.get(name) == standing]
+        if found:
+            titles = ", ".join(LANDMARKS[name].title.lower() for name in found)
+            yield f"{titles}: {words.format(proposed.method)}"
 
 
 def _other_magnifications(setting: Setting, values: Mapping[Key, float]) -> list[Measurement]:

@@ -11,7 +11,7 @@ import numpy as np
 from xraymeasure.geometry.curves import arc_covered_deg
 from xraymeasure.measuring.calibration import magnification_findings, scale_disagreements
 from xraymeasure.measuring.cup import FlatRim
-from xraymeasure.measuring.needs import touched_by
+from xraymeasure.measuring.needs import ALL, touched_by
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
 from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key, placing_sd_px
@@ -83,6 +83,7 @@ def find(
 ) -> Iterator[Finding]:
     """Yield what there is to say of film and reading, the gravest subjects first."""
     yield from _view(film)
+    yield from _unconfirmed(setting)
     yield from _sides(setting)
     yield from _scale(film, setting, values)
     yield from _outlines(setting, thresholds)
@@ -104,6 +105,23 @@ def _view(film: Film) -> Iterator[Finding]:
             (),
             "strong",
         )
+
+
+def _unconfirmed(setting: Setting) -> Iterator[Finding]:
+    """Tell what the program proposed and nobody looked at."""
+    names, proposed = setting.reading.unconfirmed, setting.reading.proposed
+    if not names or proposed is None:
+        return
+    titles = "; ".join(LANDMARKS[name].title.lower() for name in names)
+    touched = {touches for name in names for touches in touched_by(name, setting)}
+    yield Finding(
+        "proposed_unconfirmed",
+        f"Proposed by the program ({proposed.method}) and confirmed by nobody: {titles}. The "
+        "numbers that rest on them, and the verdicts on these, are proposals as well. The method "
+        "was tested on rendered films only.",
+        tuple(name for name in ALL if name in touched),
+        "strong",
+    )
 
 
 def _sides(setting: Setting) -> Iterator[Finding]:

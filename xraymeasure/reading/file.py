@@ -103,6 +103,13 @@ def _checked(reading: Reading) -> Reading:
     spread = reading.placing_sd_px
     for name in spread if isinstance(spread, Mapping) else ():
         known_landmark(name, "placing_sd_px")
+    for name in reading.proposed.landmarks if reading.proposed else ():
+        known_landmark(name, "proposed.landmarks")
+        if name not in reading.landmarks:
+            raise ReadingError(
+                f"proposed.landmarks.{name}: has no points under landmarks; a proposal that was "
+                "refused is left out of both"
+            )
     checked = replace(reading, landmarks={})
     for name, points in reading.landmarks.items():
         checked = checked.with_points(name, points)

@@ -40,6 +40,35 @@ class FilmBinding:
     pixel_sha256: _Digest | None = None
 
 
+Standing = Literal["proposed", "confirmed", "placed"]
+"""What became of a proposed landmark: as the program drew it, confirmed as it stood by the reader,
+or put where the reader wants it."""
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Which landmarks began as proposals of the program, by which method, and what became of them.
+
+    Attributes
+    ----------
+    method : str
+        Name and version of the method.
+    landmarks : mapping of str to {"proposed", "confirmed", "placed"}
+        Only those that were proposed.
+    """
+
+    __pydantic_config__: ClassVar = _STRICT
+
+    method: _Text
+    landmarks: Mapping[str, Standing] = field(default_factory=dict)
+
+    def with_standing(self, name: str, standing: Standing) -> Provenance:
+        """Return a provenance in which a proposed landmark stands otherwise; others stay out."""
+        if name not in self.landmarks:
+            return self
+        return replace(self, landmarks={**self.landmarks, name: standing})
+
+
 @dataclass(frozen=True)
 class Reading:
     """The landmarks that one reader placed on one film on one occasion.
@@ -65,6 +94,8 @@ class Reading:
         Likewise the distance from source to detector.
     placing_sd_px : float, mapping of landmark name to float, or None
         The reader's own placing spread, instead of the defaults.
+    proposed : Provenance or None
+        Which landmarks the program proposed; None where it proposed none.
     """
 
     __pydantic_config__: ClassVar = _STRICT
@@ -84,6 +115,7 @@ class Reading:
     native_head_mm: Mapping[Side, _Length] = field(default_factory=dict)
     posture: Literal["supine", "standing"] | None = None
     placing_sd_px: _Length | Mapping[str, _Length] | None = None
+    proposed: Provenance | None = None
     comment: str | None = None
 
     def __repr__(self) -> str:
@@ -115,13 +147,36 @@ class Reading:
         """
         placed = tuple((float(row), float(column)) for row, column in points)
         _check_points(known_landmark(name), placed)
-        return replace(self, landmarks={**self.landmarks, name: placed})
+        proposed = self.proposed
+        if proposed is not None and placed != self.landmarks.get(name, placed):
+            proposed = proposed.with_standing(name, "placed")
+        return replace(self, landmarks={**self.landmarks, name: placed}, proposed=proposed)
+
+    def confirmed(self, name: str) -> Reading:
+        """Return a reading in which the reader confirmed a proposed landmark as it stands."""
+        if self.proposed is None or self.proposed.landmarks.get(name) != "proposed":
+            return self
+        return replace(self, proposed=self.proposed.with_standing(name, "confirmed"))
+
+    @property
+    def unconfirmed(self) -> tuple[str, ...]:
+        """The landmarks that stand as the program proposed them, unseen by the reader."""
+        if self.proposed is None:
+            return ()
+        return tuple(
+            name
+            for name, standing in self.proposed.landmarks.items()
+            if standing == "proposed" and self.landmarks.get(name)
+        )
 
     def without(self, name: str) -> Reading:
         """Return a reading in which `name` was not yet placed."""
-        return replace(
-            self, landmarks={key: value for key, value in self.landmarks.items() if key != name}
-        )
+        left = {key: value for key, value in self.landmarks.items() if key != name}
+        if self.proposed is None:
+            return replace(self, landmarks=left)
+        others = {key: each for key, each in self.proposed.landmarks.items() if key != name}
+        proposed = replace(self.proposed, landmarks=others) if others else None
+        return replace(self, landmarks=left, proposed=proposed)
 
     def complete_part(self) -> Reading:
         """Return a reading without the landmarks that still want points: what can be measured."""
