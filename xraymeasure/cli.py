@@ -378,8 +378,8 @@ def series_followup(study: StudyPath, scheduler: Scheduler = None, out: OutFolde
     for hip in followed:
         for path in write_followup(hip, folder):
             print(path)
-    for hip, why in followed.left_out:
-        _tell(f"{hip}: {why}")
+    for label, why in followed.left_out:
+        _tell(f"{label}: {why}")
     if any(film.plan for film in opened.films):
         for path in write_cohort(cohort_of_study(opened, scheduler=scheduler), folder):
             print(path)

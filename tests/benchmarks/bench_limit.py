@@ -14,10 +14,10 @@ import argparse
 import numpy as np
 
 from tests.camera import axis_of, circle_in_space, land, spread_turns
+from tests.cramer_rao import cramer_rao_deg
 from xraymeasure.geometry.curves import fit_ellipse, refit_ellipse
 from xraymeasure.geometry.projection import circle_poses
 from xraymeasure.measuring.cup import ellipse_angles, pose_angles
-from tests.cramer_rao import cramer_rao_deg
 
 SID, RADIUS, HEIGHT, INCLINATION = 1150.0, 26.0, 150.0, 40.0
 HIP = (88.0, -30.0, HEIGHT)

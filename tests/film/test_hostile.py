@@ -28,7 +28,6 @@ from xraymeasure.film.apart import DecodingFailed, decode_apart
 from xraymeasure.film.limits import WatchedBytes
 from xraymeasure.film.read import read_film
 
-
 posix = pytest.mark.skipif(sys.platform == "win32", reason="calls a shell of POSIX")
 
 

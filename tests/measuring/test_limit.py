@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from tests.camera import axis_of, circle_in_space, land, spread_turns
+from tests.cramer_rao import cramer_rao_deg
 from xraymeasure.geometry.curves import fit_ellipse, refit_ellipse
 from xraymeasure.geometry.projection import circle_poses
 from xraymeasure.measuring.cup import ellipse_angles, pose_angles
-from tests.cramer_rao import cramer_rao_deg
 
 SID, HIP, RADIUS = 1150.0, (88.0, -30.0, 150.0), 26.0
 SPREAD = 0.3 * SID / (SID - HIP[2])

@@ -18,6 +18,9 @@ from xraymeasure.vocabulary.landmarks import Side
 Angles: TypeAlias = tuple[np.ndarray, np.ndarray]
 """Inclination and anteversion in degrees, each of the broadcast shape of the arguments."""
 
+Axis: TypeAlias = tuple[np.ndarray, ...]
+"""Lateral, caudal and anterior component of an axis."""
+
 # A direction in a plane is not determined when the axis stands on that plane; this is how short
 # its projection may be (of a unit axis) before rounding decides the angle.
 _SHORTEST_PROJECTION = 1e-12
@@ -199,35 +202,35 @@ def _sine_and_cosine(angle_deg: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     return np.sin(angle), np.cos(angle)
 
 
-def _from_radiographic(inclination_deg, anteversion_deg):
+def _from_radiographic(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Axis:
     sin_i, cos_i = _sine_and_cosine(inclination_deg)
     sin_a, cos_a = _sine_and_cosine(anteversion_deg)
     return np.broadcast_arrays(sin_i * cos_a, cos_i * cos_a, sin_a)
 
 
-def _from_operative(inclination_deg, anteversion_deg):
+def _from_operative(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Axis:
     sin_i, cos_i = _sine_and_cosine(inclination_deg)
     sin_a, cos_a = _sine_and_cosine(anteversion_deg)
     return np.broadcast_arrays(sin_i, cos_i * cos_a, cos_i * sin_a)
 
 
-def _from_anatomical(inclination_deg, anteversion_deg):
+def _from_anatomical(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Axis:
     sin_i, cos_i = _sine_and_cosine(inclination_deg)
     sin_a, cos_a = _sine_and_cosine(anteversion_deg)
     return np.broadcast_arrays(sin_i * cos_a, cos_i, sin_i * sin_a)
 
 
-def _to_radiographic(lateral, caudal, anterior) -> Angles:
+def _to_radiographic(lateral: np.ndarray, caudal: np.ndarray, anterior: np.ndarray) -> Angles:
     inclination = _direction(lateral, caudal)
     return inclination, np.degrees(np.arctan2(anterior, np.hypot(lateral, caudal)))
 
 
-def _to_operative(lateral, caudal, anterior) -> Angles:
+def _to_operative(lateral: np.ndarray, caudal: np.ndarray, anterior: np.ndarray) -> Angles:
     inclination = np.degrees(np.arctan2(lateral, np.hypot(caudal, anterior)))
     return inclination, _direction(anterior, caudal)
 
 
-def _to_anatomical(lateral, caudal, anterior) -> Angles:
+def _to_anatomical(lateral: np.ndarray, caudal: np.ndarray, anterior: np.ndarray) -> Angles:
     inclination = np.degrees(np.arctan2(np.hypot(lateral, anterior), caudal))
     return inclination, _direction(anterior, lateral)
 

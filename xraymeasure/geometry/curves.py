@@ -170,7 +170,9 @@ def _held_model(half: float) -> Model:
 
     def model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         x, y, b, angle = p
-        residual, jacobian = _ellipse_model(points, (x, y, np.full_like(b, half), b, angle))
+        residual, jacobian = _ellipse_model(
+            points, np.stack([x, y, np.full_like(b, half), b, angle])
+        )
         return residual, jacobian[[0, 1, 3, 4]]
 
     return model

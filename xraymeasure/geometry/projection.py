@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.least_squares import Fit, converge, refit
+from xraymeasure.geometry.least_squares import Fit, Model, converge, refit
 
 
 def project(points_mm: np.ndarray, source_detector_mm: float) -> np.ndarray:
@@ -161,7 +161,7 @@ def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: i
     return Poses(*(np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing)))
 
 
-def _sphere_model(height: np.ndarray):
+def _sphere_model(height: float) -> Model:
     """Return the model of a sphere's outline.
 
     Parameters: x, y of its axis on the detector; tangent of the half-angle under which it is
@@ -233,7 +233,7 @@ def refit_sphere_outline(
     # Outlines seen from other heights are the same outlines on a detector scaled to one height.
     scale = heights.mean() / heights
     scaled = refit(_sphere_model(heights.mean()), points * scale, start)
-    return scaled / scale
+    return np.asarray(scaled / scale)
 
 
 def _sphere_start(circle: np.ndarray, height: float) -> np.ndarray:

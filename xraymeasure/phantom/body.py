@@ -11,7 +11,7 @@ def _hills(random: np.random.Generator, shape: tuple[int, int], sigma: float) ->
     from scipy.ndimage import gaussian_filter
 
     field = gaussian_filter(random.standard_normal(shape), sigma, mode="reflect")
-    return field / field.std()
+    return np.asarray(field / field.std())
 
 
 def _round_profile(distance: np.ndarray, half: np.ndarray | float) -> np.ndarray:
@@ -64,4 +64,4 @@ def tissue(scenario: Scenario, geometry: Geometry) -> np.ndarray:
         v = (y - cy) * np.cos(turn) - (x - cx) * np.sin(turn)
         loop = np.sqrt(np.clip(1.0 - (u / big) ** 2 - (v / small) ** 2, 0.0, 1.0))
         gas = np.maximum(gas, small * loop * random.uniform(0.8, 2.0))
-    return np.maximum(water - gaussian_filter(gas, 1.2 / pixel), 0.0)
+    return np.asarray(np.maximum(water - gaussian_filter(gas, 1.2 / pixel), 0.0))

@@ -268,7 +268,7 @@ def _femur_marrow(grid: Grid) -> np.ndarray:
     pulled = tube(grid, (60, 36, 0, 3), (46, 18, 0, 3.5), (24, 6, 0, 4), (4, 4, 0, 6))
     load = 0.20 * np.exp(-((np.maximum(pressed, 0.0) / 7.0) ** 2))
     load = load + 0.11 * np.exp(-((np.maximum(pulled, 0.0) / 5.0) ** 2))
-    return 0.02 + load + 0.13 * np.clip((72.0 - grid[1]) / 60.0, 0.0, 1.0)
+    return np.asarray(0.02 + load + 0.13 * np.clip((72.0 - grid[1]) / 60.0, 0.0, 1.0))
 
 
 _FEMUR_BOX: Box = ((-28, 76), (-28, 215), (-32, 30))

@@ -84,7 +84,7 @@ def within(*intervals: Interval) -> Interval:
 
 def length(interval: Interval) -> np.ndarray:
     """Length of an interval, 0 where the ray misses."""
-    return np.maximum(interval[1] - interval[0], 0.0)
+    return np.asarray(np.maximum(interval[1] - interval[0], 0.0))
 
 
 def union_length(intervals: Sequence[Interval]) -> np.ndarray:
@@ -133,7 +133,7 @@ def shell_length(rays: Rays, cup: Cup, centre: np.ndarray, axis: np.ndarray) -> 
     dome = behind_plane(rays, centre, axis)
     outer = length(within(through_ball(rays, centre, radius), dome))
     inner = length(within(through_ball(rays, centre, radius - cup.thickness_mm), dome))
-    return outer - inner
+    return np.asarray(outer - inner)
 
 
 def liner_length(
@@ -144,7 +144,9 @@ def liner_length(
     hollow = length(
         within(through_ball(rays, centre, 0.5 * cup.outer_diameter_mm - cup.thickness_mm), dome)
     )
-    return np.maximum(hollow - length(within(through_ball(rays, head, radius), dome)), 0.0)
+    return np.asarray(
+        np.maximum(hollow - length(within(through_ball(rays, head, radius), dome)), 0.0)
+    )
 
 
 def screw_length(
@@ -230,4 +232,4 @@ def through_stem(rays: Rays, stem: Stem) -> list[Interval]:
 
 def shoulder_point(stem: Stem) -> np.ndarray:
     """Lateral shoulder, in the stem's frame."""
-    return neck_crossing(stem) + np.array([*_SHOULDER, 0.0])
+    return np.asarray(neck_crossing(stem) + np.array([*_SHOULDER, 0.0]))

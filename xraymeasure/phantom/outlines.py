@@ -38,7 +38,7 @@ def rim_points(centre: np.ndarray, axis: np.ndarray, radius: float, count: int) 
     """Points in space evenly round the rim of a cup, shape (count, 3)."""
     first, second = _across(axis)
     angle = 2 * np.pi * np.arange(count)[:, None] / count
-    return centre + radius * (np.cos(angle) * first + np.sin(angle) * second)
+    return np.asarray(centre + radius * (np.cos(angle) * first + np.sin(angle) * second))
 
 
 def horizon(source: np.ndarray, centre: np.ndarray, radius: float, count: int) -> np.ndarray:
@@ -118,7 +118,7 @@ def surface(name: str) -> np.ndarray:
 
 def _foremost(points: np.ndarray, seen: np.ndarray, way: Sequence[float]) -> np.ndarray:
     """Return the point that lies farthest along `way` (rows, columns) on the film."""
-    return points[np.argmax(seen @ np.asarray(way, dtype=float))]
+    return np.asarray(points[np.argmax(seen @ np.asarray(way, dtype=float))])
 
 
 def foramen_points(
@@ -215,4 +215,4 @@ def dome_outline(
     start = np.flatnonzero(on_dome & ~np.roll(on_dome, 1))
     arc = np.roll(full, -start[0], axis=0) if start.size else full
     arc = arc[: int(on_dome.sum())]
-    return arc[np.round(np.linspace(0, len(arc) - 1, count)).astype(int)]
+    return np.asarray(arc[np.round(np.linspace(0, len(arc) - 1, count)).astype(int)])

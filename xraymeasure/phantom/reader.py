@@ -72,7 +72,7 @@ def _outside(points: np.ndarray, outline: np.ndarray) -> np.ndarray:
     """Which points lie outside a round outline."""
     centre = outline.mean(axis=0)
     radius = np.linalg.norm(outline - centre, axis=1).min()
-    return np.linalg.norm(points - centre, axis=1) > radius
+    return np.asarray(np.linalg.norm(points - centre, axis=1) > radius)
 
 
 def _neck_way(scenario: Scenario, side: str) -> np.ndarray:
@@ -80,7 +80,7 @@ def _neck_way(scenario: Scenario, side: str) -> np.ndarray:
     placed = place_hip(scenario, side)
     along = np.array([30.0, 26.0, 0.0])
     first, second = scenario.geometry.project(placed.stem(np.array([[0, 0, 0], along])))
-    return (second - first) / np.linalg.norm(second - first)
+    return np.asarray((second - first) / np.linalg.norm(second - first))
 
 
 def simulate_reading(
@@ -122,7 +122,7 @@ def simulate_reading(
     def spread(name: str) -> float:
         kind = _stem_of_name(name)
         if placing_sd_px is None:
-            return READER_SD_MM[kind] * px_per_mm
+            return float(READER_SD_MM[kind] * px_per_mm)
         if isinstance(placing_sd_px, Mapping):
             return float(placing_sd_px.get(name, placing_sd_px.get(kind, 0.0)))
         return float(placing_sd_px)

@@ -178,4 +178,4 @@ def picture(scenario: Scenario, *, quick: bool = False) -> np.ndarray:
     value = (shown - low) / (high - low)
     lead = _write_lead(scenario, geometry)
     value = np.maximum(value, 0.92 * lead)
-    return np.clip(np.round(value * FULL_SCALE), 0, FULL_SCALE).astype(np.uint16)
+    return np.asarray(np.clip(np.round(value * FULL_SCALE), 0, FULL_SCALE).astype(np.uint16))

@@ -91,7 +91,7 @@ class Pose:
 
     def __call__(self, points: np.ndarray) -> np.ndarray:
         """Move points, shape (..., 3)."""
-        return np.asarray(points, dtype=float) @ self.linear.T + self.shift
+        return np.asarray(np.asarray(points, dtype=float) @ self.linear.T + self.shift)
 
     def then(self, outer: Pose) -> Pose:
         """Return this pose followed by `outer`."""

@@ -20,7 +20,7 @@ def _from(grid: Grid, centre: Sequence[float]) -> Grid:
 def ball(grid: Grid, centre: Sequence[float], radius: float) -> np.ndarray:
     """Ball."""
     x, y, z = _from(grid, centre)
-    return np.sqrt(x**2 + y**2 + z**2) - radius
+    return np.asarray(np.sqrt(x**2 + y**2 + z**2) - radius)
 
 
 def ellipsoid(
@@ -58,9 +58,9 @@ def plane(grid: Grid, point: Sequence[float], normal: Sequence[float]) -> np.nda
 def join(first: np.ndarray, second: np.ndarray, blend: float) -> np.ndarray:
     """Union, its crease filled over about `blend` mm."""
     if blend <= 0:
-        return np.minimum(first, second)
+        return np.asarray(np.minimum(first, second))
     h = np.maximum(blend - np.abs(first - second), 0.0) / blend
-    return np.minimum(first, second) - h * h * blend * 0.25
+    return np.asarray(np.minimum(first, second) - h * h * blend * 0.25)
 
 
 def meet(first: np.ndarray, second: np.ndarray, blend: float) -> np.ndarray:
@@ -96,7 +96,7 @@ def through(x: np.ndarray, y: np.ndarray, knots: Sequence[Sequence[float]]) -> n
     plate = RBFInterpolator(table[:, :2], table[:, 2], kernel="thin_plate_spline", smoothing=1.0)
     shape = np.broadcast(x, y).shape
     where = np.stack(np.broadcast_arrays(x, y), axis=-1).reshape(-1, 2)
-    return plate(where).reshape(shape).astype(np.float32)
+    return np.asarray(plate(where).reshape(shape).astype(np.float32))
 
 
 def sheet(

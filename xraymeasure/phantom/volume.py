@@ -83,7 +83,7 @@ def _density(
     grain = gaussian_filter(random.standard_normal(field.shape, dtype=np.float32), 0.7 / spacing)
     grain *= 0.42 / max(float(grain.std()), 1e-6)
     marrow = np.clip(part.marrow(grid) * (1.0 + grain), 0.0, 1.0)
-    return solid - (1.0 - marrow) * inner
+    return np.asarray(solid - (1.0 - marrow) * inner)
 
 
 @lru_cache(maxsize=8)

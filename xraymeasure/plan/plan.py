@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import os
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, model_validator
 from pydantic.dataclasses import dataclass
@@ -21,20 +21,16 @@ Plane = Literal["coronal", "anterior_pelvic"]
 _FINITE = ConfigDict(allow_inf_nan=False)
 
 
-def _number(**bounds: float) -> Any:
-    return Annotated[float, Field(strict=True, **bounds)] | None
-
-
-_Inclination = _number(ge=0.0, le=90.0)
-_Anteversion = _number(gt=-90.0, lt=90.0)
-_Tilt = _number(ge=-60.0, le=60.0)
-_CupDiameter = _number(ge=20.0, le=100.0)
-_HeadDiameter = _number(ge=15.0, le=70.0)
-_NeckShaftAngle = _number(gt=90.0, lt=180.0)
-_Offset = _number(gt=0.0, le=120.0)
-_Change = _number(ge=-150.0, le=150.0)
-_AngleTolerance = _number(gt=0.0, le=90.0)
-_LengthTolerance = _number(gt=0.0, le=150.0)
+_Inclination: TypeAlias = Annotated[float, Field(strict=True, ge=0.0, le=90.0)] | None
+_Anteversion: TypeAlias = Annotated[float, Field(strict=True, gt=-90.0, lt=90.0)] | None
+_Tilt: TypeAlias = Annotated[float, Field(strict=True, ge=-60.0, le=60.0)] | None
+_CupDiameter: TypeAlias = Annotated[float, Field(strict=True, ge=20.0, le=100.0)] | None
+_HeadDiameter: TypeAlias = Annotated[float, Field(strict=True, ge=15.0, le=70.0)] | None
+_NeckShaftAngle: TypeAlias = Annotated[float, Field(strict=True, gt=90.0, lt=180.0)] | None
+_Offset: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=120.0)] | None
+_Change: TypeAlias = Annotated[float, Field(strict=True, ge=-150.0, le=150.0)] | None
+_AngleTolerance: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=90.0)] | None
+_LengthTolerance: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=150.0)] | None
 
 
 def _check_pair(angles: CupPlan | Recorded) -> None:

@@ -60,8 +60,9 @@ def planned_cup_outline(
         for name in ("left_of_beam", "caudal_of_beam", "above_detector")
     ]
     tube = reading.source_detector_mm or film.source_detector_mm
-    if tube and film.spacing.detector_mm and all(centre):
-        points = ring + [row.value for row in centre]
+    known = [row.value for row in centre if row]
+    if tube and film.spacing.detector_mm and len(known) == len(centre):
+        points = ring + known
         return film.to_pixels(project(points.T, tube).T, reading.beam_centre)
     hip_centres = [
         drawing.path[0]
@@ -73,4 +74,4 @@ def planned_cup_outline(
     pitch = film.spacing.detector_mm or (measurements.mm_per_px, measurements.mm_per_px)
     scale = measurements.mm_per_px / np.sqrt(pitch[0] * pitch[1])
     flat = film.to_pixels(ring[:, :2], (0.0, 0.0), (pitch[0] * scale, pitch[1] * scale))
-    return hip_centres[0] + flat
+    return np.asarray(hip_centres[0] + flat)

@@ -14,7 +14,7 @@ from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.landmarks import landmark_name
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
-from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
+from xraymeasure.vocabulary.wording import interval, is_signed, span, with_unit
 
 _NOTHING = "-"
 
@@ -57,7 +57,7 @@ def _compared(row: ComparisonRow) -> tuple[str, ...]:
         value(row.recorded),
         value(row.achieved),
         value(row.difference, plus=True),
-        _NOTHING if row.low is None else interval(row.low, row.high, signed=True),
+        span(row.low, row.high, signed=True) or _NOTHING,
         _NOTHING if row.tolerance is None else f"±{value(row.tolerance, plus=False)}",
         row.verdict or _NOTHING,
     )
@@ -106,10 +106,10 @@ def changes_text(changes: Changes) -> str:
     for row in changes.rows:
         decimals = row.kind.decimals
         value = with_unit(row.value, row.unit, decimals, signed=True)
-        span = interval(row.low, row.high, decimals, signed=True)
-        line = f"  {row.kind.label:<{width}}  {value:>9}  {span:>15}"
+        ends = interval(row.low, row.high, decimals, signed=True)
+        line = f"  {row.kind.label:<{width}}  {value:>9}  {ends:>15}"
         if row.before is not None:
-            line += f"   {interval(row.before, row.after, decimals):>15}"
+            line += f"   {span(row.before, row.after, decimals):>15}"
         lines.append(line + (f"   {row.verdict}" if row.verdict else ""))
     lines += [f"  {KINDS[name].label}: {why}." for name, why in changes.missing.items()]
     standing = changes.comparability.standing("femur")

@@ -43,7 +43,7 @@ def write_report(
     from xraymeasure.report.page.html import html_page
     from xraymeasure.report.page.page import pdf_pages
 
-    files = {
+    files: dict[str, bytes | str] = {
         f"{stem}.pdf": pdf_pages(found, show_date),
         f"{stem}.html": html_page(found, show_date),
         "measurements.json": format_measurements(found),

@@ -29,6 +29,15 @@ def with_unit(value: float, unit: Unit, decimals: int = 1, signed: bool = False)
     return number(value, decimals, signed) + UNITS[unit]
 
 
+def span(low: float | None, high: float | None, decimals: int = 1, signed: bool = False) -> str:
+    """Return two ends as `interval` does, or nothing where one is not known.
+
+    >>> span(None, 2.0)
+    ''
+    """
+    return "" if low is None or high is None else interval(low, high, decimals, signed)
+
+
 def interval(low: float, high: float, decimals: int = 1, signed: bool = False) -> str:
     """Return the ends of an interval.
 

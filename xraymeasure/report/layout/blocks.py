@@ -7,7 +7,7 @@ import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from xraymeasure.about import CAUTION
 from xraymeasure.report.layout import style
@@ -21,6 +21,7 @@ from xraymeasure.report.layout.sheet import (
 )
 
 if TYPE_CHECKING:
+    from jinja2 import Template
     from matplotlib.axes import Axes
 
 MakeAxes = Callable[[float, float, float, float], "Axes"]
@@ -170,13 +171,13 @@ class _Setter:
     def __init__(self, paper: Paper) -> None:
         self._paper = paper
         self.sheets: list[Sheet] = []
+        self._y = 0.0
         self._turn()
 
     def set(self, block: Block, following: Block | None) -> None:
         if isinstance(block, Heading):
             # A heading stays with the beginning of what follows.
-            sized = isinstance(following, Picture | Paragraph)
-            follows = following.height_mm if sized else 14.0
+            follows = following.height_mm if isinstance(following, Picture | Paragraph) else 14.0
             self._room_for(8.0 + follows)
             self._y = self._write(block.text, 10, self._y + 2.5, bold=True) + 0.8
         elif isinstance(block, Paragraph):
@@ -208,7 +209,7 @@ class _Setter:
             self._turn()
         return full
 
-    def _write(self, text: str, size: float, y: float, **look: object) -> float:
+    def _write(self, text: str, size: float, y: float, **look: Any) -> float:
         return self.sheets[-1].paragraph(MARGIN_MM, y, TEXT_MM, text, size, **look)
 
     def _paragraph(self, block: Paragraph) -> None:
@@ -273,8 +274,10 @@ class _Setter:
 
 def paper_html(paper: Paper) -> str:
     """Return a paper as one HTML document that carries its pictures."""
-    return _template().render(
-        paper=paper, kind=lambda block: type(block).__name__, image=_image, style=style
+    return str(
+        _template().render(
+            paper=paper, kind=lambda block: type(block).__name__, image=_image, style=style
+        )
     )
 
 
@@ -299,7 +302,7 @@ def _image(picture: Picture) -> str:
 
 
 @lru_cache(maxsize=1)
-def _template():
+def _template() -> Template:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

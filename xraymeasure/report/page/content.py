@@ -224,26 +224,25 @@ def _compared_line(measurements: Measurements, row: ComparisonRow) -> TableLine:
     def text(value: float | None, absent: str, signed: bool = signed) -> str:
         return absent if value is None else wording.with_unit(value, row.unit, signed=signed)
 
-    compared = row.difference is not None
     return TableLine(
         label=LABELS[row.name],
         beside=_beside(measurements, row.name),
         planned=text(row.planned, "not planned"),
         recorded=text(row.recorded, "not recorded"),
         measured=text(row.achieved, "not measured"),
-        measured_interval=""
-        if row.achieved is None
-        else wording.interval(row.achieved_low, row.achieved_high, signed=signed),
+        measured_interval=wording.span(row.achieved_low, row.achieved_high, signed=signed),
         difference=text(row.difference, "", signed=True),
-        difference_interval=wording.interval(row.low, row.high, signed=True) if compared else "",
+        difference_interval=wording.span(row.low, row.high, signed=True),
         tolerance="" if row.tolerance is None else f"±{row.tolerance:g}{wording.UNITS[row.unit]}",
-        whisker=_whisker(row) if compared and row.tolerance is not None else None,
+        whisker=_whisker(row),
         verdict=row.verdict,
         reason=in_words(row.reason),
     )
 
 
-def _whisker(row: ComparisonRow) -> Whisker:
+def _whisker(row: ComparisonRow) -> Whisker | None:
+    if row.difference is None or row.low is None or row.high is None or row.tolerance is None:
+        return None
     # Twice the tolerance to either side, and more only where the interval itself needs it.
     reach = max(2.0 * row.tolerance, 1.08 * abs(row.low), 1.08 * abs(row.high))
 
@@ -302,10 +301,9 @@ def _methods(measurements: Measurements) -> tuple[str, ...]:
 
 def _change(row: Change) -> ChangeLine:
     decimals = row.kind.decimals
-    both = row.before is not None and row.after is not None
     return ChangeLine(
         label=row.kind.label,
-        before_to_after=f"{wording.interval(row.before, row.after, decimals)}" if both else "",
+        before_to_after=wording.span(row.before, row.after, decimals),
         change=wording.with_unit(row.value, row.unit, decimals, signed=True),
         interval=wording.interval(row.low, row.high, decimals, signed=True),
         said=". ".join(part for part in (row.verdict, row.reason) if part),

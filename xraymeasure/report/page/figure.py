@@ -56,7 +56,7 @@ class ShownFilm:
 
     def to_shown(self, points: np.ndarray) -> np.ndarray:
         """Map (row, column) points of the film, shape (n, 2), to shown (x, y)."""
-        return np.asarray(points, dtype=float) @ self.axes.T + self.shift
+        return np.asarray(np.asarray(points, dtype=float) @ self.axes.T + self.shift)
 
 
 def show_film(film: Film, drawings: tuple[Drawing, ...] = (), aspect: float = 1.6) -> ShownFilm:
@@ -125,7 +125,7 @@ def _thinned(grey: np.ndarray) -> np.ndarray:
         return grey
     rows, columns = (extent // step * step for extent in grey.shape)
     blocks = grey[:rows, :columns].reshape(rows // step, step, columns // step, step)
-    return blocks.mean(axis=(1, 3))
+    return np.asarray(blocks.mean(axis=(1, 3)))
 
 
 def film_figure(found: Subject) -> Figure:

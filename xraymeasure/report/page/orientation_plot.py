@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from xraymeasure.measuring.results import Measurement, Measurements
@@ -39,42 +40,40 @@ def draw_orientation_plot(
     from matplotlib.patches import Rectangle
 
     seen: list[tuple[float, float]] = []
-    rows = [comparison.row(name) if comparison else None for name in (_INCLINATION, _ANTEVERSION)]
-    if all(rows):
-        planned = [row.planned for row in rows]
-        tolerance = [row.tolerance for row in rows]
-        recorded = [row.recorded for row in rows]
-        if None not in planned:
-            if None not in tolerance:
-                low = [plan - limit for plan, limit in zip(planned, tolerance, strict=True)]
-                axes.add_patch(
-                    Rectangle(
-                        low,
-                        2 * tolerance[0],
-                        2 * tolerance[1],
-                        facecolor=style.BAND,
-                        edgecolor=style.FAINT,
-                        linewidth=0.8,
-                        label="tolerance",
-                    )
+    planned, tolerance, recorded = (
+        _pair_of(comparison, key) for key in ("planned", "tolerance", "recorded")
+    )
+    if planned:
+        if tolerance:
+            low = planned[0] - tolerance[0], planned[1] - tolerance[1]
+            axes.add_patch(
+                Rectangle(
+                    low,
+                    2 * tolerance[0],
+                    2 * tolerance[1],
+                    facecolor=style.BAND,
+                    edgecolor=style.FAINT,
+                    linewidth=0.8,
+                    label="tolerance",
                 )
-                seen += [tuple(low), (low[0] + 2 * tolerance[0], low[1] + 2 * tolerance[1])]
-            axes.plot(
-                *planned, "+", color=style.PLANNED, markersize=11, mew=1.6, ls="", label="planned"
             )
-            seen.append(tuple(planned))
-        if None not in recorded:
-            axes.plot(
-                *recorded,
-                "D",
-                color=style.RECORDED,
-                markerfacecolor="none",
-                markersize=6,
-                mew=1.4,
-                ls="",
-                label="recorded",
-            )
-            seen.append(tuple(recorded))
+            seen += [low, (low[0] + 2 * tolerance[0], low[1] + 2 * tolerance[1])]
+        axes.plot(
+            *planned, "+", color=style.PLANNED, markersize=11, mew=1.6, ls="", label="planned"
+        )
+        seen.append(planned)
+    if recorded:
+        axes.plot(
+            *recorded,
+            "D",
+            color=style.RECORDED,
+            markerfacecolor="none",
+            markersize=6,
+            mew=1.4,
+            ls="",
+            label="recorded",
+        )
+        seen.append(recorded)
     seen += _draw_cup(
         axes,
         measurements.primary(_INCLINATION),
@@ -85,11 +84,20 @@ def draw_orientation_plot(
         label="measured, 95 %",
     )
     _frame(axes, seen)
-    other = [
+    inclination, anteversion = (
         measurements.by_method(name, "perspective_other") for name in (_INCLINATION, _ANTEVERSION)
-    ]
-    if all(other):
-        _draw_other_pose(axes, *other)
+    )
+    if inclination and anteversion:
+        _draw_other_pose(axes, inclination, anteversion)
+
+
+def _pair_of(comparison: Comparison | None, key: str) -> tuple[float, float] | None:
+    """Return inclination and anteversion of one column of a comparison, where both are there."""
+    rows = [comparison.row(name) if comparison else None for name in (_INCLINATION, _ANTEVERSION)]
+    inclination, anteversion = (getattr(row, key) if row else None for row in rows)
+    if inclination is None or anteversion is None:
+        return None
+    return inclination, anteversion
 
 
 def _draw_cup(
@@ -174,8 +182,9 @@ def _frame(axes: Axes, seen: list[tuple[float, float]]) -> None:
         extent / (high - low)
         for extent, (low, high) in zip((place.width, place.height), spans, strict=True)
     )
+    limits: tuple[Callable[[float, float], object], ...] = (axes.set_xlim, axes.set_ylim)
     for extent, (low, high), set_limits in zip(
-        (place.width, place.height), spans, (axes.set_xlim, axes.set_ylim), strict=True
+        (place.width, place.height), spans, limits, strict=True
     ):
         middle, half = (low + high) / 2, extent / per_degree / 2
         set_limits(middle - half, middle + half)

@@ -18,7 +18,13 @@ from xraymeasure.report.layout.sheet import (
     text_width,
     wrapped,
 )
-from xraymeasure.report.page.content import Content, DetailLine, TableLine, report_content
+from xraymeasure.report.page.content import (
+    Content,
+    DetailLine,
+    TableLine,
+    Whisker,
+    report_content,
+)
 from xraymeasure.report.page.figure import draw_film, show_film
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
 from xraymeasure.report.subject import Subject
@@ -107,7 +113,7 @@ def _first_page(content: Content, found: Subject) -> tuple[Sheet, list[Line]]:
     sheet, measurements = Sheet(), found.measurements
     y = _head(sheet, content)
     for verdict, text in content.headlines:
-        glyph, _, colour = style.VERDICTS.get(verdict, ("", "", style.INK))
+        glyph, _, colour = style.VERDICTS.get(verdict or "", ("", "", style.INK))
         if glyph:
             sheet.text(MARGIN_MM, y, glyph, 11.5, colour=colour)
         y = sheet.paragraph(
@@ -172,9 +178,9 @@ def _table(sheet: Sheet, y: float, content: Content) -> float:
                     colour=style.GREY,
                 )
     y += 5.2
-    for line in content.table:
+    for row in content.table:
         sheet.rule(y)
-        y = _table_line(sheet, y + 0.7, line, content.compared)
+        y = _table_line(sheet, y + 0.7, row, content.compared)
     sheet.rule(y)
     return y
 
@@ -208,7 +214,8 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
     sheet.text(at("difference"), y + 0.2, line.difference, 9)
     sheet.text(at("difference"), y + 4.1, line.difference_interval, 6.8, colour=style.GREY)
     if line.whisker:
-        _whisker(sheet, at("verdict") - _WHISKER_MM - 2, y + 3.3, _WHISKER_MM, line)
+        left = at("verdict") - _WHISKER_MM - 2
+        _whisker(sheet, left, y + 3.3, _WHISKER_MM, line.whisker, line.verdict)
     if line.verdict:
         glyph, word, colour = style.VERDICTS[line.verdict]
         sheet.text(at("tolerance"), y + 1.6, line.tolerance, 8)
@@ -226,10 +233,11 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
     return max(y + (7.4 if line.measured_interval or line.beside else 5.2), below + 0.6)
 
 
-def _whisker(sheet: Sheet, x: float, y: float, width: float, line: TableLine) -> None:
+def _whisker(
+    sheet: Sheet, x: float, y: float, width: float, whisker: Whisker, verdict: str | None
+) -> None:
     """Draw the interval of a difference over the band of its tolerance."""
-    whisker = line.whisker
-    colour = style.VERDICTS[line.verdict][2] if line.verdict else style.INK
+    colour = style.VERDICTS[verdict][2] if verdict else style.INK
 
     def along(percent: float) -> float:
         return x + width * percent / 100

@@ -74,10 +74,12 @@ def _covered(centres: np.ndarray, half: np.ndarray, points: np.ndarray) -> np.nd
     """Return how many points lie under a box at each centre."""
     if not len(points):
         return np.zeros(len(centres))
-    return np.sum(np.all(np.abs(points[None] - centres[:, None]) < half, axis=-1), axis=1)
+    return np.asarray(
+        np.sum(np.all(np.abs(points[None] - centres[:, None]) < half, axis=-1), axis=1)
+    )
 
 
 def _overlap(centres: np.ndarray, half: np.ndarray, box: np.ndarray) -> np.ndarray:
     """Return the area that a box at each centre shares with another box."""
     sides = np.minimum(centres + half, box[2:]) - np.maximum(centres - half, box[:2])
-    return np.prod(np.maximum(sides, 0.0), axis=1)
+    return np.asarray(np.prod(np.maximum(sides, 0.0), axis=1))
