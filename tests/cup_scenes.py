@@ -66,7 +66,7 @@ def scene(
 
     `tube` is "stated" (the reader knows it), "silent" (pitch known, tube not) or "picture"
     (nothing is known of the film). `rim_arc` is the visible arc of the rim in degrees of it.
-    `bad_click` is (landmark stem, pixels).
+    `bad_click` is (landmark stem, pixels): how far one click lies off its outline.
     """
     side = "left" if rng.random() < 0.5 else "right"
     size = rng.uniform(0.92, 1.06)
@@ -144,10 +144,10 @@ def scene(
         placed[name] = seen + rng.normal(0.0, spread, seen.shape)
     if bad_click is not None:
         stem, far = bad_click
-        way = rng.uniform(0.0, 2.0 * np.pi)
-        name = f"{stem}_{side}"
-        placed[name][rng.integers(clicks)] += far * _outward(placed[name], rng)
-        del way
+        points, which = placed[f"{stem}_{side}"], rng.integers(clicks)
+        along = points[(which + 1) % clicks] - points[which - 1]
+        outward = np.array([along[1], -along[0]]) / np.linalg.norm(along)
+        points[which] += rng.choice([-far, far]) * outward
     known = {}
     if stated_spread:
         known["placing_sd_px"] = {

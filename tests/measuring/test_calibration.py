@@ -6,6 +6,7 @@ from xraymeasure.measuring.calibration import (
     STANDARD_HEADS_MM,
     Scale,
     choose_scale,
+    height_findings,
     magnification_findings,
     scale_disagreements,
 )
@@ -104,3 +105,15 @@ def test_the_nominal_heads_are_the_usual_ones():
     """22.225 is 7/8 inch; the rest are common practice, from memory."""
     assert STANDARD_HEADS_MM[0] == pytest.approx(7 / 8 * 25.4)
     assert set(STANDARD_HEADS_MM) >= {28.0, 32.0, 36.0}
+
+
+@pytest.mark.parametrize("true", [28.0, 32.0, 36.0, 40.0])
+@pytest.mark.parametrize("height", [130.0, 150.0, 180.0])
+@pytest.mark.parametrize("wrong", [-4.0, 4.0])
+def test_four_millimetres_of_wrong_head_put_the_hip_where_no_hip_is(true, height, wrong):
+    """The head is seen under one angle, so its distance from the tube goes with its diameter."""
+    read = 1150.0 - (1150.0 - height) * (true + wrong) / true
+    (finding,) = height_findings(read, true + wrong, 1150.0)
+    assert f"really {true + wrong:g} mm" in finding.text
+    assert f"{true:g}" in finding.text.split("would fit: ")[1]
+    assert height_findings(height, true, 1150.0) == []

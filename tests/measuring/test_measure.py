@@ -604,7 +604,7 @@ def test_a_mirrored_film_taken_for_a_usual_one_swaps_the_sides_and_says_so():
         (["neck_axis_left"], ["neck_shaft_angle_left", "femoral_rotation_left"]),
         (["femoral_shaft_left", "stem_axis_left"], ["femoral_offset_left", "global_offset_left"]),
         (["femoral_shaft_left"], ["femoral_abduction_left", "stem_alignment_left"]),
-        (["symphysis"], ["pelvic_tilt_indicator", "pelvic_rotation_indicator"]),
+        (["symphysis"], ["pelvic_tilt_indicator", "pelvic_rotation"]),
         (["obturator_foramen_right"], ["obturator_ratio"]),
         (["stem_shoulder_left"], ["stem_to_trochanter_left"]),
     ],

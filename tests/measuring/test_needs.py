@@ -42,8 +42,9 @@ def test_what_is_required_is_named_as_in_the_files(name, reference):
 
 def test_lengths_need_a_scale_and_angles_do_not():
     for name, requirement in ALL.items():
-        # The rotation of a neck is solved in space, in millimetres.
-        if QUANTITIES[name].unit == "deg" and name != "femoral_rotation":
+        # Rotations, of a neck and of the pelvis, follow from depths, which are in millimetres.
+        rotations = ("femoral_rotation", "pelvic_rotation")
+        if QUANTITIES[name].unit == "deg" and name not in rotations:
             assert not requirement.scale, name
         if QUANTITIES[name].unit == "mm" and not requirement.detector_pitch:
             assert requirement.scale, name
@@ -103,7 +104,7 @@ def touched(landmark, **known):
 @pytest.mark.parametrize(
     ("landmark", "names"),
     [
-        ("symphysis", {"pelvic_tilt_indicator", "pelvic_rotation_indicator"}),
+        ("symphysis", {"pelvic_tilt_indicator", "pelvic_rotation"}),
         ("femoral_head_right", {"femoral_offset", "global_offset", "leg_length_difference"}),
         ("femoral_shaft_left", {"femoral_offset", "global_offset", "leg_length_difference"}),
         ("teardrop_right", {"radiographic_inclination", "leg_length_difference"}),

@@ -252,6 +252,36 @@ def _checked(points: np.ndarray, minimum: int, what: str) -> np.ndarray:
     return points
 
 
+def squares_about_circles(sets: np.ndarray) -> np.ndarray:
+    """Return for each set of points (n, 2, m) the sum of squares about its circle, (m,)."""
+    middle = sets.mean(axis=0)
+    radius = np.sqrt(((sets - middle) ** 2).sum(axis=1)).mean(axis=0)
+    with np.errstate(all="ignore"):  # points on a line, which the fit refuses
+        fitted = refit(_circle_model, sets, np.stack([*middle, radius]))
+        squares = (_circle_model(sets, fitted)[0] ** 2).sum(axis=0)
+    return np.where(np.isfinite(squares), squares, np.inf)
+
+
+def squares_about_ellipses(sets: np.ndarray) -> np.ndarray:
+    """Return for each set of points (n, 2, m) the sum of squares about its ellipse, (m,).
+
+    The least from several starts, quick and without a refusal: for many sets of which some hold
+    a point that no ellipse passes.
+    """
+    starts = [_ellipse_starts(sets[..., each]) for each in range(sets.shape[2])]
+    columns = [each for each, some in enumerate(starts) for _ in some]
+    first = np.stack([start for some in starts for start in some], axis=1)
+    # So many at once are solved without refusing a singular one.
+    filled = np.resize(np.arange(len(columns)), max(64, len(columns)))
+    points = sets[..., np.array(columns)[filled]]
+    with np.errstate(all="ignore"):
+        fitted = refit(_ellipse_model, points, first[:, filled])
+        squares = (_ellipse_model(points, fitted)[0] ** 2).sum(axis=0)
+    least = np.full(sets.shape[2], np.inf)
+    np.fmin.at(least, np.array(columns)[filled], squares)
+    return least
+
+
 # --- the models: residual (n, draws) and derivative (k, n, draws) ---------------------------------
 
 

@@ -18,6 +18,10 @@ PLAUSIBLE_MAGNIFICATION = (1.08, 1.30)
 """Wider than departments report (means near 1.20, extremes 1.06 to 1.31; Brew CJ et al.,
 J Arthroplasty 2012;27:643-647); it catches a head entered 4 mm wrong, not 2 mm."""
 
+PLAUSIBLE_HEIGHT_MM = (105.0, 205.0)
+"""Height of a hip over the detector, table and patient between them: 4 mm of the head's diameter
+move it by 100 mm and more, 2 mm by 55. Working default, no source."""
+
 POSSIBLE_MAGNIFICATION = (1.0, 1.5)
 """Outside it, something is wrong with the diameter or with the film's spacing."""
 
@@ -120,6 +124,11 @@ def scale_disagreements(chosen: Scale, scales: Sequence[Scale]) -> list[Finding]
     return findings
 
 
+def is_possible(magnification: float) -> bool:
+    """Whether a hip can be enlarged so much on a detector at all."""
+    return POSSIBLE_MAGNIFICATION[0] <= magnification <= POSSIBLE_MAGNIFICATION[1]
+
+
 def magnification_findings(magnification: float, diameter_mm: float | None) -> list[Finding]:
     """Return what there is to say of a magnification.
 
@@ -133,7 +142,7 @@ def magnification_findings(magnification: float, diameter_mm: float | None) -> l
     low, high = PLAUSIBLE_MAGNIFICATION
     if low <= magnification <= high:
         return []
-    impossible = not POSSIBLE_MAGNIFICATION[0] <= magnification <= POSSIBLE_MAGNIFICATION[1]
+    impossible = not is_possible(magnification)
     text = (
         f"A magnification of {magnification:.3f} is "
         + ("not possible for a hip on this detector" if impossible else "implausible")
@@ -155,3 +164,35 @@ def magnification_findings(magnification: float, diameter_mm: float | None) -> l
             "strong" if impossible else "warning",
         )
     ]
+
+
+def height_findings(
+    height_mm: float, diameter_mm: float, source_detector_mm: float
+) -> list[Finding]:
+    """Return what there is to say of a hip's height over the detector, where the tube is known.
+
+    Parameters
+    ----------
+    height_mm : float
+        Of the head's centre, from its outline and nominal diameter.
+    diameter_mm : float
+        That diameter.
+    source_detector_mm : float
+        Height of the tube.
+    """
+    low, high = PLAUSIBLE_HEIGHT_MM
+    if low <= height_mm <= high:
+        return []
+    # The head is seen under one angle: its distance from the tube grows with its diameter.
+    per_mm = (source_detector_mm - height_mm) / diameter_mm
+    fitting = [
+        head for head in STANDARD_HEADS_MM if low <= source_detector_mm - per_mm * head <= high
+    ]
+    text = (
+        f"With a head of {diameter_mm:g} mm the hip would lie {height_mm:.0f} mm over the detector "
+        f"(usual: {low:g} to {high:g}). Is the head really {diameter_mm:g} mm, and does the tube "
+        f"stand at {source_detector_mm:g} mm?"
+    ).replace("-", "\N{MINUS SIGN}")
+    if fitting:
+        text += f" Heads that would fit: {', '.join(f'{head:g}' for head in fitting)} mm."
+    return [Finding("magnification_implausible", text)]

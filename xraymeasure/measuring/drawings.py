@@ -8,7 +8,7 @@ import numpy as np
 
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Hip, Setting
 from xraymeasure.measuring.results import Drawing
-from xraymeasure.vocabulary.landmarks import SIDES, landmark_name
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, landmark_name
 
 _TURN = np.linspace(0.0, 2.0 * np.pi, 97)
 
@@ -35,6 +35,10 @@ def draw(setting: Setting) -> Iterator[Drawing]:
         yield from _femur(setting, setting.hips[side])
     if setting.marker is not None:
         yield _circle(setting, "marker", None, setting.marker.parameters, ("magnification",))
+    for name, outline in setting.outlines.items():
+        for index in outline.off:
+            point = setting.as_placed.points(name)[index : index + 1]
+            yield Drawing("off_point", LANDMARKS[name].side, point, (), tuple(point[0].tolist()))
     beam = np.array([setting.beam_px])
     if setting.geometry_known:
         yield Drawing("beam", None, beam, (), tuple(beam[0]))

@@ -9,7 +9,7 @@ import numpy as np
 
 from xraymeasure.measuring import calibration
 from xraymeasure.measuring.prepared import Setting
-from xraymeasure.measuring.uncertainty import Term, placing_sd_px
+from xraymeasure.measuring.uncertainty import Term
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 BEAM_U_MM = {"reading": 1.0, "film": 10.0}
@@ -50,6 +50,15 @@ DEPTH_MM: dict[str, tuple[float, float]] = {
 }
 """How far anterior of the hip centre a landmark lies, and the spread between people, in mm. It is
 the same on both sides; see also `SIDE_DEPTH_U_MM`. Working defaults from anatomy, no source."""
+
+MIDLINE_U_MM: dict[str, float] = {
+    "symphysis": 1.5,
+    "teardrop": 1.0,
+    "sacrococcygeal_joint": 5.0,
+}
+"""How far off the midline of an unturned pelvis each stands (spread between people); of the
+teardrops, their middle. Open models of two pelves show 2 and 7 mm at the sacrum; the rest are
+working defaults, no source."""
 
 PELVIC_DEPTHS = ("symphysis", "sacrococcygeal_joint")
 """What lies far before and behind the hips, so that it is never read as if in their plane."""
@@ -122,7 +131,7 @@ def input_terms(setting: Setting) -> list[Term]:
     for name, points in reading.landmarks.items():
         if not points:
             continue
-        spread = placing_sd_px(reading, name, setting.mm_per_px_for_placing)
+        spread = setting.spread_px(name)
         mean = reading.points(name).ravel()
         terms.append(Term(name, "placing", mean, np.full(len(mean), spread)))
 
@@ -176,6 +185,7 @@ def input_terms(setting: Setting) -> list[Term]:
             add(f"depth_{stem}", "depth", mean, u, as_read=as_read)
             for name in placed:
                 add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
+    add("midline", "depth", np.zeros(len(MIDLINE_U_MM)), list(MIDLINE_U_MM.values()))
     add("rotation", "rotation", 0.0, ROTATION_U_DEG)
     return [*terms, *posture_terms(setting)]
 

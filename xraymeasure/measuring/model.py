@@ -21,6 +21,7 @@ from xraymeasure.geometry.curves import refit_circle, refit_ellipse, refit_flat_
 from xraymeasure.geometry.projection import Poses, circle_poses, sphere_centre_mm
 from xraymeasure.measuring.cup import FlatRim, ellipse_angles, pose_angles
 from xraymeasure.measuring.femur import angles_of_femur, lengths
+from xraymeasure.measuring.pelvis import pelvic_rotation
 from xraymeasure.measuring.positions import Inputs, Scene, build_scene
 from xraymeasure.measuring.posture import femurs_in_space
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Hip, Setting
@@ -55,6 +56,7 @@ def evaluate(
     if scene.mm_per_unit is not None:
         lengths(scene, tilt, origin, numbers)
         femurs_in_space(scene, tilt, origin, numbers)
+        pelvic_rotation(scene, tilt, numbers)
     angles_of_femur(scene, tilt, numbers)
     return numbers
 

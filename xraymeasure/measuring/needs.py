@@ -120,6 +120,9 @@ OF_THE_FILM: dict[str, Requirement] = {
     "pelvic_rotation_indicator": Requirement(
         film=("symphysis", "sacrococcygeal_joint"), scale=True, reference=True
     ),
+    "pelvic_rotation": Requirement(
+        film=("symphysis", "sacrococcygeal_joint"), scale=True, reference=True
+    ),
     "obturator_ratio": Requirement(both=("obturator_foramen",)),
 }
 """Measurements that have no side."""

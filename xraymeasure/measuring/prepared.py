@@ -19,9 +19,10 @@ from xraymeasure.geometry.projection import fit_sphere_outline, sphere_centre_mm
 from xraymeasure.measuring import calibration
 from xraymeasure.measuring.calibration import Scale, choose_scale
 from xraymeasure.measuring.cup import FlatRim, flat_rim
+from xraymeasure.measuring.outlines import Outline, Shape, sound_clicks
 from xraymeasure.measuring.uncertainty import placing_sd_px
 from xraymeasure.reading.reading import Opens, Reading, stated_openings
-from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -109,6 +110,10 @@ class Setting:
         The scale that stands for the film.
     openings : mapping of side to str
         Who states how a cup opens.
+    outlines : mapping of str to Outline
+        Which clicks of each outline count; `reading` holds those alone.
+    as_placed : Reading
+        The reading with every click.
     """
 
     reading: Reading
@@ -127,6 +132,8 @@ class Setting:
     scale: Scale | None
     scales: tuple[Scale, ...]
     openings: Mapping[Side, str]
+    outlines: Mapping[str, Outline]
+    as_placed: Reading
 
     @property
     def operated(self) -> Side:
@@ -147,6 +154,12 @@ class Setting:
     def mm_per_px_for_placing(self) -> float:
         """Scale for the default placing spreads, which are in millimetres."""
         return _mm_per_px_for_placing(self.scale, self.units_per_px, self.unit)
+
+    def spread_px(self, name: str) -> float:
+        """Return the placing spread of one point of a landmark, wider where its clicks are."""
+        outline = self.outlines.get(name)
+        factor = outline.spread_factor if outline else 1.0
+        return factor * placing_sd_px(self.reading, name, self.mm_per_px_for_placing)
 
     def units(self, points_px: np.ndarray) -> np.ndarray:
         """Return (x, y) in film units from (row, column), shape (n, 2) or (n, 2, draws)."""
@@ -179,6 +192,12 @@ def settle(
     sid = reading.source_detector_mm or film.source_detector_mm
     beam = reading.beam_centre or film.beam_centre
     known = unit == "detector" and sid is not None
+    units_per_px = float(abs(np.linalg.det(to_units)) ** 0.5)
+    outlines: dict[str, Outline] = {}
+    as_placed = reading
+    for name in _circles(reading):
+        spread = _spread_of_circle(reading, name, to_units, units_per_px, unit)
+        reading = _sound(reading, name, to_units, spread, "circle", outlines)
     fits = _Fits(reading, to_units)
     hips = {}
     for side in SIDES:
@@ -203,7 +222,6 @@ def settle(
         )
     _check_reference_lines(reading)
     marker = fits.of("marker_sphere", None, fit_circle)
-    units_per_px = float(abs(np.linalg.det(to_units)) ** 0.5)
 
     def scales() -> tuple[Scale, ...]:
         return tuple(_scales(reading, hips, marker, units_per_px, film, sid if known else None))
@@ -213,6 +231,12 @@ def settle(
     placing = _mm_per_px_for_placing(
         choose_scale(scales(), reading.operated_side), units_per_px, unit
     )
+    for side in SIDES:
+        name = landmark_name("cup_rim", side)
+        if reading.has(name):
+            spread = placing_sd_px(reading, name, placing) * units_per_px
+            reading = _sound(reading, name, to_units, spread, "ellipse", outlines)
+    fits = _Fits(reading, to_units)
     for side, hip in hips.items():
         hips[side] = replace(hip, **_rim(fits, side, units_per_px, placing))
     found = scales()
@@ -234,7 +258,53 @@ def settle(
         scale=choose_scale(found, reading.operated_side),
         scales=found,
         openings=stated_openings(reading, cup_opens),
+        outlines=outlines,
+        as_placed=as_placed,
     )
+
+
+def _circles(reading: Reading) -> list[str]:
+    """Return the names of the placed outlines that are circles."""
+    return [name for name in reading.landmarks if LANDMARKS[name].kind.shape == "circle"]
+
+
+def _spread_of_circle(
+    reading: Reading, name: str, to_units: np.ndarray, units_per_px: float, unit: str
+) -> float:
+    """Return the placing spread of a circle's points, in film units, by the circle's own size.
+
+    The default spread is in mm and no scale is chosen yet.
+    """
+    mm_per_px = _mm_per_px_for_placing(None, units_per_px, unit)
+    diameter = reading.head_diameter_mm.get(LANDMARKS[name].side)
+    if diameter and LANDMARKS[name].kind.stem == "femoral_head" and reading.has(name):
+        try:
+            radius = _Fits(reading, to_units).of("femoral_head", LANDMARKS[name].side, fit_circle)
+            mm_per_px = diameter / (2.0 * radius.parameters[2]) * units_per_px
+        except MeasureError:
+            pass  # said where the head is fitted
+    return placing_sd_px(reading, name, mm_per_px) * units_per_px
+
+
+def _sound(
+    reading: Reading,
+    name: str,
+    to_units: np.ndarray,
+    spread: float,
+    shape: Shape,
+    outlines: dict[str, Outline],
+) -> Reading:
+    """Return the reading with those clicks of an outline that count, and note which."""
+    if not reading.has(name):
+        return reading
+    points = reading.points(name)
+    pixel = float(abs(np.linalg.det(to_units)) ** 0.5)
+    minimum = LANDMARKS[name].kind.minimum
+    outline = sound_clicks(points @ to_units.T, spread, pixel, shape, minimum)
+    outlines[name] = outline
+    if len(outline.used) == len(points):
+        return reading
+    return reading.with_points(name, points[list(outline.used)].tolist())
 
 
 CROPPED_BEYOND_MM = 60.0

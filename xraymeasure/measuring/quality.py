@@ -9,12 +9,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from xraymeasure.geometry.curves import arc_covered_deg
-from xraymeasure.measuring.calibration import magnification_findings, scale_disagreements
+from xraymeasure.geometry.least_squares import Fit
+from xraymeasure.measuring.calibration import (
+    height_findings,
+    is_possible,
+    magnification_findings,
+    scale_disagreements,
+)
 from xraymeasure.measuring.cup import FlatRim
+from xraymeasure.measuring.drawings import ellipse_path
 from xraymeasure.measuring.needs import ALL, touched_by
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
-from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key, placing_sd_px
+from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 if TYPE_CHECKING:
@@ -41,20 +48,18 @@ class Thresholds:
         Least arc of a circle's outline (a shorter one leaves its size open).
     reference_lines_deg : float
         Angle between the inter-teardrop and the bi-ischial line.
-    pelvis_rotation_mm : float
-        Sacrococcygeal joint off the symphysis: 9 mm is about 5 degrees at 1.8 mm a degree.
+    pelvis_rotation_deg : float
+        Rotation of the pelvis, where its own interval excludes an unturned one.
     obturator_ratio : float
         Widths of the foramina, the larger over the smaller; a ratio of 2 is 13 to 18 degrees of
         rotation (Kanazawa M et al., Hip Int 2016;26:462-467).
     pelvis_tilt_mm : (float, float)
-        Usual height of the sacrococcygeal joint above the symphysis (means of 32 and 47 mm, and
-        22 +- 14 in another set, are published: weak).
+        Usual height of the sacrococcygeal joint above the symphysis, of either sex: 30 +- 18
+        from published means of 32 and 47 mm, and 22 +- 14 in another set; weak.
     abduction_difference_deg : float
         Between the femora; 5 degrees are about 2.8 mm of raw leg-length difference.
     head_off_cup_mm : float
         Head centre from cup centre, beyond what placing explains; liners may be offset by design.
-    outline_residual : float
-        A point's distance from the fitted outline, in placing spreads.
     shaft_mm : float
         Least length over which the shaft's axis is placed.
     cut_off_mm : float
@@ -63,12 +68,11 @@ class Thresholds:
 
     arc_deg: float = 150.0
     reference_lines_deg: float = 2.0
-    pelvis_rotation_mm: float = 9.0
+    pelvis_rotation_deg: float = 2.0
     obturator_ratio: float = 1.4
-    pelvis_tilt_mm: tuple[float, float] = (5.0, 70.0)
+    pelvis_tilt_mm: tuple[float, float] = (-5.0, 65.0)
     abduction_difference_deg: float = 5.0
     head_off_cup_mm: float = 2.0
-    outline_residual: float = 4.0
     shaft_mm: float = 40.0
     cut_off_mm: float = 3.0
 
@@ -90,7 +94,7 @@ def find(
     yield from _geometry(setting)
     yield from _anteversion(setting, values, flat)
     yield from _reference(setting, values, thresholds)
-    yield from _pelvis(values, thresholds)
+    yield from _pelvis(values, intervals, thresholds)
     yield from _femora(setting, values, thresholds)
     yield from _concentric(setting, values, intervals, thresholds)
     yield from _edges(film, setting, thresholds)
@@ -163,7 +167,11 @@ def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterato
     magnification = values.get(("magnification", None, scale.method))
     if magnification is not None:
         diameter = setting.hips[scale.side].head_mm if scale.method == "head" else None
-        yield from magnification_findings(magnification, diameter)
+        height = values.get(("hip_centre_above_detector", scale.side, "sphere"))
+        if diameter and height is not None and is_possible(magnification):
+            yield from height_findings(height, diameter, setting.source_detector_mm)
+        else:
+            yield from magnification_findings(magnification, diameter)
     if scale.side not in (setting.operated, None):
         yield Finding(
             "scale_from_other_hip",
@@ -208,20 +216,54 @@ def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
                     touches,
                     "note",
                 )
-            limit = (
-                thresholds.outline_residual
-                * setting.units_per_px
-                * placing_sd_px(reading, name, setting.mm_per_px_for_placing)
-            )
-            worst = int(np.abs(fit.residuals).argmax())
-            if abs(fit.residuals[worst]) > limit:
-                yield Finding(
-                    "outline_point_off",
-                    f"{title}: point {worst + 1} lies "
-                    f"{abs(fit.residuals[worst]) / setting.units_per_px:.1f} pixels off the fitted "
-                    "outline. Check it.",
-                    touches,
-                )
+            yield from _clicks(setting, name, fit)
+
+
+def _clicks(setting: Setting, name: str, fit: Fit) -> Iterator[Finding]:
+    """Name the clicks of an outline that do not fit the others."""
+    outline, title = setting.outlines[name], LANDMARKS[name].title
+    touches = touched_by(name, setting)
+    for index in outline.off:
+        far = _distance(setting, name, fit, index) / setting.units_per_px
+        yield Finding(
+            "outline_point_off",
+            f"{title}: point {index + 1} lies {far:.1f} pixels off the outline through the "
+            "others, which placing does not explain, and was left out. Check it.",
+            touches,
+        )
+    if outline.one_is_off:
+        worst = outline.used[int(np.abs(fit.residuals).argmax())]
+        yield Finding(
+            "outline_point_off",
+            f"{title}: the {len(outline.used)} points do not fit one outline, and are too few to "
+            f"tell which is off (perhaps point {worst + 1}). Check them, and place more.",
+            touches,
+        )
+    elif outline.spread_factor > 1.0:
+        yield Finding(
+            "outline_scatters",
+            f"{title}: the points scatter {outline.spread_factor:.1f} times as much as placing "
+            "explains; the intervals are wider for it.",
+            touches,
+            "note",
+        )
+    if outline.repeated:
+        listed = ", ".join(str(index + 1) for index in outline.repeated)
+        yield Finding(
+            "outline_point_twice",
+            f"{title}: point {listed} stands on the spot of an earlier one and does not count.",
+            touches,
+            "note",
+        )
+
+
+def _distance(setting: Setting, name: str, fit: Fit, index: int) -> float:
+    """Return how far a click lies from the curve through the others, in film units."""
+    point = setting.units(setting.as_placed.points(name)[index : index + 1])
+    parameters = fit.parameters
+    if len(parameters) == 3:
+        return float(abs(np.hypot(*(point[0] - parameters[:2])) - parameters[2]))
+    return float(np.hypot(*(ellipse_path(parameters) - point[0]).T).min())
 
 
 def _on_one_arc(ellipse: np.ndarray, points: np.ndarray) -> bool:
@@ -324,18 +366,21 @@ def _reference(
         )
 
 
-def _pelvis(values: Mapping[Key, float], thresholds: Thresholds) -> Iterator[Finding]:
-    off = values.get(("pelvic_rotation_indicator", None, "landmarks"))
+def _pelvis(
+    values: Mapping[Key, float], intervals: Mapping[Key, Interval], thresholds: Thresholds
+) -> Iterator[Finding]:
+    turned = intervals.get(("pelvic_rotation", None, "landmarks"))
     touches = (*ANGLES, "acetabular_offset", "hip_centre_lateral")
-    if off is not None and abs(off) > thresholds.pelvis_rotation_mm:
-        yield Finding(
-            "pelvis_rotated",
-            f"The sacrococcygeal joint lies {abs(off):.0f} mm to the "
-            f"{'left' if off > 0 else 'right'} of the symphysis (more than "
-            f"{thresholds.pelvis_rotation_mm:g}): the pelvis is turned by some "
-            f"{abs(off) / 1.8:.0f} degrees.",
-            touches,
-        )
+    if turned is not None:
+        placing = COVERAGE * turned.standard_uncertainty
+        if abs(turned.value) > max(placing, thresholds.pelvis_rotation_deg):
+            yield Finding(
+                "pelvis_rotated",
+                "The front of the pelvis is turned to the "
+                f"{'left' if turned.value > 0 else 'right'} by {abs(turned.value):.0f} degrees "
+                f"(give or take {placing:.0f}).",
+                touches,
+            )
     ratio = values.get(("obturator_ratio", None, "landmarks"))
     if ratio is not None and max(ratio, 1.0 / ratio) > thresholds.obturator_ratio:
         yield Finding(
@@ -412,7 +457,7 @@ def _concentric(
 def _edges(film: Film, setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
     rows, columns = film.shape
     margin = thresholds.cut_off_mm / setting.mm_per_px_for_placing
-    for name, points in setting.reading.landmarks.items():
+    for name, points in setting.as_placed.landmarks.items():
         if not points:
             continue
         array = np.array(points)

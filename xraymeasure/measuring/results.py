@@ -125,11 +125,11 @@ class Drawing:
     kind : str
         ``head``, ``native_head``, ``shell``, ``marker``, ``rim``, ``rim_axis``, ``cup_axis``,
         ``reference``, ``alternative_reference``, ``midline``, ``shaft``, ``stem``, ``neck``,
-        ``offset``, ``leg_length``, ``hip_centre`` or ``beam``.
+        ``offset``, ``leg_length``, ``hip_centre``, ``off_point`` or ``beam``.
     side : str or None
         The hip it belongs to.
     path : numpy.ndarray, shape (n, 2)
-        The line; one point for ``hip_centre`` and ``beam``.
+        The line; one point for ``hip_centre``, ``off_point`` and ``beam``.
     names : tuple of str
         The measurements it illustrates.
     anchor : (row, column)

@@ -221,6 +221,17 @@ QUANTITIES: dict[str, Quantity] = {
             "About 1.8 mm for a degree of rotation, if the sacrum is straight.",
         ),
         Quantity(
+            "pelvic_rotation",
+            "Rotation of the pelvis about its long axis",
+            "deg",
+            1,
+            "How far the pelvis is turned, from how far symphysis, teardrops and sacrococcygeal "
+            "joint stand aside of one another for their depth; positive where its front is "
+            "turned to the patient's left.",
+            "A sacrum that stands off the midline looks like a turned pelvis; the interval holds "
+            "that.",
+        ),
+        Quantity(
             "obturator_ratio",
             "Obturator foramina, width left over right",
             "1",

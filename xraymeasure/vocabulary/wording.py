@@ -60,6 +60,7 @@ _SIGNED = frozenset(
         "stem_alignment",
         "femoral_abduction",
         "pelvic_obliquity",
+        "pelvic_rotation",
         "pelvic_rotation_indicator",
         "head_to_cup_lateral",
         "head_to_cup_cranial",

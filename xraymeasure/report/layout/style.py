@@ -98,6 +98,7 @@ LINES: dict[str, Line] = {
     "shaft": Line(_PINK, 0.9, (6, 2), "", "femoral shaft"),
     "stem": Line(_PINK, 0.9, (), "", "stem"),
     "neck": Line(_PINK, 0.9, (2, 2), "", "neck"),
+    "off_point": Line("#FF7F50", 1.4, (), "x", "click that does not fit"),
     "beam": Line(_WHITE, 0.9, (), "x", "central ray"),
 }
 """The look of each `Drawing.kind`; the order is that of the key."""

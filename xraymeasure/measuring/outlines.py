@@ -1,0 +1,158 @@
+"""Which clicks of an outline count: one on each spot, and none that does not fit the others.
+
+A fit by least squares follows a wrong click. Every click is therefore held against the curve
+through the others: leaving it out takes so much off the sum of squares that placing does not
+explain it. What remains is compared with the placing spread, which is widened where it was too
+small.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+
+from xraymeasure.geometry.curves import squares_about_circles, squares_about_ellipses
+
+SIGNIFICANCE = 0.05
+"""How often an outline of sound clicks may be said to hold one that does not fit; less often where
+the placing spread is as stated, which the test does not take for certain."""
+
+SPREAD_FREEDOM = 8.0
+"""Degrees of freedom that the stated placing spread counts for beside the clicks' own scatter.
+Working default: a default spread may be twice a careful reader's."""
+
+WIDER_SIGNIFICANCE = 0.02
+"""Below this probability of the residuals the placing spread was stated too small."""
+
+SAME_SPOT = 0.5
+"""Two clicks nearer than this many placing spreads, and one pixel, are one."""
+
+Shape = Literal["circle", "ellipse"]
+_PARAMETERS = {"circle": 3, "ellipse": 5}
+_SQUARES = {"circle": squares_about_circles, "ellipse": squares_about_ellipses}
+
+
+@dataclass(frozen=True)
+class Outline:
+    """What became of the clicks on one outline; all are numbered from 0 as they were placed.
+
+    Attributes
+    ----------
+    used : tuple of int
+        Clicks that count.
+    repeated : tuple of int
+        Clicks on the spot of an earlier one.
+    off : tuple of int
+        Clicks that do not fit the others and were left out.
+    one_is_off : bool
+        Whether one does not fit and there are too few to tell which.
+    spread_factor : float
+        By how much the clicks scatter more than stated; 1 where placing explains them.
+    """
+
+    used: tuple[int, ...]
+    repeated: tuple[int, ...] = ()
+    off: tuple[int, ...] = ()
+    one_is_off: bool = False
+    spread_factor: float = 1.0
+
+
+def sound_clicks(
+    points: np.ndarray, spread: float, pixel: float, shape: Shape, minimum: int
+) -> Outline:
+    """Return which clicks of an outline count.
+
+    Parameters
+    ----------
+    points : numpy.ndarray, shape (n, 2)
+        In any unit with equal scale on both axes.
+    spread : float
+        Placing spread of each coordinate, in that unit.
+    pixel : float
+        Size of a pixel in that unit.
+    shape : {"circle", "ellipse"}
+        What the outline is.
+    minimum : int
+        Least number of clicks of this landmark.
+
+    Examples
+    --------
+    >>> turn = np.arange(10) * np.pi / 5
+    >>> points = 100.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+    >>> points[3] += [12.0, 0.0]
+    >>> sound_clicks(points, 1.0, 1.0, "circle", 3).off
+    (3,)
+    """
+    placed = tuple(map(tuple, np.asarray(points, dtype=float).tolist()))
+    return _sound_clicks(placed, float(spread), float(pixel), shape, minimum)
+
+
+@lru_cache(maxsize=128)
+def _sound_clicks(
+    placed: tuple[tuple[float, ...], ...], spread: float, pixel: float, shape: Shape, minimum: int
+) -> Outline:
+    points = np.array(placed)
+    used, repeated = _once_each(points, max(pixel, SAME_SPOT * spread))
+    if len(used) < minimum:
+        return Outline(tuple(range(len(points))))
+    size = _PARAMETERS[shape]
+    off: list[int] = []
+    most = max(1, len(used) // 4)
+    one_is_off = False
+    while len(used) > size:
+        found = _worst(points[used], spread, shape)
+        if found is None:
+            break
+        if len(used) == size + 1 or len(used) <= minimum or len(off) == most:
+            one_is_off = True
+            break
+        off.append(used.pop(found))
+    factor = _wider(points, used, spread, shape) if len(used) > size else 1.0
+    return Outline(tuple(used), tuple(repeated), tuple(sorted(off)), one_is_off, factor)
+
+
+def _once_each(points: np.ndarray, near: float) -> tuple[list[int], list[int]]:
+    used: list[int] = []
+    repeated: list[int] = []
+    for index, point in enumerate(points):
+        same = any(np.hypot(*(point - points[earlier])) < near for earlier in used)
+        (repeated if same else used).append(index)
+    return used, repeated
+
+
+def _worst(points: np.ndarray, spread: float, shape: Shape) -> int | None:
+    """Return the click that does not fit the others; None where all do.
+
+    The test is that of the largest deleted residual (Cook RD, Weisberg S, Residuals and Influence
+    in Regression, Chapman and Hall 1982; from memory), Bonferroni's share for each click, with
+    the stated spread as so many further degrees of freedom.
+    """
+    from scipy.stats import f as ratio
+
+    count, freedom = len(points), len(points) - _PARAMETERS[shape]
+    tests = count if freedom > 1 else 1  # with one to spare, every click explains it alike
+    limit = float(ratio.isf(SIGNIFICANCE / tests, 1, SPREAD_FREEDOM + freedom - 1))
+    whole = float(_SQUARES[shape](points[:, :, None])[0])
+    stated = SPREAD_FREEDOM * spread**2
+    if whole <= limit * stated / (SPREAD_FREEDOM + freedom - 1):
+        return None
+    if freedom == 1:
+        return 0 if whole > limit * spread**2 else None
+    others = np.stack([np.delete(points, each, axis=0) for each in range(count)], axis=-1)
+    left = _SQUARES[shape](others)
+    worst = int(left.argmin())
+    test = (whole - left[worst]) / ((stated + left[worst]) / (SPREAD_FREEDOM + freedom - 1))
+    return worst if test > limit else None
+
+
+def _wider(points: np.ndarray, used: list[int], spread: float, shape: Shape) -> float:
+    """Return how much wider the clicks scatter than stated; 1 where placing explains it."""
+    from scipy.special import chdtrc
+
+    freedom = len(used) - _PARAMETERS[shape]
+    left = float(_SQUARES[shape](points[used][:, :, None])[0])
+    wider = chdtrc(freedom, left / spread**2) < WIDER_SIGNIFICANCE
+    return float((left / freedom) ** 0.5 / spread) if wider else 1.0
