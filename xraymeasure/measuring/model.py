@@ -21,7 +21,7 @@ from xraymeasure.geometry.curves import refit_circle, refit_ellipse, refit_flat_
 from xraymeasure.geometry.projection import Poses, circle_poses, sphere_centre_mm
 from xraymeasure.measuring.cup import FlatRim, ellipse_angles, pose_angles
 from xraymeasure.measuring.femur import angles_of_femur, lengths
-from xraymeasure.measuring.pelvis import pelvic_rotation
+from xraymeasure.measuring.inputs import MIDLINE_U_MM
 from xraymeasure.measuring.positions import Inputs, Scene, build_scene
 from xraymeasure.measuring.posture import femurs_in_space
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Hip, Setting
@@ -56,7 +56,7 @@ def evaluate(
     if scene.mm_per_unit is not None:
         lengths(scene, tilt, origin, numbers)
         femurs_in_space(scene, tilt, origin, numbers)
-        pelvic_rotation(scene, tilt, numbers)
+        _pelvic_rotation(scene, tilt, numbers)
     angles_of_femur(scene, tilt, numbers)
     return numbers
 
@@ -76,6 +76,42 @@ def _reference_line(scene: Scene, numbers: Numbers) -> tuple[np.ndarray, np.ndar
         found[name] = np.arctan2(down, across), (left + right) / 2.0
         numbers["pelvic_obliquity", None, name] = np.degrees(found[name][0])
     return found.get(scene.setting.reference, (np.zeros(1), None))
+
+
+def _pelvic_rotation(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
+    """Note the rotation of the pelvis in degrees, by weighted least squares over depth.
+
+    Where a pelvis is not turned, the symphysis, the middle of the teardrops and the
+    sacrococcygeal joint stand on one line down the body; turning it moves each aside as far as it
+    lies before or behind the others. Every point is first carried into the plane of the hips
+    along its ray, so that a film centred on a hip does not look turned. Positive where the front of the pelvis is turned to the patient's left.
+    """
+    stems = [
+        stem for stem in MIDLINE_U_MM if all(each in scene.units for each in _midline_names(stem))
+    ]
+    if "sacrococcygeal_joint" not in stems or "symphysis" not in stems:
+        return
+    aside, depth = [], []
+    off = scene.inputs["midline"]
+    for index, stem in enumerate(MIDLINE_U_MM):
+        if stem not in stems:
+            continue
+        places = [scene.in_hip_plane(name)[0] for name in _midline_names(stem)]
+        middle = sum(places) / len(places)
+        aside.append(along_line(middle[0], middle[1], tilt)[0] + off[index])
+        depth.append(scene.inputs[f"depth_{stem}"][0])
+    x, z = (np.stack(np.broadcast_arrays(*each)) for each in (aside, depth))
+    weight = np.array([MIDLINE_U_MM[stem] ** -2 for stem in stems])[:, None]
+    mean_x, mean_z = ((weight * each).sum(axis=0) / weight.sum() for each in (x, z))
+    slope = (weight * (x - mean_x) * (z - mean_z)).sum(axis=0)
+    slope = slope / (weight * (z - mean_z) ** 2).sum(axis=0)
+    numbers["pelvic_rotation", None, "landmarks"] = np.degrees(np.arctan(slope))
+
+
+def _midline_names(stem: str) -> list[str]:
+    if stem in ("symphysis", "sacrococcygeal_joint"):
+        return [stem]
+    return [landmark_name(stem, side) for side in SIDES]
 
 
 def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: Numbers) -> None:

@@ -15,11 +15,11 @@ import numpy as np
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.curves import fit_circle, fit_ellipse, fit_flat_ellipse, fit_line
 from xraymeasure.geometry.least_squares import Fit
+from xraymeasure.geometry.outlines import Outline, Shape, sound_clicks
 from xraymeasure.geometry.projection import fit_sphere_outline, sphere_centre_mm
 from xraymeasure.measuring import calibration
 from xraymeasure.measuring.calibration import Scale, choose_scale
 from xraymeasure.measuring.cup import FlatRim, flat_rim
-from xraymeasure.measuring.outlines import Outline, Shape, sound_clicks
 from xraymeasure.measuring.uncertainty import placing_sd_px
 from xraymeasure.reading.reading import Opens, Reading, stated_openings
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name

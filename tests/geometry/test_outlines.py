@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from xraymeasure.measuring.outlines import sound_clicks
+from xraymeasure.geometry.outlines import sound_clicks
 
 LEAST = {"circle": 3, "ellipse": 5}
 
