@@ -98,9 +98,8 @@ def measure(
     found = _examined(film, reading, plan, before)
     if out is not None:
         _refuse_to_overwrite(out, found.measurements, force)
-        from xraymeasure.report.write import write_report
-
-        for path in write_report(found, out, film.stem):
+        # The film's own name is often that of the patient.
+        for path in found.write(out):
             _tell(f"written: {path}")
     if json:
         from xraymeasure.report.measurements_file import format_measurements
@@ -144,8 +143,10 @@ def _named(path: Path, call: Callable[[], Examination]) -> Examination:
 
 def _refuse_to_overwrite(out: Path, measured: Measurements, force: bool) -> None:
     """Refuse to replace the measurements of another film, reader or side."""
+    from xraymeasure.files.atomic import settle
     from xraymeasure.report.measurements_file import read_measurements
 
+    settle(out)
     old = out / "measurements.json"
     if force or not old.exists():
         return

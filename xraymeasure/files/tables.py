@@ -4,8 +4,38 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
+
+# What spreadsheets take for the start of a formula; a number is none, with its sign or without.
+_FORMULA = re.compile(r"[=+@\t\n-]")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_DEFUSED = re.compile(r"'(?=[=+@\t\n-])")
+
+
+def defused(value: Any) -> Any:
+    """Return a cell that no spreadsheet takes for a formula: such text gets an apostrophe.
+
+    >>> defused("=1+1"), defused("-1.5"), defused(-1.5), defused("-left")
+    ("'=1+1", '-1.5', -1.5, "'-left")
+    """
+    if not isinstance(value, str):
+        return value
+    # A return by itself would end the row for a reader, and is not quoted by the writer.
+    value = value.replace("\r\n", "\n").replace("\r", "\n")
+    if _FORMULA.match(value) and not _NUMBER.fullmatch(value):
+        return f"'{value}"
+    return value
+
+
+def as_meant(cell: str) -> str:
+    """Undo `defused` on a cell that was read.
+
+    >>> as_meant("'=1+1"), as_meant("'tis")
+    ('=1+1', "'tis")
+    """
+    return _DEFUSED.sub("", cell, count=1) if _DEFUSED.match(cell) else cell
 
 
 def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], remark: str = "") -> str:
@@ -30,5 +60,5 @@ def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], remark: 
         stream.write(f"# {remark}\n")
     table = csv.DictWriter(stream, columns, restval="", lineterminator="\n")
     table.writeheader()
-    table.writerows(rows)
+    table.writerows({key: defused(value) for key, value in row.items()} for row in rows)
     return stream.getvalue()

@@ -79,6 +79,16 @@ def test_a_table_saved_by_a_spreadsheet_with_semicolons_is_read(folder):
     assert len(read_study(folder).films) == 3
 
 
+@pytest.mark.parametrize("place", ["../a.dcm", "/a.dcm", "films/../../a.dcm"])
+@pytest.mark.parametrize("column", ["a.dcm", "a.plan.toml"])
+def test_a_table_leads_out_of_the_study_only_where_the_study_says_so(folder, place, column):
+    (folder / "films.csv").write_text(FILMS.replace(column, place, 1))
+    with pytest.raises(StudyError, match=r"line 2: .*leads out of the study"):
+        read_study(folder)
+    (folder / "study.toml").write_text(STUDY.replace("seed = 5", "seed = 5\nfilms_outside = true"))
+    assert len(read_study(folder).films) == 3
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

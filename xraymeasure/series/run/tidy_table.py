@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from xraymeasure.about import CAUTION
+from xraymeasure.files.atomic import replaced_together
+from xraymeasure.files.tables import defused
 
 COLUMNS: dict[str, tuple[str, str]] = {
     "film": ("text", "label of the film in the study"),
@@ -41,7 +41,7 @@ _CHUNK = 20_000
 
 
 def write_tables(rows: Iterable[Row], csv_path: Path, parquet_path: Path) -> int:
-    """Write rows as CSV and as Parquet, each whole or not at all, and return their number.
+    """Write rows as CSV and as Parquet, in one folder and as one set, and return their number.
 
     Rows are streamed; a key that a row lacks is an empty cell. The same rows give the same bytes.
     """
@@ -53,10 +53,9 @@ def write_tables(rows: Iterable[Row], csv_path: Path, parquet_path: Path) -> int
     count = 0
     rows = ({**row, "caution": CAUTION} for row in rows)
     with (
-        _replacing(csv_path) as csv_part,
-        _replacing(parquet_path) as parquet_part,
-        csv_part.open("w", encoding="utf-8", newline="") as stream,
-        pq.ParquetWriter(parquet_part, schema) as parquet,
+        replaced_together(csv_path.parent) as stage,
+        (stage / csv_path.name).open("w", encoding="utf-8", newline="") as stream,
+        pq.ParquetWriter(stage / parquet_path.name, schema) as parquet,
     ):
         table = csv.writer(stream, lineterminator="\n")
         table.writerow(COLUMNS)
@@ -74,7 +73,7 @@ def _cell(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
-    return repr(value) if isinstance(value, float) else str(value)
+    return repr(value) if isinstance(value, float) else str(defused(value))
 
 
 def _chunks(rows: Iterable[Row]) -> Iterator[list[Row]]:
@@ -86,19 +85,6 @@ def _chunks(rows: Iterable[Row]) -> Iterator[list[Row]]:
             chunk = []
     if chunk:
         yield chunk
-
-
-@contextmanager
-def _replacing(path: Path) -> Iterator[Path]:
-    """Give a file to write beside `path`, which takes its place when all went well."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        yield part
-        with part.open("r+b") as stream:
-            os.fsync(stream.fileno())
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def describe_columns() -> str:

@@ -24,6 +24,7 @@ by copying the files of one into the other.
     readers = ["A", "B"]           # codes, not names
     occasions = 2                  # how often each reader reads each film
     blinded = true                 # earlier readings and the plan are hidden from a reader
+    films_outside = false          # optional; whether films.csv may name files outside the folder
     seed = 1                       # of the order in which films are shown, and of all draws
     [stem]                         # optional; subsidence depends on the stem's type
     type = "collarless, proximally coated"
@@ -56,6 +57,7 @@ from pydantic import BaseModel, ConfigDict, Field, PositiveFloat
 from xraymeasure.errors import StudyError
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import Form, parse_toml
+from xraymeasure.files.tables import as_meant
 from xraymeasure.vocabulary.landmarks import Side
 
 FORMAT = "xraymeasure-study"
@@ -211,6 +213,7 @@ class _Record(BaseModel):
     blinded: bool
     seed: Annotated[int, Field(ge=0)]
     title: str = ""
+    films_outside: bool = False
     stem: _Stem | None = None
     tolerance: _Tolerance = _Tolerance()
     comparable: _Comparable = _Comparable()
@@ -243,7 +246,7 @@ def read_study(path: str | os.PathLike[str]) -> Study:
     folder = source.parent
     return Study(
         folder=folder,
-        films=_films(folder, record.films),
+        films=_films(folder, record.films, record.films_outside),
         readers=tuple(record.readers),
         occasions=record.occasions,
         blinded=record.blinded,
@@ -256,9 +259,9 @@ def read_study(path: str | os.PathLike[str]) -> Study:
     )
 
 
-def _films(folder: Path, films: str) -> tuple[StudyFilm, ...]:
+def _films(folder: Path, films: str, outside: bool) -> tuple[StudyFilm, ...]:
     found = (
-        _films_of_table(folder, folder / films)
+        _films_of_table(folder, folder / films, outside)
         if films.lower().endswith(".csv")
         else _films_of_pattern(folder, films)
     )
@@ -280,7 +283,7 @@ def _films_of_pattern(folder: Path, pattern: str) -> tuple[StudyFilm, ...]:
     return tuple(StudyFilm(label, path, label) for label, path in zip(labels, paths, strict=True))
 
 
-def _films_of_table(folder: Path, source: Path) -> tuple[StudyFilm, ...]:
+def _films_of_table(folder: Path, source: Path, outside: bool) -> tuple[StudyFilm, ...]:
     text = read_text(source, StudyError)
     # Spreadsheets of many countries separate by semicolon.
     header = text.splitlines()[0]
@@ -298,7 +301,7 @@ def _films_of_table(folder: Path, source: Path) -> tuple[StudyFilm, ...]:
             + (f" missing: {', '.join(missing)}" if missing else "")
         )
     films = tuple(
-        _film_of_row(folder, row, f"{source}: line {rows.line_num}")
+        _film_of_row(folder, row, outside, f"{source}: line {rows.line_num}")
         for row in rows
         if any(isinstance(value, str) and value.strip() for value in row.values())
     )
@@ -307,10 +310,10 @@ def _films_of_table(folder: Path, source: Path) -> tuple[StudyFilm, ...]:
     return films
 
 
-def _film_of_row(folder: Path, row: Mapping[str, Any], where: str) -> StudyFilm:
+def _film_of_row(folder: Path, row: Mapping[str, Any], outside: bool, where: str) -> StudyFilm:
     if "" in row:
         raise StudyError(f"{where}: has more cells than the header; quote cells with a separator")
-    cell = {key: (value or "").strip() for key, value in row.items()}
+    cell = {key: as_meant((value or "").strip()) for key, value in row.items()}
     for column in _NEEDED_COLUMNS:
         if not cell[column]:
             raise StudyError(f"{where}: {column}: is empty")
@@ -321,15 +324,24 @@ def _film_of_row(folder: Path, row: Mapping[str, Any], where: str) -> StudyFilm:
         raise StudyError(f"{where}: side: {side!r} is neither left nor right")
     return StudyFilm(
         label=cell["film"],
-        file=folder / cell["file"],
+        file=_place(folder, cell["file"], outside, f"{where}: file"),
         subject=cell["subject"],
         time_point=cell.get("time_point") or None,
         day=_day(cell.get("day", ""), where),
         side=side or None,
-        plan=folder / cell["plan"] if cell.get("plan") else None,
+        plan=_place(folder, cell["plan"], outside, f"{where}: plan") if cell.get("plan") else None,
         head_diameter_mm=_length(cell, "head_diameter_mm", where),
         cup_diameter_mm=_length(cell, "cup_diameter_mm", where),
     )
+
+
+def _place(folder: Path, name: str, outside: bool, where: str) -> Path:
+    if not outside and (Path(name).is_absolute() or ".." in Path(name).parts):
+        raise StudyError(
+            f"{where}: {name!r} leads out of the study; move the file into the folder, or write "
+            f"films_outside = true into {STUDY_FILE}"
+        )
+    return folder / name
 
 
 def _day(text: str, where: str) -> int | None:
