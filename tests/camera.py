@@ -16,7 +16,7 @@ import numpy as np
 
 from xraymeasure.film.film import STANDARD_AXES, Film
 from xraymeasure.film.spacing import detector_spacing, no_spacing
-from xraymeasure.reading.reading import Reading
+from xraymeasure.reading.reading import FilmBinding, Reading
 
 SIGN = {"left": 1.0, "right": -1.0}
 OTHER = {"left": "right", "right": "left"}
@@ -248,7 +248,7 @@ def film_and_reading(body, frame=None, *, film=None, points=24, **known):
     )
     if film is None:
         film = frame.film(source_detector_mm=body.sid)
-    return film, reading
+    return film, replace(reading, film=FilmBinding(None, film.pixel_sha256))
 
 
 def without_geometry(frame):

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from xraymeasure.change.changes import before_after
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.measure import DRAWS, measure
+from xraymeasure.measuring.results import Finding
 from xraymeasure.plan.compare import compare
 from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Opens, Reading
@@ -129,6 +131,9 @@ def examine(
         cup_opens=cup_opens,
     )
     earlier = before.measurements if before else None
+    if before is not None:
+        said = (*pair_findings(film, reading, before), *measured.findings)
+        measured = replace(measured, findings=said)
     return Examination(
         film=film,
         reading=reading,
@@ -138,3 +143,35 @@ def examine(
         changes=before_after(measured, earlier) if earlier else None,
         before=before,
     )
+
+
+def pair_findings(film: Film, reading: Reading, before: Examination) -> Iterator[Finding]:
+    """Yield what speaks against the earlier film's being an earlier film of the same hip."""
+
+    def strong(code: str, text: str) -> Finding:
+        return Finding(code, text, (), "strong")
+
+    if film.pixel_sha256 == before.film.pixel_sha256:
+        yield strong(
+            "before_is_the_same_film",
+            "The film before has the same pixels as this one: it is the same film, and nothing "
+            "can have changed. Choose the earlier one.",
+        )
+    taken, taken_before = film.acquired_on, before.film.acquired_on
+    if taken and taken_before and taken_before > taken:
+        yield strong(
+            "before_is_later",
+            f"The film before was taken after this one ({(taken_before - taken).days} days "
+            "later). Exchange the two.",
+        )
+    if film.person and before.film.person and film.person != before.film.person:
+        yield strong(
+            "before_is_of_another_person",
+            "The two films name different patients. Choose films of one person.",
+        )
+    if before.reading.operated_side != reading.operated_side:
+        yield strong(
+            "before_is_of_the_other_hip",
+            f"The film before was read for the {before.reading.operated_side} hip and this one "
+            f"for the {reading.operated_side} hip. Check the side of both readings.",
+        )

@@ -153,7 +153,6 @@ def unchanged(film, reading):
 # Code: how the body differs, what is done to the reading, words of the text.
 PROVOKED = {
     "view_not_ap": ({}, on(lateral), ["LL"]),
-    "sides_swapped": ({}, swap_sides, ["named left", "right side"]),
     "spacing_contradiction": ({}, on(contradictory), ["FIDUCIAL"]),
     "no_scale": ({}, on(head_diameter_mm={}), ["diameter"]),
     "scale_disagreement": (
@@ -240,8 +239,6 @@ def test_a_finding_touches_measurements_that_exist(code):
 # One wrong thing may entail another; everything else must not be said.
 ENTAILED = {
     "view_not_ap": set(),
-    # The reference line runs from left to right: swapped, it is turned by half a turn.
-    "sides_swapped": {"pelvis_tilted", "femora_unequal"},
     "no_scale": set(),
     "scale_disagreement": set(),
     "magnification_implausible": set(),

@@ -11,6 +11,7 @@ import hashlib
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -54,6 +55,11 @@ class Film:
         What that assumption rests on.
     view : str or None
         View Position, such as AP or PA.
+    laterality : {"left", "right"} or None
+        The side that the film says it shows; None where it shows both or does not say.
+    person : str or None
+        A digest by which two films of one person are known as such; it names nobody, and is
+        written nowhere.
     modality : str or None
         DICOM modality.
     bits_stored : int
@@ -83,6 +89,8 @@ class Film:
     )
     source_detector_mm: float | None = None
     view: str | None = None
+    laterality: Literal["left", "right"] | None = None
+    person: str | None = field(default=None, repr=False)
     modality: str | None = None
     bits_stored: int = 16
     acquired_on: date | None = None

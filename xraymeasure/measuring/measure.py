@@ -7,6 +7,8 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw
 from xraymeasure.measuring.inputs import input_terms
@@ -19,6 +21,7 @@ from xraymeasure.measuring.needs import (
     reason_missing,
     rests_on,
 )
+from xraymeasure.measuring.plausible import implausible, refuse_upside_down, rims_that_are_none
 from xraymeasure.measuring.prepared import Reference, Setting, settle
 from xraymeasure.measuring.quality import Thresholds, find
 from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
@@ -38,7 +41,7 @@ from xraymeasure.reading.reading import (
     check_complete,
     stated_openings,
 )
-from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, Side, landmark_name
 from xraymeasure.vocabulary.quantities import QUANTITIES, SOURCES
 
 if TYPE_CHECKING:
@@ -103,10 +106,21 @@ def measure(
     check_binding(film, reading)
     check_complete(reading)
     setting = settle(film, reading, reference, cup_opens)
+    refuse_upside_down(setting)
+    rims = rims_that_are_none(setting)
+    if rims:
+        kept = reading
+        for side in rims:
+            kept = kept.without(landmark_name("cup_rim", side))
+        setting = settle(film, kept, reference, cup_opens)
     terms = input_terms(setting)
     linear = linearise(partial(evaluate, setting), terms)
     intervals = linear.intervals()
-    values = {key: interval.value for key, interval in intervals.items()}
+    values = {
+        key: interval.value
+        for key, interval in intervals.items()
+        if np.isfinite([interval.value, interval.low, interval.high]).all()
+    }
     flat = {side: hip.flat for side, hip in setting.hips.items() if hip.flat is not None}
     drawn = {}
     if draws or flat:
@@ -129,8 +143,11 @@ def measure(
             not row.primary,
         )
     )
-    missing = _missing(setting, values)
-    findings = find(film, setting, values, intervals, flat, thresholds or Thresholds())
+    missing = _missing(setting, values, rims)
+    findings = (
+        *implausible(film, setting, values, rims),
+        *find(film, setting, values, intervals, flat, thresholds or Thresholds()),
+    )
     return Measurements(
         film=FilmBinding(film.sop_instance_uid, reading.film.pixel_sha256),
         reader=reading.reader,
@@ -138,7 +155,7 @@ def measure(
         operated_side=reading.operated_side,
         rows=tuple(rows),
         missing=missing,
-        findings=tuple(findings),
+        findings=findings,
         drawings=tuple(draw(setting)),
         mm_per_px=setting.scale.mm_per_px if setting.scale else None,
         notes=_notes(film, setting),
@@ -335,14 +352,23 @@ def _other_magnifications(setting: Setting, values: Mapping[Key, float]) -> list
     return list(rows.values())
 
 
-def _missing(setting: Setting, values: Mapping[Key, float]) -> tuple[Missing, ...]:
+def _missing(
+    setting: Setting, values: Mapping[Key, float], rims: Mapping[Side, str]
+) -> tuple[Missing, ...]:
     """Return what could not be measured of the index hip and the film, and why."""
     there = {(name, side) for name, side, _ in values}
     operated = setting.operated
     wanted = [(name, operated) for name in (*OF_A_HIP, *OF_THE_INDEX_HIP)]
     wanted += [(name, None) for name in OF_THE_FILM]
     return tuple(
-        Missing(name, side, None, reason_missing(ALL[name], side, setting))
+        Missing(
+            name,
+            side,
+            None,
+            f"cup_rim_{side} was left out: {rims[side]}"
+            if side in rims and "cup_rim" in ALL[name].own
+            else reason_missing(ALL[name], side, setting),
+        )
         for name, side in wanted
         if (name, side) not in there
     )

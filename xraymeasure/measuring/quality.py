@@ -88,7 +88,6 @@ def find(
     """Yield what there is to say of film and reading, the gravest subjects first."""
     yield from _view(film)
     yield from _unconfirmed(setting)
-    yield from _sides(setting)
     yield from _scale(film, setting, values)
     yield from _outlines(setting, thresholds)
     yield from _geometry(setting)
@@ -126,28 +125,6 @@ def _unconfirmed(setting: Setting) -> Iterator[Finding]:
         tuple(name for name in ALL if name in touched),
         "strong",
     )
-
-
-def _sides(setting: Setting) -> Iterator[Finding]:
-    """Notice landmarks of one side that lie on the other."""
-    middles = {}
-    for side in SIDES:
-        points = [
-            point
-            for name in setting.placed
-            if LANDMARKS[name].side == side
-            for point in setting.reading.landmarks[name]
-        ]
-        if points:
-            middles[side] = setting.units(np.array(points)).mean(axis=0)[0]
-    if len(middles) == 2 and middles["left"] < middles["right"]:
-        yield Finding(
-            "sides_swapped",
-            "The landmarks named left lie on the patient's right side of this film. Check the "
-            "side marker, the film's orientation and the side of the reading.",
-            (),
-            "strong",
-        )
 
 
 def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterator[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -17,7 +18,7 @@ from xraymeasure.change.difference import (
 )
 from xraymeasure.errors import PlanError
 from xraymeasure.geometry import cup_angles
-from xraymeasure.measuring.results import Measurement, Measurements
+from xraymeasure.measuring.results import Finding, Measurement, Measurements
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
     CupPlan,
@@ -66,6 +67,12 @@ LABELS: dict[str, str] = {
 """What a person reads for each row of a comparison."""
 
 _NORMAL_95 = 1.959964
+_CHANGE_OF = {
+    "leg_length_change": "leg_length_difference",
+    "femoral_offset_change": "femoral_offset",
+}
+"""What each compared change is a change of."""
+
 _NO_FILM_BEFORE = "needs the film before the operation"
 _NO_TOLERANCE = "no tolerance in the plan"
 _NO_NECK_TOLERANCE = "no tolerance is set for it: a turned femur opens the projected angle"
@@ -233,7 +240,23 @@ def compare(
             "The change of leg length is that of the difference between the sides; the other leg "
             "is taken as unchanged between the two films."
         )
-    return Comparison(tuple(rows), tuple(note for note in notes if note))
+    findings = measurements.findings
+    return Comparison(
+        tuple(_withheld(row, findings) for row in rows), tuple(note for note in notes if note)
+    )
+
+
+def _withheld(row: ComparisonRow, findings: Sequence[Finding]) -> ComparisonRow:
+    """Return a row without its verdict where a strong finding touches what it compares."""
+    if row.verdict is None:
+        return row
+    measured = _CHANGE_OF.get(row.name, row.name)
+    for finding in findings:
+        touches = not finding.touches or {measured, row.name} & set(finding.touches)
+        if finding.severity == "strong" and touches:
+            why = f"the verdict is withheld: {finding.text}"
+            return replace(row, verdict="undecided", reason=why)
+    return row
 
 
 def _certain(value: float | None) -> Interval | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+
 from xraymeasure.film.dicom.attributes import Attributes
 
 # Attributes that name, number or describe a person, or who and where they were seen: those of
@@ -89,3 +91,12 @@ def identity_of(attributes: Attributes) -> tuple[str, ...]:
         for keyword in IDENTITY
         if any(str(value).strip() for value in attributes.values(keyword))
     )
+
+
+def person_of(attributes: Attributes) -> str | None:
+    """Return a digest of who the film says it is of, None where it does not say."""
+    number = attributes.text("PatientID")
+    if not number:
+        return None
+    issuer = attributes.text("IssuerOfPatientID") or ""
+    return hashlib.sha256(f"{issuer}\0{number}".encode()).hexdigest()

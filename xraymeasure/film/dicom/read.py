@@ -8,7 +8,7 @@ import zlib
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from xraymeasure.film.beam import (
 )
 from xraymeasure.film.dicom.attributes import Attributes
 from xraymeasure.film.dicom.greys import greys_from_attributes
-from xraymeasure.film.dicom.identity import identity_of
+from xraymeasure.film.dicom.identity import identity_of, person_of
 from xraymeasure.film.dicom.pixels import decoded_pixels
 from xraymeasure.film.film import PLAUSIBLE_SOURCE_DETECTOR_MM, Film
 from xraymeasure.film.limits import MOST_BYTES, SECONDS, WatchedBytes
@@ -148,6 +148,11 @@ def _refuse_other_than_one_radiograph(dataset: Dataset, path: Path) -> None:
         )
 
 
+def _laterality(attributes: Attributes) -> Literal["left", "right"] | None:
+    said = attributes.text("ImageLaterality") or attributes.text("Laterality")
+    return "left" if said == "L" else "right" if said == "R" else None
+
+
 def _or_no(number: float | None) -> str:
     return "no" if number is None else f"{number:g}"
 
@@ -181,6 +186,8 @@ def _film(attributes: Attributes, pixels: np.ndarray, path: Path) -> Film:
         orientation_note=orientation_note,
         source_detector_mm=source_detector_mm,
         view=view,
+        laterality=_laterality(attributes),
+        person=person_of(attributes),
         modality=attributes.text("Modality"),
         bits_stored=int(attributes.number("BitsStored") or 8 * pixels.dtype.itemsize),
         acquired_on=acquired_on,
