@@ -152,6 +152,11 @@ def unchanged(film, reading):
 
 # Code: how the body differs, what is done to the reading, words of the text.
 PROVOKED = {
+    "proposed_unconfirmed": (
+        {},
+        on(proposed=Provenance("invented 1", {"cup_rim_left": "proposed"})),
+        ["confirmed by nobody", "cup rim", "invented 1"],
+    ),
     "view_not_ap": ({}, on(lateral), ["LL"]),
     "spacing_contradiction": ({}, on(contradictory), ["FIDUCIAL"]),
     "no_scale": ({}, on(head_diameter_mm={}), ["diameter"]),
