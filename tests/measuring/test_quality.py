@@ -13,6 +13,7 @@ from tests.camera import Body, Frame, film_and_reading, land, spread_turns, with
 from xraymeasure.film.spacing import decide_spacing
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.quality import Thresholds
+from xraymeasure.reading.reading import Provenance
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")

@@ -84,7 +84,8 @@ def _pelvic_rotation(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
     Where a pelvis is not turned, the symphysis, the middle of the teardrops and the
     sacrococcygeal joint stand on one line down the body; turning it moves each aside as far as it
     lies before or behind the others. Every point is first carried into the plane of the hips
-    along its ray, so that a film centred on a hip does not look turned. Positive where the front of the pelvis is turned to the patient's left.
+    along its ray, so that a film centred on a hip does not look turned. Positive where the front
+    of the pelvis is turned to the patient's left.
     """
     stems = [
         stem for stem in MIDLINE_U_MM if all(each in scene.units for each in _midline_names(stem))
