@@ -10,7 +10,7 @@ import typer
 from typer.exceptions import TyperException
 
 from xraymeasure.about import CAUTION
-from xraymeasure.errors import XrayMeasureError
+from xraymeasure.errors import XrayMeasureError, printable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -69,11 +69,11 @@ def main() -> None:
 
 
 def _complain(message: str) -> None:
-    print(f"xraymeasure: {' '.join(message.split())}", file=sys.stderr)
+    print(f"xraymeasure: {printable(' '.join(message.split()))}", file=sys.stderr)
 
 
 def _tell(message: str) -> None:
-    print(message, file=sys.stderr)
+    print(printable(message), file=sys.stderr)
 
 
 @app.command()
@@ -108,7 +108,7 @@ def measure(
     else:
         from xraymeasure.report.text import examination_text
 
-        print(examination_text(found))
+        print(printable(examination_text(found)))
         print(CAUTION)
     within = all(row.verdict in ("within", None) for row in found.compared)
     return OUTSIDE if strict and not within else DONE

@@ -5,12 +5,30 @@ one line on standard error and exit code 2.
 """
 
 
+def printable(text: str) -> str:
+    r"""Return text that a terminal only shows: controls and half letters are written as escapes.
+
+    Lines stay.
+
+    >>> print(printable("film \x1b[2J of \udce9"))
+    film \x1b[2J of \udce9
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        each
+        if each.isprintable() or each == "\n"
+        else each.encode("unicode_escape").decode("ascii")
+        for each in text
+    )
+
+
 class XrayMeasureError(ValueError):
     """A call or a file is wrong; the message says what, where, and what to do."""
 
     def __str__(self) -> str:
         """Return the message on one line, whatever the cause put into it."""
-        return " ".join(super().__str__().split())
+        return printable(" ".join(super().__str__().split()))
 
 
 class FilmError(XrayMeasureError):

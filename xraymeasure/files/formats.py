@@ -18,6 +18,9 @@ Record = TypeVar("Record")
 # What pydantic calls the forms of a value that may be given in two ways.
 _FORM = re.compile(r"PerSide$|^constrained-|^literal\[|^dict\[|^list\[|^float$|\]$")
 
+_MOST_TOML = 500_000
+_LONG_KEY = re.compile(r"""(?:(?:"[^"\n]*"|'[^'\n]*'|[\w-]+)[ \t]*\.[ \t]*){20}""")
+
 
 @dataclass(frozen=True)
 class Form(Generic[Record]):
@@ -74,6 +77,9 @@ def load_toml(
     text: str, where: str, noun: str, error_type: type[XrayMeasureError]
 ) -> dict[str, Any]:
     """Return the table that TOML `text` holds."""
+    # Python's parser takes minutes for keys of many parts.
+    if len(text) > _MOST_TOML or _LONG_KEY.search(text):
+        raise error_type(f"{where}: is too long, or a key in it is, to be {noun}")
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from annotated_types import Gt, Lt, MinLen, Predicate
+from annotated_types import Gt, Le, Lt, MinLen, Predicate
 
 from xraymeasure.errors import ReadingError
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Landmark, Side
@@ -24,8 +24,12 @@ Opens = Literal["anterior", "posterior"]
 
 # Bounds stand beside each field; a file is held to them, an edit in the window need not be.
 _STRICT = {"extra": "forbid", "strict": True, "allow_inf_nan": False}
+_FARTHEST_PX = 100_000.0
+# An outline drawn by hand has ten points, one followed along its edge some hundred.
+_MOST_POINTS = 1000
 _Text = Annotated[str, MinLen(1)]
-_Length = Annotated[float, Gt(0.0)]
+# Nothing of a patient, and no tube, is as long in mm or px; further digits would overflow.
+_Length = Annotated[float, Gt(0.0), Le(100_000.0)]
 _Degrees = Annotated[float, Gt(90.0), Lt(180.0)]
 _Digest = Annotated[str, Predicate(re.compile("[0-9a-f]{64}").fullmatch)]
 
@@ -216,9 +220,12 @@ def _check_points(landmark: Landmark, points: Sequence[Point]) -> None:
     for point in points:
         if not all(math.isfinite(value) for value in point):
             raise ReadingError(f"{where}: {point} is not a point; row and column must be numbers")
-    if kind.maximum is not None and len(points) > kind.maximum:
+        if not all(abs(value) <= _FARTHEST_PX for value in point):
+            raise ReadingError(f"{where}: {point} lies beyond any film; row and column are pixels")
+    most = _MOST_POINTS if kind.maximum is None else kind.maximum
+    if len(points) > most:
         raise ReadingError(
-            f"{where}: too many points ({len(points)}); {kind.title.lower()} takes {kind.maximum}"
+            f"{where}: too many points ({len(points)}); {kind.title.lower()} takes {most}"
         )
 
 

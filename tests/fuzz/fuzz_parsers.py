@@ -1,0 +1,218 @@
+"""Feed mutated samples to every parser, guided by coverage; only words may come back.
+
+Usage: python tests/fuzz/fuzz_parsers.py [--seconds N] [--megabytes N] [PARSER ...]
+
+Each parser runs in a process of its own, for `--seconds` (300), or until it was fed `--megabytes`.
+What a parser raises other than the project's own errors ends its run, with the input in
+``crash-*`` in the working folder.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.samples import sample_folder
+
+MOST_BYTES = 40_000
+
+
+def film(content: bytes) -> None:
+    """Read a film whose bytes decide what it is."""
+    from xraymeasure.film.read import read_film
+
+    _with_file(content, ".dcm", lambda path: read_film(path, seconds=5.0).display())
+
+
+def text(module: str, function: str) -> Callable[[bytes], None]:
+    """Parse the bytes as a text file of the project's own."""
+
+    def parse(content: bytes) -> None:
+        from importlib import import_module
+
+        said = content.decode("utf-8", "replace")
+        getattr(import_module(module), function)(said)
+
+    return parse
+
+
+def study(content: bytes) -> None:
+    """Read a study of which the bytes are the table of films."""
+    from xraymeasure.series.study.study import read_study
+
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "study.toml").write_text(_STUDY)
+        (Path(folder) / "films.csv").write_bytes(content)
+        read_study(folder)
+
+
+def measurements(content: bytes) -> None:
+    """Read a file of measurements."""
+    from xraymeasure.report.measurements_file import read_measurements
+
+    _with_file(content, ".json", read_measurements)
+
+
+def kept(content: bytes) -> None:
+    """Read what a run kept of a reading."""
+    from xraymeasure.series.run.run import read_kept
+
+    _with_file(content, ".json", read_kept)
+
+
+def placing(content: bytes) -> None:
+    """Read a reader's placing spread."""
+    from xraymeasure.series.study.placing import PLACING, read_placing
+    from xraymeasure.series.study.study import read_study
+
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "study.toml").write_text(_STUDY)
+        (Path(folder) / "films.csv").write_text(_FILMS)
+        (Path(folder) / PLACING).mkdir()
+        (Path(folder) / PLACING / "A.toml").write_bytes(content)
+        read_placing(read_study(folder), "A")
+
+
+def _with_file(content: bytes, suffix: str, call: Callable[[Path], object]) -> None:
+    with tempfile.NamedTemporaryFile(suffix=suffix) as stream:
+        stream.write(content)
+        stream.flush()
+        call(Path(stream.name))
+
+
+_STUDY = (
+    'format = "xraymeasure-study"\nversion = 1\nfilms = "films.csv"\nreaders = ["A"]\n'
+    "occasions = 1\nblinded = false\nseed = 1\n"
+)
+_FILMS = "film,file,subject\nS1-1,a.dcm,S1\n"
+_PLACING = (
+    'format = "xraymeasure-placing"\nversion = 1\nreader = "A"\n'
+    "[landmarks.symphysis]\nsd_px = 1.5\nlow_px = 1.0\nhigh_px = 2.0\nfreedom = 20\nfilms = 10\n"
+)
+PARSERS: dict[str, Callable[[bytes], None]] = {
+    "dicom": film,
+    "png": film,
+    "tiff": film,
+    "jpeg": film,
+    "reading": text("xraymeasure.reading.file", "parse_reading"),
+    "plan": text("xraymeasure.plan.plan", "parse_plan"),
+    "study": study,
+    "measurements": measurements,
+    "kept": kept,
+    "placing": placing,
+}
+
+
+def seeds(name: str) -> list[bytes]:
+    """Return sound files of a parser's kind: cut from the samples, or what the project writes."""
+    samples = sample_folder()
+    if name == "dicom":
+        return [_small_dicom()]
+    if name in ("png", "tiff", "jpeg"):
+        return _pictures(name)
+    if name in ("reading", "plan"):
+        pattern = {"reading": "*.reading.json", "plan": "*.plan.toml"}[name]
+        return [path.read_bytes() for path in sorted(samples.glob(pattern))]
+    if name == "measurements":
+        from xraymeasure.examination import examine
+        from xraymeasure.report.measurements_file import format_measurements
+        from xraymeasure.samples import sample
+
+        return [format_measurements(examine(*sample("well_placed"), draws=0)).encode()]
+    return [{"study": _FILMS, "placing": _PLACING, "kept": _KEPT}[name].encode()]
+
+
+_KEPT = '{"format": "xraymeasure-kept", "version": 1, "operated_side": "left", "rows": []}'
+
+
+def _small_dicom() -> bytes:
+    import pydicom
+
+    film = pydicom.dcmread(sorted(sample_folder().glob("*.dcm"))[0])
+    film.decompress()
+    film.PixelData = film.pixel_array[:16, :16].tobytes()
+    film.Rows = film.Columns = 16
+    stream = io.BytesIO()
+    film.save_as(stream)
+    return stream.getvalue()
+
+
+def _pictures(name: str) -> list[bytes]:
+    import numpy as np
+    from PIL import Image
+
+    pixels = np.add.outer(np.arange(16), np.arange(16)).astype(np.uint8)
+    ways = {"tiff": ["raw", "tiff_lzw", "zstd"]}.get(name, [None])
+    found = []
+    for way in ways:
+        stream = io.BytesIO()
+        Image.fromarray(pixels).save(stream, name, **({"compression": way} if way else {}))
+        found.append(stream.getvalue())
+    return found
+
+
+def fuzz(name: str, seconds: float, megabytes: float | None) -> None:
+    """Feed one parser; does not return where atheris ends the process."""
+    import atheris
+
+    fed = 0
+
+    def once(content: bytes) -> None:
+        nonlocal fed
+        fed += len(content)
+        if megabytes is not None and fed > megabytes * 1e6:
+            print(f"{name}: {fed / 1e6:.1f} MB fed, nothing uncaught", flush=True)
+            import os
+
+            os._exit(0)
+        try:
+            PARSERS[name](content)
+        except XrayMeasureError as error:
+            assert str(error).isprintable()
+
+    with tempfile.TemporaryDirectory() as corpus:
+        for number, content in enumerate(seeds(name)):
+            (Path(corpus) / f"seed{number}").write_bytes(content)
+            once(content)
+        arguments = [sys.argv[0], corpus, f"-max_len={MOST_BYTES}", "-timeout=20"]
+        if megabytes is None:
+            arguments.append(f"-max_total_time={seconds:.0f}")
+        atheris.instrument_all()
+        atheris.Setup(arguments, once)
+        atheris.Fuzz()
+
+
+def main() -> int:
+    """Run each parser in a process of its own; return how many raised something uncaught."""
+    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    ask.add_argument("parsers", nargs="*", choices=[*PARSERS, []], metavar="PARSER")
+    ask.add_argument("--seconds", type=float, default=300.0)
+    ask.add_argument("--megabytes", type=float)
+    ask.add_argument("--here", action="store_true", help=argparse.SUPPRESS)
+    told = ask.parse_args()
+    if told.here:
+        fuzz(told.parsers[0], told.seconds, told.megabytes)
+        return 0
+    broken = 0
+    for name in told.parsers or PARSERS:
+        command = [sys.executable, __file__, name, "--here", "--seconds", str(told.seconds)]
+        if told.megabytes is not None:
+            command += ["--megabytes", str(told.megabytes)]
+        done = subprocess.run(command, capture_output=True, text=True)
+        said = (done.stdout + done.stderr).strip().splitlines()
+        counted = [line for line in said if line.startswith(("Done", name))]
+        print(f"{name}: {counted[-1] if counted else f'exit code {done.returncode}'}", flush=True)
+        if done.returncode:
+            broken += 1
+            print("\n".join(said[-30:]))
+    return broken
+
+
+if __name__ == "__main__":
+    sys.exit(main())
