@@ -127,13 +127,89 @@ def through_cone(
     return within(flank, behind_plane(rays, apex_end, -axis), behind_plane(rays, base_end, axis))
 
 
+_FLANGE_THICKNESS = 2.2
+_HOLE_RADIUS = 3.2
+_CYLINDER_MM = 3.0
+_WIRE_RADIUS = 0.6
+_CABLE_RADIUS = 0.9
+
+
 def shell_length(rays: Rays, cup: Cup, centre: np.ndarray, axis: np.ndarray) -> np.ndarray:
-    """Metal of the cup: the half ball less the smaller half ball inside it."""
+    """Metal of the cup: the half ball less the smaller half ball inside it, and what is added."""
     radius = 0.5 * cup.outer_diameter_mm
+    if cup.kind == "cemented":
+        return ring_length(rays, centre, axis, radius - 1.0, _WIRE_RADIUS)
     dome = behind_plane(rays, centre, axis)
-    outer = length(within(through_ball(rays, centre, radius), dome))
-    inner = length(within(through_ball(rays, centre, radius - cup.thickness_mm), dome))
-    return np.asarray(outer - inner)
+    hollow = through_ball(
+        rays,
+        centre + 0.5 * cup.thicker_dome_mm * axis,
+        radius - cup.thickness_mm - 0.5 * cup.thicker_dome_mm,
+    )
+    ball = through_ball(rays, centre, radius)
+    solid = [within(ball, dome)]
+    cavity = [within(hollow, dome)]
+    if cup.flange_mm:
+        wide = radius + cup.flange_mm
+        below = centre - _FLANGE_THICKNESS * axis
+        solid.append(through_cone(rays, below, centre, wide, wide))
+    if cup.lip_mm or cup.kind == "dual_mobility":
+        beyond = centre + (cup.lip_mm or _CYLINDER_MM) * axis
+        part = within(behind_plane(rays, beyond, axis), behind_plane(rays, centre, -axis))
+        if cup.lip_mm:
+            cranial = np.array([0.0, -1.0, 0.0]) + axis[1] * axis
+            part = within(part, behind_plane(rays, centre, -cranial))
+        narrow = radius - cup.thickness_mm
+        solid.append(within(part, through_cone(rays, centre, beyond, radius, radius)))
+        cavity.append(within(part, through_cone(rays, centre, beyond, narrow, narrow)))
+    total = union_length(solid) - union_length(cavity)
+    for number in range(cup.holes):
+        total -= _hole_length(rays, centre, axis, ball, hollow, dome, number)
+    return np.asarray(np.maximum(total, 0.0))
+
+
+def _hole_length(
+    rays: Rays,
+    centre: np.ndarray,
+    axis: np.ndarray,
+    ball: Interval,
+    hollow: Interval,
+    dome: Interval,
+    number: int,
+) -> np.ndarray:
+    """Wall that a screw hole takes away; the holes stand round the dome."""
+    aside = np.cross(axis, [0.0, 0.0, 1.0])
+    aside /= np.linalg.norm(aside)
+    turn = np.radians(60.0 + 75.0 * number)
+    way = -axis + 0.8 * (np.cos(turn) * aside + np.sin(turn) * np.cross(axis, aside))
+    way /= np.linalg.norm(way)
+    drill = through_cone(rays, centre, centre + 60.0 * way, _HOLE_RADIUS, _HOLE_RADIUS)
+    removed = length(within(ball, dome, drill)) - length(within(hollow, dome, drill))
+    return np.asarray(removed)
+
+
+def ring_length(
+    rays: Rays, centre: np.ndarray, axis: np.ndarray, radius: float, wire: float
+) -> np.ndarray:
+    """Wire bent to a ring, in forty straight pieces."""
+    helper = np.array([0.0, 0.0, 1.0]) if abs(axis[2]) < 0.8 else np.array([1.0, 0.0, 0.0])
+    first = np.cross(axis, helper)
+    first /= np.linalg.norm(first)
+    second = np.cross(axis, first)
+    turns = np.linspace(0.0, 2.0 * np.pi, 41)[:, None]
+    knots = centre + radius * (np.cos(turns) * first + np.sin(turns) * second)
+    pieces = [through_cone(rays, a, b, wire, wire) for a, b in pairwise(knots)]
+    return union_length(pieces)
+
+
+def cable_length(rays: Rays, stem: Stem) -> np.ndarray:
+    """Wires about the shaft of the femur; rays in the stem's frame."""
+    crossing = neck_crossing(stem)
+    total = np.zeros(rays.along.shape[:-1])
+    for number in range(stem.cables):
+        at = crossing + np.array([0.0, 25.0 + 30.0 * number, 0.0])
+        tilted = np.array([0.05, 1.0, 0.12]) / np.linalg.norm([0.05, 1.0, 0.12])
+        total += ring_length(rays, at, tilted, 16.0, _CABLE_RADIUS)
+    return total
 
 
 def liner_length(

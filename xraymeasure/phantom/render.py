@@ -17,12 +17,12 @@ BONE = 0.056
 TITANIUM = 0.12
 HEAD = {"metal": 0.42, "ceramic": 0.075}
 STEEL = 0.40
+SHELL = {"titanium": TITANIUM, "cobalt_chrome": HEAD["metal"]}
 POLYETHYLENE = -0.0015
 """Less than the water it displaces."""
 
 FOCAL_SPOT_MM = 0.6
 DETECTOR_BLUR_MM = 0.05
-SCATTER = 0.11
 PHOTONS = 9.0e5
 """Reaching a pixel of 0.3 mm without a patient."""
 FULL_SCALE = 4095
@@ -78,7 +78,8 @@ def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -
 
         def cup(rays, placed=placed, hip=hip, radius=radius):
             centre, axis = placed.cup_centre, placed.axis
-            total = TITANIUM * implants.shell_length(rays, hip.cup, centre, axis)
+            metal = STEEL if hip.cup.kind == "cemented" else SHELL[hip.cup.material]
+            total = metal * implants.shell_length(rays, hip.cup, centre, axis)
             total += POLYETHYLENE * implants.liner_length(
                 rays, hip.cup, centre, axis, placed.hip_centre, radius
             )
@@ -93,7 +94,8 @@ def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -
             pieces = implants.through_stem(own, hip.stem)
             in_head = implants.union_length([implants.within(piece, ball) for piece in pieces])
             metal = implants.union_length(pieces) - in_head
-            return TITANIUM * metal + HEAD[hip.head.material] * implants.length(ball)
+            total = TITANIUM * metal + STEEL * implants.cable_length(own, hip.stem)
+            return total + HEAD[hip.head.material] * implants.length(ball)
 
         reach = 1.3 * hip.cup.outer_diameter_mm
         cover(placed.cup_centre[None], reach, cup)
@@ -132,19 +134,25 @@ def _write_lead(scenario: Scenario, geometry: Geometry) -> np.ndarray:
     return np.asarray(image, dtype=np.float32) / 255.0
 
 
-def picture(scenario: Scenario, *, quick: bool = False) -> np.ndarray:
+def picture(
+    scenario: Scenario, *, quick: bool = False, bone_spacing_mm: float | None = None
+) -> np.ndarray:
     """Return the stored pixel values, uint16 of 12 bits, dark where the beam met nothing.
 
     Parameters
     ----------
     quick : bool
         Leave out blur, noise and fine bone: for tests and for films in great number.
+    bone_spacing_mm : float, optional
+        Edge of the bones' voxels; coarse ones are quicker.
     """
     from scipy.ndimage import gaussian_filter, zoom
 
     geometry = scenario.geometry
     mm = 1.0 / geometry.pitch_mm
-    bone = bone_length(scenario, geometry, 3.0 if quick else 0.65)
+    processing = scenario.processing
+    spacing = bone_spacing_mm or (3.0 if quick else 0.65)
+    bone = processing.bone * bone_length(scenario, geometry, spacing)
     factor = max(1, round(2.4 / geometry.pitch_mm))
     coarse = geometry.coarser(factor)
     coarse = replace(coarse, rows=coarse.rows + 1, columns=coarse.columns + 1)
@@ -161,7 +169,9 @@ def picture(scenario: Scenario, *, quick: bool = False) -> np.ndarray:
     small = passed[::8, ::8]
     scatter = gaussian_filter(small, 30.0 * mm / 8, mode="nearest")
     scatter = zoom(scatter, 8, order=1, mode="nearest", grid_mode=True)
-    passed = passed + SCATTER * scatter[: geometry.rows, : geometry.columns]
+    passed = passed + processing.scatter * scatter[: geometry.rows, : geometry.columns]
+    if processing.grid_lines:
+        passed *= 1.0 + processing.grid_lines * np.sin(2.1 * np.arange(geometry.columns))
     if not quick:
         photons = PHOTONS * (geometry.pitch_mm / 0.3) ** 2
         passed = np.maximum(random.poisson(passed * photons), 1.0) / photons
@@ -171,10 +181,11 @@ def picture(scenario: Scenario, *, quick: bool = False) -> np.ndarray:
     slow = zoom(slow, 8, order=1, mode="nearest", grid_mode=True)[
         : geometry.rows, : geometry.columns
     ]
-    shown = density - 0.45 * slow
+    shown = density - processing.harmonising * slow
     if not quick:
-        shown += 0.8 * (density - gaussian_filter(density, 0.9 * mm))
-    low, high = 0.0, 4.2
+        fine = density - gaussian_filter(density, processing.sharpening_mm * mm)
+        shown += processing.sharpening * fine
+    low, high = 0.0, processing.white
     value = (shown - low) / (high - low)
     lead = _write_lead(scenario, geometry)
     value = np.maximum(value, 0.92 * lead)

@@ -157,6 +157,45 @@ class Cup:
     shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """Of its centre from the native hip centre: medial, cranial, anterior."""
     screw: bool = False
+    kind: Literal["hemisphere", "dual_mobility", "cemented"] = "hemisphere"
+    """A dual-mobility shell goes on as a cylinder beyond its equator; a cemented cup has no metal
+    but a wire ring about its opening."""
+    material: Literal["titanium", "cobalt_chrome"] = "titanium"
+    flange_mm: float = 0.0
+    """How far a rim stands out beyond the ball."""
+    lip_mm: float = 0.0
+    """How far the wall is raised beyond the opening on its cranial half."""
+    holes: int = 0
+    thicker_dome_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Processing:
+    """What the station makes of the picture; lengths in mm on the detector.
+
+    Attributes
+    ----------
+    sharpening, sharpening_mm : float
+        Strength and width of the edge enhancement.
+    harmonising : float
+        Share of the slow part that is held back.
+    scatter : float
+        Over the primary exposure.
+    white : float
+        Logarithm of the exposure that is shown white; denser parts are clipped.
+    bone : float
+        Bone mineral, 1 being healthy.
+    grid_lines : float
+        Height of the lines of a coarse grid, as a share of the exposure.
+    """
+
+    sharpening: float = 0.8
+    sharpening_mm: float = 0.9
+    harmonising: float = 0.45
+    scatter: float = 0.11
+    white: float = 4.2
+    bone: float = 1.0
+    grid_lines: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -180,6 +219,8 @@ class Stem:
     varus_deg: float = 0.0
     """Lean of the stem in the shaft; positive when its tip points to the lateral cortex."""
     subsidence_mm: float = 0.0
+    cables: int = 0
+    """Wires about the shaft, 30 mm apart."""
 
 
 @dataclass(frozen=True)
@@ -236,6 +277,7 @@ class Scenario:
     compression: Literal["jpeg2000", "jpegls", "jpeg"] = "jpeg2000"
     body_scale: float = 1.0
     story: str = ""
+    processing: Processing = Processing()
 
 
 def mirror(side: Side) -> np.ndarray:

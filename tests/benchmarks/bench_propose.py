@@ -1,0 +1,217 @@
+"""How good proposals are: over invented films drawn at random, or over a folder of read films.
+
+    python tests/benchmarks/bench_propose.py --films 300
+    python tests/benchmarks/bench_propose.py FOLDER
+
+A folder holds films, each with a reading beside it (FILM.reading.json) that a person placed: head,
+rim and, where known, the head's diameter. The proposals are held against what is measured from the
+readings. Invented films are held against their truth, which the readings of a simulated person
+would not reach. Nothing is asserted; errors are proposed minus true.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from xraymeasure.detect.propose import propose, proposed_reading
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.film.film import Film, film_from_array
+from xraymeasure.film.greys import Greys
+from xraymeasure.film.read import read_film
+from xraymeasure.measuring.measure import measure
+from xraymeasure.phantom.render import picture
+from xraymeasure.phantom.truth import truth
+from xraymeasure.phantom.variants import VARIANTS, Variant, random_scenario
+from xraymeasure.reading.file import read_reading
+from xraymeasure.vocabulary.landmarks import SIDES
+
+PITCH_MM, BONE_SPACING_MM = 0.35, 3.0
+"""Coarse bones and pixels: a film in some seconds. The metal is exact."""
+PICTURES = (".dcm", ".png", ".tif", ".tiff", ".jpg", ".jpeg")
+
+
+@dataclass(frozen=True)
+class TrueHip:
+    """What is true of one replaced hip; angles in degrees, lengths in pixels."""
+
+    inclination: float
+    anteversion: float
+    head_diameter_px: float
+    head_mm: float
+    centre: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Case:
+    """A film with what is true of its replaced hips."""
+
+    kind: str
+    film: Film
+    hips: dict[str, TrueHip]
+
+
+def invented(count: int) -> Iterator[Case]:
+    """Yield random films of every variant in turn."""
+    for number in range(count):
+        yield invented_case(VARIANTS[number % len(VARIANTS)], number // len(VARIANTS))
+
+
+def invented_case(variant: Variant, seed: int) -> Case:
+    """Return one random film and its truth."""
+    scenario = random_scenario(variant, seed, PITCH_MM)
+    pixels = picture(scenario, bone_spacing_mm=BONE_SPACING_MM)
+    known = truth(scenario)
+    inverted = scenario.photometric == "MONOCHROME1"
+    film = film_from_array(
+        4095 - pixels if inverted else pixels,
+        source=scenario.name,
+        pitch_mm=scenario.geometry.pitch_mm,
+        beam_centre=scenario.geometry.foot,
+        source_detector_mm=scenario.geometry.source_detector_mm,
+        greys=Greys(inverted=inverted),
+    )
+    hips = {}
+    for side in SIDES:
+        if not scenario.hips[side].replaced:
+            continue
+        numbers = known["measurements"]
+        centre = scenario.geometry.project(np.array(known["hip_centre_mm"][side]))
+        hips[side] = TrueHip(
+            numbers["radiographic_inclination"][side],
+            numbers["radiographic_anteversion"][side],
+            numbers["head_diameter_px"][side],
+            scenario.hips[side].head.diameter_mm,
+            (float(centre[0]), float(centre[1])),
+        )
+    return Case(variant, film, hips)
+
+
+def read_cases(folder: Path) -> Iterator[Case]:
+    """Yield the films of a folder that have a reading beside them."""
+    for path in sorted(folder.rglob("*")):
+        beside = path.with_suffix(".reading.json")
+        if path.suffix.lower() not in PICTURES or not beside.exists():
+            continue
+        try:
+            film, reading = read_film(path), read_reading(beside)
+            rows = {
+                (row.name, row.side): row.value
+                for row in measure(film, reading, draws=0).rows
+                if row.primary
+            }
+        except XrayMeasureError as error:
+            print(f"{path}: {error}", file=sys.stderr)
+            continue
+        hips = {
+            side: TrueHip(
+                rows["radiographic_inclination", side],
+                rows["radiographic_anteversion", side],
+                rows["head_diameter_px", side],
+                reading.head_diameter_mm[side],
+            )
+            for side in SIDES
+            if ("radiographic_anteversion", side) in rows and side in reading.head_diameter_mm
+        }
+        yield Case("read", film, hips)
+
+
+def judged(case: Case) -> tuple[list[dict[str, float]], dict[str, float]]:
+    """Return the errors of each proposal, and what the film cost and yielded."""
+    heads = {side: hip.head_mm for side, hip in case.hips.items()}
+    started = time.process_time()
+    found = propose(case.film, head_diameter_mm=heads)
+    seconds = time.process_time() - started
+    rows = []
+    if found.hips:
+        reading = proposed_reading(case.film, found, head_diameter_mm=heads)
+        measured = {
+            (row.name, row.side): row
+            for row in measure(case.film, reading, draws=0).rows
+            if row.primary
+        }
+    for hip in found.hips:
+        true = case.hips.get(hip.side)
+        if true is None:
+            continue
+        row = {
+            "inclination": hip.inclination_deg - true.inclination,
+            "anteversion": hip.anteversion_deg - true.anteversion,
+            "u_inclination": hip.angle_sd_deg[0],
+            "u_anteversion": hip.angle_sd_deg[1],
+            "doubtful": float(bool(hip.doubts)),
+            "misfit": hip.misfit,
+        }
+        size = measured["head_diameter_px", hip.side]
+        row["head_percent"] = 100.0 * (size.value / true.head_diameter_px - 1.0)
+        if true.centre is not None:
+            outline = np.array(hip.landmarks[f"femoral_head_{hip.side}"])
+            off = outline.mean(axis=0) - true.centre
+            row["centre_mm"] = float(np.hypot(*off)) * case.film.spacing.detector_mm[0] / 1.17
+        for name in ("inclination", "anteversion"):
+            number = measured[f"radiographic_{name}", hip.side]
+            true_value = getattr(true, name)
+            row[f"held_{name}"] = float(number.low <= true_value <= number.high)
+        rows.append(row)
+    missed = len(case.hips) - len(rows)
+    false = len(found.hips) - len(rows)
+    return rows, {"missed": missed, "false": false, "seconds": seconds}
+
+
+def table(
+    kinds: dict[str, list[dict[str, float]]], films: dict[str, list[dict[str, float]]]
+) -> str:
+    """Return the table, one line a kind of film."""
+    lines = [
+        "kind            films  hips  found  false  doubt   |dRI| 95 %  |dRA| 95 %   held RI  RA  "
+        "|head| 95 %  centre 95 %   CPU s"
+    ]
+    for kind in [*films, "all"]:
+        rows = [row for each in kinds.values() for row in each] if kind == "all" else kinds[kind]
+        costs = [one for each in films.values() for one in each] if kind == "all" else films[kind]
+        hips = len(rows) + int(sum(cost["missed"] for cost in costs))
+
+        def of(name: str, share: float = 95.0, rows: list[dict[str, float]] = rows) -> float:
+            values = [abs(row[name]) for row in rows if name in row]
+            return float(np.percentile(values, share)) if values else float("nan")
+
+        def mean(name: str, rows: list[dict[str, float]] = rows) -> float:
+            return 100.0 * float(np.mean([row[name] for row in rows])) if rows else float("nan")
+
+        share = 100.0 * len(rows) / hips if hips else float("nan")
+        false = sum(cost["false"] for cost in costs)
+        lines.append(
+            f"{kind:<15} {len(costs):5d} {hips:5d} {share:5.0f}% {false:6.0f}"
+            f" {mean('doubtful'):5.0f}% {of('inclination'):9.2f}°  {of('anteversion'):9.2f}°"
+            f" {mean('held_inclination'):8.0f}% {mean('held_anteversion'):3.0f}%"
+            f" {of('head_percent'):9.2f} %  {of('centre_mm'):8.2f} mm"
+            f" {np.mean([c['seconds'] for c in costs]):8.2f}"
+        )
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("folder", type=Path, nargs="?", help="films with readings beside them")
+    parser.add_argument("--films", type=int, default=30, help="how many invented films")
+    chosen = parser.parse_args()
+    cases = read_cases(chosen.folder) if chosen.folder else invented(chosen.films)
+    kinds: dict[str, list[dict[str, float]]] = defaultdict(list)
+    films: dict[str, list[dict[str, float]]] = defaultdict(list)
+    for case in cases:
+        rows, cost = judged(case)
+        kinds[case.kind] += rows
+        films[case.kind].append(cost)
+    print(table(kinds, films))
+
+
+if __name__ == "__main__":
+    main()
