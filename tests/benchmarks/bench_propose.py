@@ -127,11 +127,17 @@ def judged(case: Case) -> tuple[list[dict[str, float]], dict[str, float]]:
     """Return the errors of each proposal, and what the film cost and yielded."""
     heads = {side: hip.head_mm for side, hip in case.hips.items()}
     started = time.process_time()
-    found = propose(case.film, head_diameter_mm=heads)
+    # Tube and beam are as the film says, and taken as known: what is judged is the picture's part.
+    stated = {
+        "head_diameter_mm": heads,
+        "beam_centre": case.film.beam_centre,
+        "source_detector_mm": case.film.source_detector_mm,
+    }
+    found = propose(case.film, **stated)
     seconds = time.process_time() - started
     rows = []
     if found.hips:
-        reading = proposed_reading(case.film, found, head_diameter_mm=heads)
+        reading = proposed_reading(case.film, found, **stated)
         measured = {
             (row.name, row.side): row
             for row in measure(case.film, reading, draws=0).rows

@@ -89,7 +89,6 @@ def test_metal_that_is_clipped_to_white_is_still_read():
     found = only(propose(clipped, head_diameter_mm=32))
     assert found.inclination_deg == pytest.approx(LEFT.inclination, abs=0.7)
     assert found.anteversion_deg == pytest.approx(LEFT.anteversion, abs=1.2)
-    assert any("clipped to white" in doubt for doubt in found.doubts)
 
 
 def test_a_mirrored_film_gives_the_same_hip_at_the_mirrored_place():

@@ -22,6 +22,9 @@ _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
 _MISFIT_OF_HEAD = 0.02
 _DISAGREEMENT_OF_HEAD = 0.004
 _WIDE_DEG = 2.0
+_FARTHEST_FACE_MM = 1.0
+"""Half balls come out within 0.5 mm of their centre, shells with a raised lip beyond 1.2 mm."""
+_CLIPPED = 0.5
 _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
 
 
@@ -64,7 +67,12 @@ def doubts_of(
         found.append(f"Only {100 * head.sectors:.0f} % of the head's outline is seen.")
     if max(angle_sd_deg) > _WIDE_DEG:
         found.append("Other models of the shell give other angles.")
-    if clipped > 0.1:
+    if abs(float(fit.parameters[cup.FACE])) > _FARTHEST_FACE_MM:
+        found.append(
+            "The opening does not lie where that of half a ball does: a raised lip or another "
+            "shape may turn the angles by some degrees."
+        )
+    if clipped > _CLIPPED:
         found.append(f"{100 * clipped:.0f} % of head and shell is clipped to white on the film.")
     return tuple(found)
 

@@ -60,19 +60,25 @@ class Candidate:
     neck: float
 
 
-def find_candidates(field: Field) -> list[Candidate]:
+def find_candidates(
+    field: Field, head_radii_mm: tuple[float, float] = HEAD_RADII_MM
+) -> list[Candidate]:
     """Return the circles that may be heads of prostheses, the likeliest first.
 
     Parameters
     ----------
     field : Field
         The whole film at about 1 mm.
+    head_radii_mm : (float, float)
+        Smallest and largest radius of a head on the detector. A known head narrows it, so that the
+        larger circle of an opaque shell is not taken for one.
     """
     from scipy.ndimage import maximum_filter
 
-    radii = np.arange(HEAD_RADII_MM[0], SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)
+    smallest = max(head_radii_mm[0], HEAD_RADII_MM[0])
+    radii = np.arange(smallest, SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)
     votes = _accumulate(field, radii)
-    heads = radii <= HEAD_RADII_MM[1]
+    heads = radii <= max(head_radii_mm[1], smallest)
     shells = radii >= SHELL_RADII_MM[0]
     best_head, best_shell = votes[heads].max(axis=0), votes[shells].max(axis=0)
     score = best_head + 0.5 * best_shell
