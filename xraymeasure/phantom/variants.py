@@ -7,7 +7,7 @@ Every number is a working choice, no source.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from xraymeasure.phantom.scene import (
     Pelvis,
     Processing,
     Scenario,
+    Side,
     Stem,
 )
 
@@ -55,10 +56,10 @@ def random_scenario(variant: Variant, seed: int, pitch_mm: float = 0.3) -> Scena
     draw = random.uniform
     both = bool(draw() < 0.25)
     side = SIDES[int(random.integers(2))]
-    hips = {}
+    hips: dict[Side, Hip] = {}
     for each in SIDES:
         replaced = variant != "native" and (both or each == side)
-        position = {
+        position: dict[str, Any] = {
             "abduction_deg": draw(-8, 2),
             "rotation_deg": draw(2, 16),
             "flexion_deg": draw(0, 10),
@@ -106,7 +107,7 @@ def _implant(variant: Variant, random: np.random.Generator) -> tuple[Cup, Head, 
         shift_mm=(draw(-2, 4), draw(-2, 5), draw(-2, 2)),
         screw=bool(draw() < 0.3),
     )
-    changes: dict[Variant, dict[str, object]] = {
+    changes: dict[Variant, dict[str, Any]] = {
         "flanged": {"flange_mm": draw(0.8, 1.6)},
         "holed": {"holes": 3, "thicker_dome_mm": draw(0.0, 2.0)},
         "lipped": {"lip_mm": draw(2.0, 4.0)},
