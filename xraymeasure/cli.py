@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from xraymeasure.examination import Examination
     from xraymeasure.measuring.results import Measurements
+    from xraymeasure.series.run.run import RunSummary
+    from xraymeasure.series.study.study import Study
 
 DONE, WRONG, OUTSIDE, NOTHING = 0, 2, 3, 4
 """Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict);
@@ -43,6 +45,9 @@ app.add_typer(series, name="series")
 FilmPath = Annotated[Path, typer.Argument(metavar="FILM", help="DICOM, PNG, TIFF or JPEG.")]
 StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="A study folder.")]
 OutFolder = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where files go.")]
+Workers = Annotated[int | None, typer.Option(min=1, help="Processes on this machine.")]
+Reader = Annotated[str | None, typer.Option(metavar="R", help="Whose readings; a reader's code.")]
+Occasion = Annotated[int, typer.Option(metavar="N", min=1, help="Which of the reader's occasions.")]
 Scheduler = Annotated[
     str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler, tcp://host:port.")
 ]
@@ -327,62 +332,102 @@ def series_new(
 
 
 @series.command("run")
-def series_run(
-    study: StudyPath,
-    scheduler: Scheduler = None,
-    workers: Annotated[int | None, typer.Option(min=1, help="Processes here.")] = None,
-) -> int:
+def series_run(study: StudyPath, workers: Workers = None, scheduler: Scheduler = None) -> int:
     """Measure every film that has a reading; a rerun does only what changed."""
-    from xraymeasure.series.run.progress import ProgressLine
-    from xraymeasure.series.run.run import run_study
-    from xraymeasure.series.study.study import read_study
-
-    with ProgressLine() as progress:
-        summary = run_study(
-            read_study(study), workers=workers, scheduler=scheduler, progress=progress
-        )
+    _, summary = _run(study, workers, scheduler)
     print(summary)
     for failure in summary.failed:
         _tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
     return WRONG if summary.failed else DONE
 
 
-@series.command("agreement")
-def series_agreement(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
-    """Say how far readers agree with themselves and with each other."""
-    from xraymeasure.series.agreement.page import write_agreement
-    from xraymeasure.series.agreement.reliability import agreement_of
-    from xraymeasure.series.study.placing import write_placing
+def _run(
+    study: Path,
+    workers: int | None,
+    scheduler: str | None,
+    reader: str | None = None,
+    occasion: int = 1,
+) -> tuple[Study, RunSummary]:
+    """Open a study and measure what is new in it, with progress; every series command needs it."""
+    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.run.run import run_study
     from xraymeasure.series.study.study import read_study
 
     opened = read_study(study)
-    report = agreement_of(opened, scheduler=scheduler)
-    # A reader's own spread, where repeats show it, takes the place of the defaults.
-    for placing in report.placing:
-        print(write_placing(opened, placing))
-    for path in write_agreement(report, out or opened.folder / "agreement"):
+    opened.check_reader(reader or opened.readers[0], occasion)
+    with ProgressLine() as progress:
+        return opened, run_study(opened, workers=workers, scheduler=scheduler, progress=progress)
+
+
+@series.command("spread")
+def series_spread(
+    study: StudyPath,
+    reader: Reader = None,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+) -> None:
+    """Take a reader's own spread of placing, from repeats, in place of the default.
+
+    The intervals of that reader's readings rest on it from the next run on; the table says so in
+    the column `placing`. Remove STUDY/placing/READER.toml to go back to the default.
+    """
+    from xraymeasure.series.agreement.reliability import placing_of
+    from xraymeasure.series.study.placing import spread_text, write_placing
+
+    opened, summary = _run(study, workers, scheduler, reader)
+    for code in (reader,) if reader else opened.readers:
+        placing = placing_of(code, summary)
+        if not placing.spreads:
+            _tell(f"reader {code}: no film was read twice, so no spread is known")
+            continue
+        print(spread_text(placing))
+        _tell(f"written: {write_placing(opened, placing)}; the next run takes it up")
+
+
+@series.command("agreement")
+def series_agreement(
+    study: StudyPath,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    out: OutFolder = None,
+) -> None:
+    """Say how far readers agree with themselves and with each other."""
+    from xraymeasure.series.agreement.page import write_agreement
+    from xraymeasure.series.agreement.reliability import agreement_of
+
+    opened, summary = _run(study, workers, scheduler)
+    for path in write_agreement(
+        agreement_of(opened, run=summary), out or opened.folder / "agreement"
+    ):
         print(path)
 
 
 @series.command("followup")
-def series_followup(study: StudyPath, scheduler: Scheduler = None, out: OutFolder = None) -> None:
+def series_followup(
+    study: StudyPath,
+    reader: Reader = None,
+    occasion: Occasion = 1,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    out: OutFolder = None,
+) -> None:
     """Follow each hip over its films, and the cohort against its plans."""
     from xraymeasure.series.cohort.cohort import cohort_of_study
     from xraymeasure.series.cohort.page import write_cohort
     from xraymeasure.series.followup.followup import followup_of_study
     from xraymeasure.series.followup.page import write_followup
-    from xraymeasure.series.study.study import read_study
 
-    opened = read_study(study)
+    opened, summary = _run(study, workers, scheduler, reader, occasion)
     folder = out or opened.folder / "followup"
-    followed = followup_of_study(opened, scheduler=scheduler)
+    followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
     for hip in followed:
         for path in write_followup(hip, folder):
             print(path)
     for label, why in followed.left_out:
         _tell(f"{label}: {why}")
     if any(film.plan for film in opened.films):
-        for path in write_cohort(cohort_of_study(opened, scheduler=scheduler), folder):
+        cohort = cohort_of_study(opened, reader=reader, occasion=occasion, run=summary)
+        for path in write_cohort(cohort, folder):
             print(path)
 
 

@@ -68,4 +68,6 @@ def hand_in(session: Session, place: StudyPlace) -> Path:
         If the study does not take it.
     """
     reading = finished(session.reading)
-    return add_reading(place.work.study, place.film.label, place.work.occasion, reading)
+    return add_reading(
+        place.work.study, place.film.label, place.work.occasion, reading, place.work.handed_out
+    )

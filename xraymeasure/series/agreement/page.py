@@ -25,6 +25,8 @@ from xraymeasure.report.layout.sheet import TEXT_MM
 from xraymeasure.series.agreement.reliability import AgreementReport, MeasurementAgreement
 from xraymeasure.series.agreement.statistics import Coefficient, Estimate, Limits
 from xraymeasure.series.agreement.table import agreement_csv
+from xraymeasure.series.run.flow import flow_csv
+from xraymeasure.series.run.flow_page import flow_blocks
 from xraymeasure.series.study.placing import MINIMUM_FREEDOM, Placing
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.landmarks import LANDMARKS
@@ -70,7 +72,7 @@ _KEY = (
 
 
 def write_agreement(report: AgreementReport, out: str | os.PathLike[str]) -> list[Path]:
-    """Write ``agreement.pdf``, ``.html`` and ``.csv`` into a folder and return their paths.
+    """Write ``agreement.pdf``, ``.html``, ``.csv`` and ``flow.csv``; return their paths.
 
     The same report gives the same bytes.
 
@@ -80,7 +82,9 @@ def write_agreement(report: AgreementReport, out: str | os.PathLike[str]) -> lis
         If the folder cannot be made or written to.
     """
     page = paper_files("agreement", agreement_paper(report))
-    return write_files(out, {**page, "agreement.csv": agreement_csv(report)})
+    return write_files(
+        out, {**page, "agreement.csv": agreement_csv(report), "flow.csv": flow_csv(report.flow)}
+    )
 
 
 def agreement_paper(report: AgreementReport) -> Paper:
@@ -115,6 +119,7 @@ def agreement_paper(report: AgreementReport) -> Paper:
                 quiet=True,
             ),
         ]
+    blocks += flow_blocks(report.flow)
     blocks.append(Heading("How it was reckoned"))
     blocks += [Paragraph(note) for note in report.notes]
     identity = (report.title, f"readers {', '.join(report.readers)}")
@@ -129,10 +134,12 @@ def _summary(report: AgreementReport) -> str:
         f"{counted(report.films, 'film')} of {counted(report.subjects, 'subject')}, read by "
         f"{counted(len(report.readers), 'reader')} on {counted(report.occasions, 'occasion')}."
     )
-    if report.failed:
-        text += f" {counted(report.failed, 'reading')} could not be measured."
-    if report.excluded:
-        text += f" Left out by their reader: {counted(report.excluded, 'reading')}."
+    asked, measured = (
+        next(stage for stage in report.flow if stage.name == name)
+        for name in ("readings asked for", "readings measured")
+    )
+    text += f" {measured.n} of the {asked.n} readings asked for could be measured"
+    text += "." if measured.n == asked.n else "; why not the others stands at the end."
     return text
 
 

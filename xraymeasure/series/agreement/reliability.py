@@ -23,9 +23,10 @@ from xraymeasure.series.agreement.statistics import (
     limits_of_agreement,
     reliability,
 )
+from xraymeasure.series.run.flow import Stage, flow_of_run
 from xraymeasure.series.run.run import RunSummary, read_kept, run_study
 from xraymeasure.series.study.placing import Placing, Repeats, placing_spread
-from xraymeasure.series.study.readings import study_readings
+from xraymeasure.series.study.readings import StudyReading
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 
@@ -99,13 +100,13 @@ class AgreementReport:
     title : str
         Of the study.
     readers : tuple of str
-        Codes.
+        Codes of those who read.
     occasions : int
-        Of the study.
+        The greatest on which somebody read.
     films, subjects : int
         How many were measured at least once.
-    failed, excluded : int
-        Readings that did not enter.
+    flow : tuple of Stage
+        From films to readings, with what was lost on the way.
     measurements : tuple of MeasurementAgreement
         In the order of `QUANTITIES`.
     placing : tuple of Placing
@@ -119,20 +120,23 @@ class AgreementReport:
     occasions: int
     films: int
     subjects: int
-    failed: int
-    excluded: int
+    flow: tuple[Stage, ...]
     measurements: tuple[MeasurementAgreement, ...]
     placing: tuple[Placing, ...]
     notes: tuple[str, ...]
 
 
-def agreement_of(study: Study, **run_options: Any) -> AgreementReport:
+def agreement_of(
+    study: Study, *, run: RunSummary | None = None, **run_options: Any
+) -> AgreementReport:
     """Measure what is new in a study and return how well its readings agree.
 
     Parameters
     ----------
     study : Study
         From `read_study`.
+    run : RunSummary, optional
+        Of this study as it stands, so that it is not run again.
     **run_options
         As for `run_study`.
 
@@ -141,7 +145,7 @@ def agreement_of(study: Study, **run_options: Any) -> AgreementReport:
     StudyError
         If no film was read twice, be it by two readers or on two occasions.
     """
-    summary = run_study(study, **run_options)
+    summary = run or run_study(study, **run_options)
     comparisons = _comparisons(study)
     tables, primary = _gather(summary)
     if not any(len(columns) > 1 for values in tables.values() for columns in values.values()):
@@ -163,17 +167,16 @@ def agreement_of(study: Study, **run_options: Any) -> AgreementReport:
     subjects = {film.subject for film in study.films if film.label in films}
     return AgreementReport(
         title=study.title,
-        readers=study.readers,
-        occasions=study.occasions,
+        readers=tuple(
+            code for code in study.readers if any(who == code for _, who, _ in summary.kept)
+        ),
+        occasions=max(occasion for _, _, occasion in summary.kept),
         films=len(films),
         subjects=len(subjects),
-        failed=len(summary.failed),
-        excluded=summary.excluded,
+        flow=flow_of_run(study, summary),
         measurements=measurements,
         placing=tuple(
-            placing
-            for reader in study.readers
-            if (placing := _placing(study, reader, summary)).spreads
+            placing for reader in study.readers if (placing := placing_of(reader, summary)).spreads
         ),
         notes=_notes(len(films), len(subjects)),
     )
@@ -246,20 +249,21 @@ def _or_reason(function: Callable[..., Result], *tables: np.ndarray) -> Result |
         return str(error)
 
 
-def _placing(study: Study, reader: str, summary: RunSummary) -> Placing:
-    films: dict[str, list] = defaultdict(list)
-    for entry in study_readings(study):
+def placing_of(reader: str, summary: RunSummary) -> Placing:
+    """Return a reader's placing spread from all readings of a run that repeat one another."""
+    films: dict[str, list[StudyReading]] = defaultdict(list)
+    for entry in summary.entries:
         if entry.reader == reader and entry.place in summary.kept:
             films[entry.film].append(entry)
     return placing_spread(reader, _repeats(films.values(), summary))
 
 
-def _repeats(films: Iterable[list], summary: RunSummary) -> Iterable[Repeats]:
+def _repeats(films: Iterable[list[StudyReading]], summary: RunSummary) -> Iterable[Repeats]:
     for entries in films:
         kept = read_kept(summary.kept[entries[0].place])
         pitch = kept["pitch_mm"]
         yield Repeats(
-            tuple(entry.reading for entry in entries),
+            tuple(entry.reading for entry in entries if entry.reading is not None),
             tuple(pitch) if pitch else None,
             kept["mm_per_px"],
         )

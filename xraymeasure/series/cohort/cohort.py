@@ -19,7 +19,6 @@ from typing import Any
 
 from xraymeasure.change.difference import Interval
 from xraymeasure.errors import PlanError, StudyError
-from xraymeasure.measuring.measure import DRAWS
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import (
     LABELS,
@@ -32,15 +31,16 @@ from xraymeasure.plan.compare import (
 )
 from xraymeasure.series.agreement.statistics import Limits, limits_of_agreement
 from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
+from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.run import RunSummary, run_study
-from xraymeasure.series.study.readings import Place, StudyReading, study_readings
-from xraymeasure.series.study.remarks import excluded_films, study_remarks
+from xraymeasure.series.study.readings import Place, StudyReading, has_cup
 from xraymeasure.series.study.study import Study, StudyFilm
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import Unit
 
 NO_PLAN = "no plan"
+BEFORE = "no cup on it: a film before the operation, which serves as reference only"
 
 
 @dataclass(frozen=True)
@@ -55,12 +55,26 @@ class Case:
         The hip.
     comparison : Comparison
         The film against its plan.
+    why : str
+        Why this film stands for the hip.
     """
 
     subject: str
     film: str
     side: Side
     comparison: Comparison
+    why: str
+
+    @property
+    def outside(self) -> tuple[str, ...]:
+        """Names of the planned numbers whose measured value is out of tolerance."""
+        return tuple(
+            row.name
+            for row in self.comparison.rows
+            if row.difference is not None
+            and row.tolerance is not None
+            and abs(row.difference) > row.tolerance
+        )
 
 
 @dataclass(frozen=True)
@@ -132,6 +146,8 @@ class Cohort:
         Films that did not enter, and why.
     settings : Settings
         With what the numbers were made.
+    flow : tuple of Stage
+        From films to hips, with what was lost on the way.
     """
 
     title: str
@@ -140,6 +156,7 @@ class Cohort:
     cup_share: Share | None
     left_out: tuple[tuple[str, str], ...]
     settings: Settings
+    flow: tuple[Stage, ...] = ()
 
     @property
     def subjects(self) -> int:
@@ -173,8 +190,7 @@ def cohort_of_study(
     *,
     reader: str | None = None,
     occasion: int = 1,
-    draws: int = DRAWS,
-    seed: int | None = None,
+    run: RunSummary | None = None,
     **run_options: Any,
 ) -> Cohort:
     """Measure what is new in a study and hold its hips against their plans.
@@ -187,7 +203,9 @@ def cohort_of_study(
         Whose readings; the reader with most of them on that occasion, by default.
     occasion : int
         Which of the reader's occasions.
-    draws, seed, **run_options
+    run : RunSummary, optional
+        Of this study as it stands, so that it is not run again.
+    **run_options
         As for `run_study`.
 
     Raises
@@ -196,8 +214,8 @@ def cohort_of_study(
         If the study has no such reader or occasion, or no film of it can be held against a plan.
     """
     study.check_reader(reader or study.readers[0], occasion)
-    summary = run_study(study, draws=draws, seed=seed, **run_options)
-    entries = {entry.place: entry for entry in study_readings(study)}
+    summary = run or run_study(study, **run_options)
+    entries = {entry.place: entry for entry in summary.entries}
     if reader is None:
         read = Counter(who for _, who, when in summary.kept if when == occasion)
         reader = max(study.readers, key=lambda who: read[who])
@@ -217,14 +235,23 @@ def cohort_of_study(
         outcomes=outcomes_of([case.comparison for case in found]),
         cup_share=_cup_share([case.comparison for case in found]),
         left_out=tuple(left_out),
+        flow=(
+            *flow_of_run(study, summary),
+            Stage(
+                f"films, each read by {reader} on occasion {occasion} or not",
+                "films",
+                len(study.films),
+                losses(left_out),
+            ),
+            Stage("hips held against their plans", "hips", len(found)),
+        ),
         settings=settings_of(
-            study,
+            [(case.film, reader, occasion) for case in found],
             [measured for _, measured in cases],
             [case.comparison for case in found],
             reader=reader,
             occasion=occasion,
-            draws=draws,
-            seed=study.seed if seed is None else seed,
+            summary=summary,
         ),
     )
 
@@ -260,19 +287,25 @@ class _Gather:
         return cases, left_out
 
     def _case(self, film: StudyFilm) -> tuple[Case, Measurements]:
+        place = film.label, self.reader, self.occasion
+        entry = self.entries.get(place)
+        reading = entry.reading if entry else None
+        # A plan lies beside every film of a hip; what became of it, only a film after shows.
+        if reading is not None and not has_cup(reading):
+            raise StudyError(BEFORE)
         if film.plan is None:
             raise StudyError(NO_PLAN)
-        place = film.label, self.reader, self.occasion
-        if place not in self.summary.kept:
+        if place not in self.summary.kept or reading is None:
             raise StudyError(self._why_not_kept(film))
-        reading = self.entries[place].reading
         plan = with_tolerance(read_plan(film.plan), self.study.tolerance)
         measured = kept_measurements(self.summary.kept[place], reading)
         comparison = compare(measured, plan, self._before(film, measured.operated_side))
-        return Case(film.subject, film.label, measured.operated_side, comparison), measured
+        moment = "the study does not say its day" if film.day is None else f"day {film.day}"
+        why = f"first film with a cup and a plan ({moment})"
+        return Case(film.subject, film.label, measured.operated_side, comparison, why), measured
 
     def _why_not_kept(self, film: StudyFilm) -> str:
-        excluded = excluded_films(study_remarks(self.study))
+        excluded = self.summary.exclusions
         if (film.label, self.reader) in excluded:
             return f"excluded by {self.reader}: {excluded[film.label, self.reader]}"
         for failure in self.summary.failed:
@@ -292,7 +325,7 @@ class _Gather:
             if other.subject != film.subject or place not in self.summary.kept:
                 continue
             reading = self.entries[place].reading
-            if _day(other) < _day(film) and not reading.has(f"cup_rim_{side}"):
+            if _day(other) < _day(film) and not has_cup(reading, side):
                 found = kept_measurements(self.summary.kept[place], reading)
         return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from xraymeasure.plan.compare import LABELS
-from xraymeasure.series.cohort.cohort import NO_PLAN, Cohort
+from xraymeasure.series.cohort.cohort import BEFORE, NO_PLAN, Cohort
 from xraymeasure.series.cohort.settings import Settings
 from xraymeasure.vocabulary.quantities import METHODS
 
@@ -23,8 +23,14 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
     yield _reading(settings)
     hips, persons = len(cohort.cases), cohort.subjects
     entered = f"{hips} hip{_s(hips)} of {persons} person{_s(persons)} entered, each with the first "
-    yield entered + "film that has a plan."
-    failed = sum(why != NO_PLAN for _, why in cohort.left_out)
+    yield entered + "film that shows a cup and has a plan."
+    before = sum(why == BEFORE for _, why in cohort.left_out)
+    if before:
+        yield (
+            f"{before} film{_s(before)} from before the operation served as reference only and did "
+            "not enter."
+        )
+    failed = sum(why not in (NO_PLAN, BEFORE) for _, why in cohort.left_out)
     if failed:
         yield f"{failed} film{_s(failed)} with a plan did not enter, for the reasons listed."
     yield f"The scale came from the {_methods(settings, 'magnification', hips)}."
@@ -74,29 +80,51 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
         )
 
 
+_PLACING = {
+    "default": "the program's default",
+    "repeats": "the reader's own, from repeats on the same films",
+    "reading": "that stated in the reading",
+}
+
+
 def _s(count: int) -> str:
     return "" if count == 1 else "s"
 
 
 def _reading(settings: Settings) -> str:
     readers = len(settings.readers)
-    blinding = (
-        "without sight of the plan and of earlier readings"
-        if settings.blinded
-        else "with sight of the plan and of earlier readings"
-    )
-    return (
+    said = (
         f"Landmarks were placed by {readers} reader{_s(readers)} on {settings.occasions} "
-        f"occasion{_s(settings.occasions)}, {blinding}, the films in an order drawn at random for "
-        f"each reader and occasion; the numbers given here are those of reader {settings.reader}, "
-        f"occasion {settings.occasion}."
+        f"occasion{_s(settings.occasions)} ({settings.readings} reading{_s(settings.readings)}); "
+        f"the numbers given here are those of reader {settings.reader}, occasion "
+        f"{settings.occasion}."
     )
+    unknown = settings.readings - settings.blinded - settings.open
+    handed = (
+        (settings.blinded, "without sight of the plan and of earlier readings"),
+        (settings.open, "with sight of the plan and of earlier readings"),
+    )
+    for count, how in handed:
+        if count:
+            of_all = "All" if count == settings.readings else f"{count} of the"
+            said += (
+                f" {of_all} readings were handed out by the worklist {how}, in an order drawn at "
+                "random for each reader and occasion."
+            )
+    if unknown:
+        of_all = "these" if unknown == settings.readings else f"{unknown}"
+        said += f" Of {of_all} readings neither blinding nor order is recorded."
+    return said
 
 
 def _intervals(settings: Settings) -> str:
     held = (
         "from the spread of placing, the tolerance of known sizes, the position of the tube, the "
-        "depth of landmarks and the rotation of pelvis and legs"
+        "depth of landmarks and the rotation of pelvis and legs. The spread of placing was "
+        + _counted(
+            {_PLACING[key]: count for key, count in settings.placing.items()},
+            sum(settings.placing.values()),
+        )
     )
     if settings.draws:
         return (

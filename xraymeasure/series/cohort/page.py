@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from xraymeasure.files.atomic import write_files
+from xraymeasure.plan.compare import LABELS
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import (
     Block,
@@ -22,10 +23,13 @@ from xraymeasure.report.layout.blocks import (
 )
 from xraymeasure.report.page.content import CT_REMARK, LENGTHS_REMARK, ZONE_REMARK
 from xraymeasure.series.agreement.statistics import Limits
-from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share
+from xraymeasure.series.cohort.cohort import Case, Cohort, Outcome, Share
 from xraymeasure.series.cohort.methods import methods_text
 from xraymeasure.series.cohort.plots import draw_histograms, draw_record, draw_scatter
+from xraymeasure.series.cohort.settings import CUP
 from xraymeasure.series.cohort.tables import cohort_csv, format_cohort
+from xraymeasure.series.run.flow import flow_csv
+from xraymeasure.series.run.flow_page import flow_blocks
 from xraymeasure.vocabulary import wording
 
 
@@ -40,7 +44,11 @@ def write_cohort(cohort: Cohort, out: str | os.PathLike[str]) -> list[Path]:
         If the folder cannot be made or written to.
     """
     page = paper_files("cohort", cohort_paper(cohort))
-    tables = {"cohort.json": format_cohort(cohort), "cohort.csv": cohort_csv(cohort)}
+    tables = {
+        "cohort.json": format_cohort(cohort),
+        "cohort.csv": cohort_csv(cohort),
+        "flow.csv": flow_csv(cohort.flow),
+    }
     return write_files(out, {**page, **tables})
 
 
@@ -60,6 +68,11 @@ def cohort_paper(cohort: Cohort) -> Paper:
 def _blocks(cohort: Cohort) -> Iterator[Block]:
     if cohort.cup_share:
         yield Paragraph(f"Both cup angles within tolerance: {_share(cohort.cup_share)}.", loud=True)
+        outside = [case for case in cohort.cases if set(case.outside) & set(CUP)]
+        if outside:
+            yield Paragraph(
+                f"Outside: {'; '.join(map(_case_outside, outside[:_NAMED]))}{_more(outside)}."
+            )
     yield from _against_plan(cohort)
     yield Heading("Cup orientation, and its distance from plan")
     yield Picture(77.0, partial(draw_scatter, cohort), _scatter_in_words(cohort))
@@ -77,6 +90,8 @@ def _blocks(cohort: Cohort) -> Iterator[Block]:
     yield from _against_record(cohort)
     yield Paragraph(LENGTHS_REMARK, glyph="·", colour=style.GREY)
     yield Paragraph(CT_REMARK, glyph="·", colour=style.GREY)
+    yield from flow_blocks(cohort.flow)
+    yield from _hips(cohort)
     yield from _left_out(cohort)
     yield Heading("Methods, for a paper")
     yield Paragraph(methods_text(cohort))
@@ -87,6 +102,49 @@ def _blocks(cohort: Cohort) -> Iterator[Block]:
             glyph="·",
             colour=style.GREY,
         )
+
+
+_NAMED = 6
+
+
+def _more(cases: Sequence[Case]) -> str:
+    rest = len(cases) - _NAMED
+    return f"; and {rest} more, listed below" if rest > 0 else ""
+
+
+def _case_outside(case: Case) -> str:
+    return f"film {case.film}, {case.side} hip ({_words_outside(case, CUP)})"
+
+
+def _words_outside(case: Case, names: Sequence[str] | None = None) -> str:
+    said = []
+    for name in case.outside:
+        row = case.comparison.row(name)
+        if row is not None and (names is None or name in names):
+            off = wording.with_unit(row.difference, row.unit, signed=True)
+            said.append(f"{LABELS[name].lower()} {off}")
+    return ", ".join(said)
+
+
+def _hips(cohort: Cohort) -> Iterator[Block]:
+    yield Heading("The hips, and the film that stands for each")
+    yield Table(
+        (
+            ("subject and side", 0.0),
+            ("film", 34.0),
+            ("why this one", 62.0),
+            ("out of tolerance", 122.0),
+        ),
+        tuple(
+            (
+                Cell(f"{case.subject} {case.side}", bold=True),
+                Cell(case.film),
+                Cell(case.why),
+                Cell(_words_outside(case) or "none"),
+            )
+            for case in cohort.cases
+        ),
+    )
 
 
 def _share(share: Share) -> str:

@@ -11,7 +11,8 @@ from importlib.metadata import version
 from xraymeasure import __version__
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
-from xraymeasure.series.study.study import Study
+from xraymeasure.series.run.run import RunSummary, read_kept
+from xraymeasure.series.study.readings import Place
 
 CUP = ("radiographic_inclination", "radiographic_anteversion")
 
@@ -22,12 +23,19 @@ class Settings:
 
     Attributes
     ----------
-    readers, occasions, blinded
-        Of the study.
+    readers, occasions
+        Who read, and the greatest occasion on which somebody did: what happened, whatever
+        ``study.toml`` intends.
+    readings, blinded, open : int
+        How many readings there are, and how many of them the worklist handed out without and with
+        sight of plan and earlier readings. Of the others nothing is known.
     reader, occasion
         Whose numbers these are.
     draws, seed : int
         Of the Monte Carlo intervals; 0 draws are first-order intervals.
+    placing : mapping of str to int
+        How many of these readings rest on which placing spread: ``reading``, ``repeats``,
+        ``default``.
     methods : mapping of str to mapping of str to int
         For each measurement, how many hips were measured by each method.
     references : mapping of str to int
@@ -40,11 +48,14 @@ class Settings:
 
     readers: tuple[str, ...]
     occasions: int
-    blinded: bool
+    readings: int
+    blinded: int
+    open: int
     reader: str
     occasion: int
     draws: int
     seed: int
+    placing: Mapping[str, int]
     methods: Mapping[str, Mapping[str, int]]
     references: Mapping[str, int]
     tolerances: Mapping[str, tuple[float, ...]]
@@ -52,14 +63,13 @@ class Settings:
 
 
 def settings_of(
-    study: Study,
+    cases: Sequence[Place],
     measured: Sequence[Measurements],
     comparisons: Sequence[Comparison],
     *,
     reader: str,
     occasion: int,
-    draws: int,
-    seed: int,
+    summary: RunSummary,
 ) -> Settings:
     """Return the settings that films of a study were measured and compared with."""
     methods: dict[str, Counter[str]] = defaultdict(Counter)
@@ -75,14 +85,18 @@ def settings_of(
         for row in comparison.rows:
             if row.tolerance is not None and row.difference is not None:
                 tolerances[row.name].add(row.tolerance)
+    read = [entry for entry in summary.entries if entry.place in summary.kept]
     return Settings(
-        readers=study.readers,
-        occasions=study.occasions,
-        blinded=study.blinded,
+        readers=tuple(sorted({entry.reader for entry in read})),
+        occasions=max(entry.occasion for entry in read),
+        readings=len(read),
+        blinded=sum(entry.handed_out == "blinded" for entry in read),
+        open=sum(entry.handed_out == "open" for entry in read),
         reader=reader,
         occasion=occasion,
-        draws=draws,
-        seed=seed,
+        draws=summary.draws,
+        seed=summary.seed,
+        placing=dict(Counter(read_kept(summary.kept[place])["placing"] for place in cases)),
         methods={name: dict(counts) for name, counts in methods.items()},
         references=dict(references),
         tolerances={name: tuple(sorted(values)) for name, values in tolerances.items()},

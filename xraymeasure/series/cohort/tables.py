@@ -31,6 +31,7 @@ _CSV = (
     "verdict",
     "reason",
     "method",
+    "stands_because",
 )
 
 
@@ -84,7 +85,12 @@ def cohort_csv(cohort: Cohort) -> str:
 
 def _rows(cohort: Cohort) -> Iterator[dict[str, Any]]:
     for case in cohort.cases:
-        head = {"subject": case.subject, "film": case.film, "side": case.side}
+        head = {
+            "subject": case.subject,
+            "film": case.film,
+            "side": case.side,
+            "stands_because": case.why,
+        }
         for row in case.comparison.rows:
             cells = {key: getattr(row, key, None) for key in _CSV}
             present = {key: value for key, value in cells.items() if value is not None}

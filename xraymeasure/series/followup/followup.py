@@ -13,8 +13,8 @@ from xraymeasure.change.positioning import Comparable, Visit, visit_of
 from xraymeasure.errors import StudyError
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.kept import kept_measurements
-from xraymeasure.series.run.run import read_kept, run_study
-from xraymeasure.series.study.readings import StudyReading, study_readings
+from xraymeasure.series.run.run import RunSummary, read_kept, run_study
+from xraymeasure.series.study.readings import StudyReading, has_cup
 from xraymeasure.series.study.study import Study, StudyFilm
 from xraymeasure.vocabulary.landmarks import Side
 
@@ -151,7 +151,12 @@ def followup_of(
 
 
 def followup_of_study(
-    study: Study, *, reader: str | None = None, occasion: int = 1, **run_options: Any
+    study: Study,
+    *,
+    reader: str | None = None,
+    occasion: int = 1,
+    run: RunSummary | None = None,
+    **run_options: Any,
 ) -> StudyFollowUp:
     """Measure what is new in a study and follow each of its hips.
 
@@ -167,6 +172,8 @@ def followup_of_study(
         Whose readings; for each hip the reader who read most of its films, by default.
     occasion : int
         Which of the reader's occasions.
+    run : RunSummary, optional
+        Of this study as it stands, so that it is not run again.
     **run_options
         As for `run_study`.
 
@@ -176,8 +183,8 @@ def followup_of_study(
         If the study has no such reader or occasion.
     """
     study.check_reader(reader or study.readers[0], occasion)
-    summary = run_study(study, **run_options)
-    entries = {entry.place: entry for entry in study_readings(study)}
+    summary = run or run_study(study, **run_options)
+    entries = {entry.place: entry for entry in summary.entries}
     readers = (reader,) if reader else study.readers
     hips: dict[tuple[str, Side | None], list[StudyFilm]] = defaultdict(list)
     for film in study.films:
@@ -200,7 +207,7 @@ def followup_of_study(
                 dropped.append((film.label, "the table of films does not say its day"))
             elif entry.reading.operated_side != side:
                 dropped.append((film.label, "the reading is of the other hip"))
-            elif not entry.reading.has(f"cup_rim_{side}"):
+            elif not has_cup(entry.reading, side):
                 dropped.append((film.label, "no cup on it: before the operation"))
             else:
                 visits.append(_visit(film, entry.reading, summary.kept[place]))

@@ -1,8 +1,8 @@
 """Measure every film of a study that has a reading; only what changed is measured again.
 
 What was measured is kept in ``results/cache/``, one file a reading, named by a hash of everything
-it depends on: the reading, the film (size and time of change), the reader's placing spread, seed
-and number of draws, and the versions of this program and of the numerical libraries. Each file is
+it depends on: the reading, the film (its content), the reader's placing spread, seed and number of
+draws, and the versions of this program and of the numerical libraries. Each file is
 whole or not there. The table is then put together in the order of the study, so it is the same
 bytes however often the run was interrupted and in whatever order the workers finished.
 """
@@ -13,10 +13,10 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from xraymeasure import __version__
 from xraymeasure.errors import XrayMeasureError
@@ -25,7 +25,7 @@ from xraymeasure.measuring.results import Measurements
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.tidy_table import Row, describe_columns, write_tables
 from xraymeasure.series.run.workers import WorkerDied, map_tasks
-from xraymeasure.series.study.placing import read_placing
+from xraymeasure.series.study.placing import Placing, read_placing
 from xraymeasure.series.study.readings import Place, StudyReading, study_readings
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
 from xraymeasure.series.study.study import Study, StudyFilm
@@ -34,9 +34,12 @@ RESULTS = "results"
 CSV_FILE = "measurements.csv"
 PARQUET_FILE = "measurements.parquet"
 COLUMNS_FILE = "columns.txt"
-_LAYOUT = 1
+_LAYOUT = 2
 
 Progress = Callable[[int, int], None]
+Spread = Literal["reading", "repeats", "default"]
+"""Whose placing spread stood behind intervals: stated in the reading, from the reader's repeats, or
+the default."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,12 @@ class RunSummary:
         The table.
     kept : mapping of (film, reader, occasion) to Path
         What was kept of every reading that was measured; see `read_kept`.
+    entries : tuple of StudyReading
+        The readings as they were found, each parsed once.
+    exclusions : mapping of (film, reader) to str
+        Why readers excluded films.
+    draws, seed : int
+        With what it was measured.
     seconds : float
         How long it took.
     """
@@ -82,6 +91,10 @@ class RunSummary:
     csv: Path
     parquet: Path
     kept: Mapping[Place, Path]
+    entries: tuple[StudyReading, ...]
+    exclusions: Mapping[tuple[str, str], str]
+    draws: int
+    seed: int
     seconds: float
 
     def __str__(self) -> str:
@@ -98,6 +111,7 @@ class _Task:
     place: Place
     film: Path
     reading: Reading
+    placing: Placing | None
     draws: int
     seed: int
     kept: Path
@@ -144,8 +158,14 @@ def run_study(
     started = time.monotonic()
     entries = study_readings(study)
     excluded = excluded_films(study_remarks(study))
+    # Workers may stand in another folder.
+    study = replace(
+        study,
+        folder=study.folder.resolve(),
+        films=tuple(replace(film, file=film.file.resolve()) for film in study.films),
+    )
     results = study.folder / RESULTS
-    (results / "cache").mkdir(parents=True, exist_ok=True)
+    base = study.seed if seed is None else seed
 
     reasons: dict[Path, str] = {}
     tasks: dict[Path, _Task] = {}
@@ -157,11 +177,9 @@ def run_study(
         if entry.reading is None:
             reasons[entry.path] = entry.fault
         else:
-            reading = entry.reading
-            if reading.placing_sd_px is None and (own := placing[entry.reader]):
-                reading = replace(reading, placing_sd_px=own.placing_sd_px)
-            base = study.seed if seed is None else seed
-            tasks[entry.path] = _task(study, films[entry.film], entry, reading, draws, base)
+            # A reading that states its own spread takes no other.
+            own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
+            tasks[entry.path] = _task(study, films[entry.film], entry, own, draws, base)
 
     todo = {path: task for path, task in tasks.items() if not task.kept.exists()}
     unchanged = len(tasks) - len(todo)
@@ -171,17 +189,23 @@ def run_study(
             progress(done, len(todo))
         paths = {task.place: path for path, task in todo.items()}
         for task, outcome in map_tasks(
-            _measure_task, todo.values(), workers=workers, scheduler=scheduler
+            _measure_task,
+            todo.values(),
+            workers=workers,
+            scheduler=scheduler,
+            folder=study.folder,
         ):
             if isinstance(outcome, Exception):
                 reasons[paths[task.place]] = _reason(outcome, task)
             else:
+                task.kept.parent.mkdir(parents=True, exist_ok=True)
                 write_atomically(task.kept, outcome)
             done += 1
             if progress:
                 progress(done, len(todo))
 
     rows = _rows(study, entries, tasks, reasons, excluded)
+    results.mkdir(exist_ok=True)
     csv_path, parquet_path = results / CSV_FILE, results / PARQUET_FILE
     count = write_tables(rows, csv_path, parquet_path)
     write_atomically(results / COLUMNS_FILE, describe_columns())
@@ -198,6 +222,10 @@ def run_study(
         csv=csv_path,
         parquet=parquet_path,
         kept={task.place: task.kept for path, task in tasks.items() if path not in reasons},
+        entries=entries,
+        exclusions=excluded,
+        draws=draws,
+        seed=base,
         seconds=time.monotonic() - started,
     )
 
@@ -208,15 +236,14 @@ def read_kept(path: Path) -> dict[str, Any]:
 
 
 def _task(
-    study: Study, film: StudyFilm, entry: StudyReading, reading: Reading, draws: int, seed: int
+    study: Study,
+    film: StudyFilm,
+    entry: StudyReading,
+    placing: Placing | None,
+    draws: int,
+    seed: int,
 ) -> _Task:
     own_seed = int.from_bytes(_hash(seed, *entry.place)[:4], "big")
-    try:
-        status = film.file.stat()
-        film_state = (status.st_size, status.st_mtime_ns)
-    except OSError:
-        # Nothing was ever kept for a film that is not there: measuring it will say why.
-        film_state = None
     key = _hash(
         _LAYOUT,
         __version__,
@@ -224,13 +251,24 @@ def _task(
         version("scipy"),
         entry.place,
         entry.digest,
-        film_state,
-        reading.placing_sd_px,
+        _content(film.file),
+        asdict(placing) if placing else None,
         draws,
         own_seed,
     ).hex()
     kept = study.folder / RESULTS / "cache" / f"{key[:32]}.json"
-    return _Task(entry.place, film.file, reading, draws, own_seed, kept)
+    assert entry.reading is not None
+    return _Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept)
+
+
+def _content(film: Path) -> str | None:
+    """Return a hash of a film's file; two files of one size and time are still two films."""
+    try:
+        with film.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        # Nothing was ever kept for a film that is not there: measuring it will say why.
+        return None
 
 
 def _hash(*parts: Any) -> bytes:
@@ -242,13 +280,19 @@ def _measure_task(task: _Task) -> str:
     from xraymeasure.film.read import read_film
     from xraymeasure.measuring.measure import measure
 
-    film = read_film(task.film)
-    measured = measure(film, task.reading, draws=task.draws, seed=task.seed)
+    film, reading = read_film(task.film), task.reading
+    stands: Spread = "reading" if reading.placing_sd_px is not None else "default"
+    if task.placing is not None:
+        scale = measure(film, reading, draws=0).mm_per_px
+        if own := task.placing.on_film(scale):
+            reading, stands = replace(reading, placing_sd_px=own), "repeats"
+    measured = measure(film, reading, draws=task.draws, seed=task.seed)
     record = {
         "operated_side": measured.operated_side,
         "mm_per_px": measured.mm_per_px,
         "view": film.view,
         "pitch_mm": film.spacing.detector_mm or film.spacing.patient_mm,
+        "placing": stands,
         "rows": [*_measured_rows(measured), *_missing_rows(measured)],
     }
     return json.dumps(record, allow_nan=False)
@@ -318,8 +362,9 @@ def _rows(
         elif entry.path in reasons:
             yield {**head, "status": "failed", "reason": reasons[entry.path]}
         else:
-            for row in read_kept(tasks[entry.path].kept)["rows"]:
-                yield {**head, **row}
+            kept = read_kept(tasks[entry.path].kept)
+            for row in kept["rows"]:
+                yield {**head, "placing": kept["placing"], **row}
 
 
 def _reason(error: Exception, task: _Task) -> str:

@@ -29,6 +29,11 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "high": ("number", "upper end of the 95 % interval"),
     "standard_uncertainty": ("number", "first-order standard uncertainty"),
     "reference": ("text", "reference line"),
+    "placing": (
+        "text",
+        "whose placing spread the interval rests on: reading (stated in it), repeats (the "
+        "reader's own, from series spread) or default",
+    ),
     "warnings": ("text", "codes of the findings that touch it, separated by spaces"),
     "status": ("text", "measured, missing (this number), failed or excluded (the whole reading)"),
     "reason": ("text", "why it is missing, failed or excluded"),

@@ -19,6 +19,7 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, TypeVar
 
 from xraymeasure.errors import StudyError
@@ -39,6 +40,7 @@ def map_tasks(
     *,
     workers: int | None = None,
     scheduler: str | None = None,
+    folder: Path | None = None,
 ) -> Iterator[tuple[Task, Any | Exception]]:
     """Yield every task with its result, or with the exception it ended in, as they finish.
 
@@ -53,15 +55,17 @@ def map_tasks(
     scheduler : str, optional
         Address of a Dask scheduler, ``tcp://host:8786`` for example, whose workers see the same
         files under the same paths; `workers` is then the cluster's affair.
+    folder : Path, optional
+        Which every worker of the cluster must see, before the first task is handed out.
 
     Raises
     ------
     StudyError
-        If the scheduler cannot be reached, is lost or has no workers, or the extra is not
-        installed.
+        If the scheduler cannot be reached, is lost or has no workers, one of them does not see
+        the folder, or the extra is not installed.
     """
     if scheduler is not None:
-        with _cluster(scheduler) as (executor, width):
+        with _cluster(scheduler, folder) as (executor, width):
             yield from _bounded(executor, function, iter(tasks), width)
         return
     width = workers or _cores()
@@ -156,7 +160,7 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
+def _cluster(address: str, folder: Path | None) -> Iterator[tuple[Executor, int]]:
     distributed = _import_distributed()
     try:
         client = distributed.Client(address, timeout="5s", set_as_default=False)
@@ -168,6 +172,15 @@ def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
         width = sum(client.nthreads().values())
         if not width:
             raise StudyError(f"{address}: the Dask scheduler has no workers; start some")
+        if folder is not None:
+            blind = [
+                who for who, sees in client.run(os.path.isdir, str(folder)).items() if not sees
+            ]
+            if blind:
+                raise StudyError(
+                    f"{folder}: {len(blind)} of the cluster's workers do not see this folder "
+                    f"({', '.join(sorted(blind)[:3])}); mount it there under the same path"
+                )
         executor = client.get_executor(pure=False)
         try:
             yield executor, width

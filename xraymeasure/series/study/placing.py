@@ -14,6 +14,10 @@ films with their degrees of freedom (the within-film variance of a one-way analy
 
 Unequal pixel spacing is respected: a spread in px is in pixels of the geometric mean pitch.
 
+It is a spread of placing, not of how the patient lay: repeats are readings of one film. A run
+takes it in mm in the plane of the hip, so that films of different pixels share one hand; only
+where no film's scale was known it is taken in pixels.
+
 A spread from fewer than `MINIMUM_FREEDOM` degrees of freedom is reported and not used.
 """
 
@@ -100,10 +104,20 @@ class Placing:
     reader: str
     spreads: tuple[Spread, ...]
 
-    @property
-    def placing_sd_px(self) -> dict[str, float] | None:
-        """The usable spreads by landmark, as a reading takes them; None where there is none."""
-        return {entry.landmark: entry.sd_px for entry in self.spreads if entry.usable} or None
+    def on_film(self, mm_per_px: float | None) -> dict[str, float] | None:
+        """Return the usable spreads by landmark in px of a film; None where there is none.
+
+        Parameters
+        ----------
+        mm_per_px : float or None
+            Scale of the film in the plane of the hip.
+        """
+        found = {
+            entry.landmark: entry.sd_mm / mm_per_px if entry.sd_mm and mm_per_px else entry.sd_px
+            for entry in self.spreads
+            if entry.usable
+        }
+        return found or None
 
 
 def placing_spread(reader: str, films: Iterable[Repeats]) -> Placing:
@@ -240,6 +254,17 @@ def write_placing(study: Study, placing: Placing) -> Path:
     path.parent.mkdir(exist_ok=True)
     write_atomically(path, "\n".join(lines) + "\n")
     return path
+
+
+def spread_text(placing: Placing) -> str:
+    """Return a placing spread as lines for a terminal, in mm in the plane of the hip."""
+    lines = [f"Reader {placing.reader}: spread of placing, one standard deviation"]
+    for spread in placing.spreads:
+        size = f"{spread.sd_px:.2f} px" if spread.sd_mm is None else f"{spread.sd_mm:.2f} mm"
+        used = "" if spread.usable else ", too few repeats to be used"
+        count = f"{spread.films} film{'' if spread.films == 1 else 's'}"
+        lines.append(f"  {LANDMARKS[spread.landmark].title}: {size} ({count}{used})")
+    return "\n".join(lines)
 
 
 def read_placing(study: Study, reader: str) -> Placing | None:

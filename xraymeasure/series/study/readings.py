@@ -8,6 +8,10 @@ ones stay.
 
 A reading that comes from elsewhere may be put into the folder without a tag, as
 ``FILM__READER__OCCASION.reading.json``.
+
+A reading that was handed out by the worklist says so after its tag, ``__TAG-blinded`` where
+neither the plan nor earlier readings were shown and ``__TAG-open`` where they were. Only of such
+readings is it known that their film came in the order drawn at random.
 """
 
 from __future__ import annotations
@@ -15,15 +19,17 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 from xraymeasure.errors import ReadingError, StudyError
 from xraymeasure.files.atomic import read_text, write_atomically
 from xraymeasure.reading.file import format_reading, parse_reading
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.vocabulary.landmarks import Side
 
 READINGS = "readings"
 DRAFTS = "drafts"
@@ -36,6 +42,9 @@ _NAME = re.compile(
 
 Place = tuple[str, str, int]
 """Film, reader, occasion."""
+
+HandedOut = Literal["blinded", "open"]
+"""How the worklist handed a film out: without or with sight of plan and earlier readings."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +67,9 @@ class StudyReading:
         How many earlier versions of it there are.
     digest : str
         SHA-256 of the file's text.
+    handed_out : {"blinded", "open"} or None
+        How the worklist handed the film out; None for a reading that did not come from it, or of
+        which that is not recorded.
     """
 
     film: str
@@ -68,6 +80,7 @@ class StudyReading:
     fault: str = ""
     superseded: int = 0
     digest: str = ""
+    handed_out: HandedOut | None = None
 
     @property
     def place(self) -> Place:
@@ -85,7 +98,13 @@ def _digest(text: str) -> str:
     return hashlib.sha256(text.replace("\r\n", "\n").encode("utf-8")).hexdigest()
 
 
-def add_reading(study: Study, film: str, occasion: int, reading: Reading) -> Path:
+def add_reading(
+    study: Study,
+    film: str,
+    occasion: int,
+    reading: Reading,
+    handed_out: HandedOut | None = None,
+) -> Path:
     """Add a finished reading to the study; nothing that is there is changed.
 
     Parameters
@@ -98,6 +117,8 @@ def add_reading(study: Study, film: str, occasion: int, reading: Reading) -> Pat
         From 1.
     reading : Reading
         Its `reader` must be one of the study's.
+    handed_out : {"blinded", "open"}, optional
+        How the worklist handed the film out; not for readings from elsewhere.
 
     Returns
     -------
@@ -114,11 +135,9 @@ def add_reading(study: Study, film: str, occasion: int, reading: Reading) -> Pat
     study.check_reader(reading.reader, occasion)
     _check_side(study.film(film), reading, f"film {film}")
     text = format_reading(reading)
-    path = (
-        study.folder
-        / READINGS
-        / f"{film}__{reading.reader}__{occasion}__{content_tag(text)}{_SUFFIX}"
-    )
+    mark = f"-{handed_out}" if handed_out else ""
+    name = f"{film}__{reading.reader}__{occasion}__{content_tag(text)}{mark}{_SUFFIX}"
+    path = study.folder / READINGS / name
     if parse_reading(text, str(path)) != reading:
         raise ReadingError(f"{path}: the reading would not read back the same; not written")
     path.parent.mkdir(exist_ok=True)
@@ -201,7 +220,11 @@ def _study_reading(study: Study, films: Mapping[str, StudyFilm], path: Path) -> 
     except (ReadingError, StudyError) as error:
         fault = str(error).replace(f"{study.folder}/", "")
         return StudyReading(film, reader, occasion, path, None, fault, digest=digest)
-    return StudyReading(film, reader, occasion, path, reading, digest=digest)
+    mark = re.match("-(blinded|open)", match["copy"] or "")
+    handed_out: HandedOut | None = None
+    if mark:
+        handed_out = "blinded" if mark[1] == "blinded" else "open"
+    return StudyReading(film, reader, occasion, path, reading, digest=digest, handed_out=handed_out)
 
 
 def _check_side(film: StudyFilm, reading: Reading, where: str) -> None:
@@ -218,13 +241,13 @@ def _latest(versions: list[StudyReading]) -> StudyReading:
     if not usable:
         return versions[-1]
     latest = max(usable.values(), key=lambda entry: (moment_of(entry.reading), entry.digest))
-    return StudyReading(
-        *latest.place,
-        latest.path,
-        latest.reading,
-        superseded=len(usable) - 1,
-        digest=latest.digest,
-    )
+    return replace(latest, superseded=len(usable) - 1)
+
+
+def has_cup(reading: Reading, side: Side | None = None) -> bool:
+    """Return whether a hip, the index hip by default, has a cup: only then it was operated on."""
+    side = side or reading.operated_side
+    return reading.has(f"cup_rim_{side}") or reading.has(f"cup_shell_{side}")
 
 
 def moment_of(reading: Reading) -> datetime:

@@ -18,8 +18,8 @@ from pathlib import Path
 from xraymeasure.errors import ReadingError, StudyError
 from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.reading import FilmBinding, Reading
-from xraymeasure.series.study.placing import read_placing
 from xraymeasure.series.study.readings import (
+    HandedOut,
     StudyReading,
     draft_path,
     moment_of,
@@ -67,6 +67,11 @@ class Worklist:
     done: frozenset[str]
     excluded: Mapping[str, str]
     minutes_per_film: float | None
+
+    @property
+    def handed_out(self) -> HandedOut:
+        """How a film of this list is shown, which the name of its reading records."""
+        return "blinded" if self.study.blinded else "open"
 
     @property
     def left(self) -> tuple[StudyFilm, ...]:
@@ -146,8 +151,8 @@ def start_reading(
 ) -> Reading:
     """Return the reading to go on with: the reader's draft if there is one, else an empty one.
 
-    An empty one carries what the study knows: the index side, the known sizes, and the reader's
-    own placing spread where repeats have shown it.
+    An empty one carries what the study knows: the index side and the known sizes. The reader's own
+    placing spread is no part of it, for it is one of the reader and not of this film's pixels.
 
     Parameters
     ----------
@@ -182,7 +187,6 @@ def start_reading(
     index = film.side or side
     if index is None:
         raise StudyError(f"film {film.label}: say which hip is the index, left or right")
-    placing = read_placing(work.study, work.reader)
     return Reading(
         reader=work.reader,
         read_at=_now(),
@@ -190,7 +194,6 @@ def start_reading(
         film=binding,
         head_diameter_mm={index: film.head_diameter_mm} if film.head_diameter_mm else {},
         cup_diameter_mm={index: film.cup_diameter_mm} if film.cup_diameter_mm else {},
-        placing_sd_px=placing.placing_sd_px if placing else None,
     )
 
 
