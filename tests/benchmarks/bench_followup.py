@@ -1,7 +1,7 @@
 """What simulated follow-up finds: bias, spread, coverage, false alarms, and what is flagged.
 
-The patients are those of ``tests/series/test_followup_simulated.py``. Run it as
-``python tests/benchmarks/bench_followup.py [PAIRS]``.
+The patients are those of ``tests/series/followup/patients.py``. Run it as
+``python tests/benchmarks/bench_followup.py [PAIRS] [SEED]``; half of the pairs did not move.
 """
 
 from __future__ import annotations
@@ -12,48 +12,54 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "series"))
+sys.path.insert(0, str(Path(__file__).parent.parent / "series" / "followup"))
 
-from test_followup_simulated import MOVED, STILL, TRUTH, filmed
+from patients import MOVED, STILL, TRUTH, filmed
 
 from xraymeasure.change.changes import changes_between
+
+SHOWN = ("changed", "not resolved")
 
 
 def report(name: str, pairs: list, truth: dict[str, float]) -> None:
     """Print one line a change."""
-    comparable = [not changes.comparability.failed("femur") for changes in pairs]
-    flagged = [any(row.verdict == "changed" for row in changes.rows) for changes in pairs]
+    flagged = [any(row.verdict in SHOWN for row in changes.rows) for changes in pairs]
+    share = 100 * np.mean(flagged)
+    print(f"\n{name}: {len(pairs)} pairs, {sum(flagged)} with any flag ({share:.1f} %)")
+    print(*{f"{key}: {why}" for changes in pairs for key, why in changes.missing.items()}, sep="\n")
     print(
-        f"\n{name}: {len(pairs)} pairs, {100 * np.mean(comparable):.0f} % comparable, "
-        f"{100 * np.mean(flagged):.1f} % with any flag"
-    )
-    print(
-        f"{'':26}{'truth':>8}{'mean':>8}{'SE':>7}{'SD':>7}{'u':>7}{'not covered':>13}{'flagged':>9}"
+        f"{'':26}{'truth':>7}{'mean':>8}{'SE':>7}{'SD':>7}{'u':>7}{'outside':>9}{'shown':>8}"
+        f"{'least':>7}{'pairs below':>13}{'shown there':>13}"
     )
     for key, true in truth.items():
-        rows = [changes.row(key) for changes in pairs]
+        rows = [row for changes in pairs if (row := changes.row(key))]
         values = np.array([row.value for row in rows])
         u = np.mean([(row.high - row.low) / 3.92 for row in rows])
         outside = np.mean([not row.low <= true <= row.high for row in rows])
-        hits = np.mean([row.verdict == "changed" for row in rows])
-        print(
-            f"{key:26}{true:8.2f}{values.mean():8.3f}{values.std() / len(rows) ** 0.5:7.3f}"
-            f"{values.std():7.3f}{u:7.3f}{100 * outside:11.1f} %{100 * hits:7.1f} %"
+        line = (
+            f"{key:26}{true:7.2f}{values.mean():8.3f}{values.std() / len(rows) ** 0.5:7.3f}"
+            f"{values.std():7.3f}{u:7.3f}{100 * outside:7.1f} %"
         )
+        if rows[0].verdict is not None:
+            hits = np.array([row.verdict == "changed" for row in rows])
+            least = np.array([row.detectable for row in rows])
+            below = least < abs(true)
+            there = f"{100 * hits[below].mean():11.1f} %" if below.any() else ""
+            line += f"{100 * hits.mean():6.1f} %{least.mean():7.2f}{below.sum():13d}{there}"
+        print(line)
 
 
-def main(pairs: int) -> None:
+def main(pairs: int, seed: int) -> None:
     """Simulate and print."""
-    rng = np.random.default_rng(20240101)
+    rng = np.random.default_rng(seed)
     start = time.perf_counter()
-    before = [filmed(rng, STILL, 0.0) for _ in range(pairs)]
+    before = [filmed(rng, STILL, 0.0) for _ in range(pairs // 2)]
     for name, hip in (("nothing moved", STILL), ("known movement", MOVED)):
         found = [changes_between(filmed(rng, hip, 5.0), first) for first in before]
         report(name, found, TRUTH if hip is MOVED else dict.fromkeys(TRUTH, 0.0))
-    print(
-        f"\n{1000 * (time.perf_counter() - start) / (3 * pairs):.1f} ms a film, simulation included"
-    )
+    films = 3 * (pairs // 2)
+    print(f"\n{1000 * (time.perf_counter() - start) / films:.1f} ms a film, simulation included")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)
+    main(*(int(word) for word in (*sys.argv[1:], *("600", "20240101")[len(sys.argv) - 1 :])))

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from xraymeasure.change import changes as changes_module
 from xraymeasure.change.changes import before_after, changes_between, vector_length
-from xraymeasure.change.positioning import Comparable, Visit
+from xraymeasure.change.position import Position, Turn
+from xraymeasure.change.positioning import Visit
 from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.reading.reading import FilmBinding
 from xraymeasure.report.text import changes_text
 from xraymeasure.vocabulary.quantities import QUANTITIES
-
-NO_ALLOWANCE = Comparable(pelvic_tilt_mm=1e-9, pelvic_rotation_mm=1e-9, femoral_rotation_deg=1e-9)
 
 # An invented hip.
 HIP = {
@@ -51,6 +51,13 @@ def film(u=0.3, side="left", without=(), method="landmarks", reference="inter_te
     )
 
 
+@pytest.fixture
+def lying_alike(monkeypatch):
+    """Take the pelvis to lie exactly alike on all films."""
+    alike = Position(Turn(0.0, 0.0, True), Turn(0.0, 0.0, True))
+    monkeypatch.setattr(changes_module, "position_between", lambda *_, **__: alike)
+
+
 def visit(years=0.0, centre="shell", **values):
     return Visit(years, film(**values), cup_centre_from=centre)
 
@@ -58,33 +65,71 @@ def visit(years=0.0, centre="shell", **values):
 # --- the interval of a change ------------------------------------------------------------------
 
 
-def test_a_change_must_exceed_the_minimal_detectable_change():
+def test_a_change_has_the_interval_of_the_minimal_detectable_change(lying_alike):
     # Shrout PE, Fleiss JL, Psychol Bull 1979;86:420-428, six by four: SEM 1.0097 (consistency),
     # MDC95 = 1.96 sqrt(2) SEM = 2.799 (references, recomputed).
-    before = visit(u=1.0097)
-    for moved, verdict in ((2.79, "not shown"), (2.81, "changed")):
-        after = visit(1.0, u=1.0097, radiographic_anteversion=20.0 + moved)
-        row = changes_between(after, before, NO_ALLOWANCE).row("anteversion_change")
-        assert (row.high - row.low) / 2 == pytest.approx(2.799, abs=0.002)
+    row = changes_between(visit(1.0, u=1.0097), visit(u=1.0097)).row("anteversion_change")
+    assert (row.high - row.low) / 2 == pytest.approx(2.799, abs=0.002)
+
+
+def test_a_change_is_shown_among_all_that_are_asked_of_a_hip(lying_alike):
+    # Six are asked: two of migration, two angles, subsidence, the head. The largest is held
+    # against 0.05 / 6, two-sided 2.638 standard deviations (normal tables).
+    for moved, verdict in ((2.62, "not shown"), (2.66, "changed")):
+        after = visit(1.0, u=np.sqrt(0.5), radiographic_anteversion=20.0 + moved)
+        changes = changes_between(after, visit(u=np.sqrt(0.5)))
+        row = changes.row("anteversion_change")
         assert row.verdict == verdict
+        # Found in nine of ten cases: 1.2816 standard deviations further.
+        assert row.detectable == pytest.approx(2.638 + 1.2816, abs=0.001)
 
 
-@pytest.mark.parametrize(
-    ("limits", "expected"),
-    [
-        # Tilt of 40/20 by +-5 degrees: anteversion 16.14 and 23.79, inclination 38.96 and 41.31
-        # (references): 0.765 and 0.235 a degree. 5 mm are 5 / 1.8 degrees, rectangular.
-        (replace(NO_ALLOWANCE, pelvic_tilt_mm=5.0), (0.235, 0.765)),
-        # Axial rotation: sin RI = 0.643 and tan RA cos RI = 0.279 a degree (references, slopes).
-        (replace(NO_ALLOWANCE, pelvic_rotation_mm=5.0), (0.279, 0.643)),
-    ],
-)
-def test_films_within_the_limits_may_still_be_tilted_and_turned(limits, expected):
-    changes = changes_between(visit(1.0, u=1e-6), visit(u=1e-6), limits)
-    for name, slope in zip(("inclination_change", "anteversion_change"), expected, strict=True):
-        row = changes.row(name)
-        half = 1.96 * slope * 5.0 / 1.8 / np.sqrt(3)
-        assert (row.high - row.low) / 2 == pytest.approx(half, rel=0.02)
+# Tilt of 40/20 backward by 5 degrees: 41.31/23.79, forward: 38.96/16.14 (references).
+@pytest.mark.parametrize(("tilt", "expected"), [(5.0, (41.31, 23.79)), (-5.0, (38.96, 16.14))])
+def test_a_tilt_that_the_films_tell_is_taken_off_the_cup(monkeypatch, tilt, expected):
+    known = Position(Turn(tilt, 0.0, True), Turn(0.0, 0.0, True))
+    monkeypatch.setattr(changes_module, "position_between", lambda *_, **__: known)
+    inclination, anteversion = expected
+    after = visit(1.0, radiographic_inclination=inclination, radiographic_anteversion=anteversion)
+    changes = changes_between(after, visit())
+    # First order; the slopes are taken at the later film.
+    assert changes.row("inclination_change").value == pytest.approx(0.0, abs=0.3)
+    assert changes.row("anteversion_change").value == pytest.approx(0.0, abs=0.15)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_rotation_that_the_films_tell_is_taken_off_the_cup(monkeypatch, side):
+    # An axis in space (frame of the design), turned by 3 degrees about the body's long axis.
+    ri, ra, turn = np.radians([40.0, 20.0, 3.0])
+    out = 1.0 if side == "right" else -1.0
+    axis = np.array([-out * np.sin(ri) * np.cos(ra), np.cos(ri) * np.cos(ra), np.sin(ra)])
+    axis[0], axis[2] = (
+        axis[0] * np.cos(turn) + axis[2] * np.sin(turn),
+        axis[2] * np.cos(turn) - axis[0] * np.sin(turn),
+    )
+    known = Position(Turn(0.0, 0.0, True), Turn(3.0, 0.0, True))
+    monkeypatch.setattr(changes_module, "position_between", lambda *_, **__: known)
+    after = film(
+        side=side,
+        radiographic_inclination=np.degrees(np.arctan2(-out * axis[0], axis[1])),
+        radiographic_anteversion=np.degrees(np.arcsin(axis[2])),
+    )
+    changes = changes_between(Visit(1.0, after), Visit(0.0, film(side=side)))
+    assert changes.row("inclination_change").value == pytest.approx(0.0, abs=0.1)
+    assert changes.row("anteversion_change").value == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_worse_pair_has_a_wider_interval_and_keeps_its_verdict():
+    widths = []
+    for tilted in (40.0, 50.0, 60.0):
+        changes = changes_between(visit(1.0, pelvic_tilt_indicator=tilted), visit())
+        row = changes.row("anteversion_change")
+        widths.append(row.high - row.low)
+        # Subsidence has nothing to do with the pelvis.
+        assert changes.row("stem_subsidence").high == pytest.approx(
+            changes_between(visit(1.0), visit()).row("stem_subsidence").high
+        )
+    assert widths == sorted(widths) and widths[2] > 1.2 * widths[0]
 
 
 def test_a_worse_reading_widens_the_interval():
@@ -142,18 +187,19 @@ def test_a_head_that_leaves_the_dome_is_not_called_worn_without_doubt():
     assert worn.reason == ""
 
 
-def test_films_that_do_not_compare_get_no_verdict_of_change():
-    after = visit(1.0, stem_to_trochanter=40.0, pelvic_tilt_indicator=50.0)
-    for row in changes_between(after, visit()).rows:
-        if row.verdict is not None:
-            assert row.verdict == "not comparable"
-            assert "tilt of the pelvis" in row.reason
+def test_films_from_different_sides_get_no_verdict_of_change():
+    after = replace(visit(1.0, stem_to_trochanter=40.0), view="PA")
+    for row in changes_between(after, replace(visit(), view="AP")).rows:
+        assert row.verdict in (None, "not comparable")
 
 
-def test_a_cup_is_not_judged_where_the_position_of_the_pelvis_is_not_known():
+def test_where_the_position_is_not_known_what_may_be_expected_stands_for_it():
     bare = film(without=tuple(POSITION), radiographic_inclination=55.0, stem_to_trochanter=35.0)
     changes = changes_between(Visit(1.0, bare), visit())
-    assert changes.row("inclination_change").verdict == "position not known"
+    assert not changes.position.tilt.seen
+    known = changes_between(visit(1.0, radiographic_inclination=55.0), visit())
+    narrow, wide = (found.row("anteversion_change") for found in (known, changes))
+    assert wide.high - wide.low > 2.0 * (narrow.high - narrow.low)
     assert changes.row("stem_subsidence").verdict == "changed"
 
 
@@ -247,8 +293,8 @@ def test_an_operation_changes_leg_length_offsets_and_hip_centre():
     assert not changes.missing
 
 
-def test_the_interval_before_and_after_holds_both_films():
-    wide = before_after(film(u=0.4), film(u=0.3), NO_ALLOWANCE).row("acetabular_offset_change")
+def test_the_interval_before_and_after_holds_both_films(lying_alike):
+    wide = before_after(film(u=0.4), film(u=0.3)).row("acetabular_offset_change")
     assert (wide.high - wide.low) / 2 == pytest.approx(1.959964 * np.hypot(0.5, 0.3), rel=1e-6)
 
 
@@ -277,4 +323,4 @@ def test_changes_are_told_on_a_terminal_with_what_speaks_against_them():
     )
     assert "Leg length" in text and "+7.0 mm" in text and "−5.0 to 2.0" in text
     assert "Femoral offset: film before" in text
-    assert "The films are not comparable: tilt of the pelvis" in text
+    assert "The patient lay differently, which the intervals hold: tilt of the pelvis" in text

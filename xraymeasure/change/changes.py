@@ -6,9 +6,9 @@ later minus the earlier one. Three things make its interval:
 * the intervals of both measurements, taken as independent. What both films share (the height of
   the patient's landmarks above the hip, the head's true diameter) cancels in a difference but is
   counted twice here, so the interval is rather too wide than too narrow.
-* the pelvis may lie differently by as much as films may that still count as comparable: a
-  rectangular distribution of that width (GUM, JCGM 100:2008, 4.3.7) turns the cup and moves
-  whatever does not lie in one plane.
+* the pelvis lay differently: by how much is an input with its spread, and what the films tell of it
+  is used (`xraymeasure.change.position`). It turns the cup, which is corrected, and moves whatever
+  does not lie in one plane, which widens the interval.
 * flexion of the femur, which a frontal film does not show, for what is measured along it, and
   that the same bony point is not quite the same piece of bone on a film where it lies differently.
 
@@ -24,19 +24,21 @@ from typing import Literal
 
 from xraymeasure.change.difference import Interval, change, difference, same_measurement
 from xraymeasure.change.kinds import BEFORE_AFTER, FOLLOW_UP, KINDS, Kind
+from xraymeasure.change.position import Position, position_between
 from xraymeasure.change.positioning import (
     Comparability,
     Comparable,
     Visit,
     compare_films,
 )
+from xraymeasure.change.verdicts import ERROR, POWER_Z, detectable, holm, p_value
 from xraymeasure.measuring.inputs import DEPTH_MM
 from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import Unit
 
-Verdict = Literal["changed", "not shown", "not resolved", "not comparable", "position not known"]
+Verdict = Literal["changed", "not shown", "not resolved", "not comparable"]
 
 WEAR_RESOLVED_MM = 1.1
 """A pair of plain films does not resolve wear below this (Wan Z et al., Clin Orthop Relat Res
@@ -52,6 +54,9 @@ FEMORAL_FLEXION_U_DEG = 3.0
 SAME_POINT_U_MM = 0.3
 """Spread with which a rounded bony point, were it placed perfectly, is another point of the bone
 on a film where the patient lies differently. Working default, no source."""
+
+FEMORAL_ROTATION_U_DEG = 6.0
+"""Spread of the rotation of a femur between two films. Working default, no source."""
 
 FEMORAL_ROTATION_DEG = 10.0
 """About how far a neck is turned out of the film's plane. Working default, no source."""
@@ -76,16 +81,18 @@ class Change:
     method, reference : str or None
         How both were obtained, and the reference line.
     verdict : str or None
-        ``changed`` where the interval leaves out zero and the films are comparable; ``not shown``
-        where it holds zero; ``not resolved`` where it leaves out zero but lies below what a pair
-        of plain films resolves; ``not comparable`` and ``position not known`` where the films'
-        positioning forbids it. None where no verdict is given, and `reason` says why.
+        ``changed`` where the change is shown among all that were asked of the hip; ``not shown``
+        where it is not; ``not resolved`` where it is shown but lies below what a pair of plain
+        films resolves; ``not comparable`` where the films were taken from different sides. None
+        where no verdict is given, and `reason` says why.
     reason : str
         What speaks against a verdict of ``changed``, or for doubting it; empty where nothing does.
     years : float or None
         Between the films.
     per_year : (value, low, high) or None
         Where it is asked for and the films lie apart in time.
+    detectable : float or None
+        The smallest change that this pair of films would have shown in nine of ten cases.
     """
 
     name: str
@@ -102,6 +109,7 @@ class Change:
     reason: str = ""
     years: float | None = None
     per_year: Interval | None = None
+    detectable: float | None = None
 
     @property
     def kind(self) -> Kind:
@@ -121,11 +129,14 @@ class Changes:
         Names of changes that cannot be told, and why.
     comparability : Comparability
         Of the two films.
+    position : Position
+        How the pelvis lay on the later one against the earlier one.
     """
 
     rows: tuple[Change, ...]
     missing: Mapping[str, str]
     comparability: Comparability
+    position: Position
 
     def row(self, name: str) -> Change | None:
         """Return the change of that name, or None where it cannot be told."""
@@ -145,15 +156,17 @@ def before_after(
     after, before : Measurements
         Of the films after and before; the side is the index side after.
     limits : Comparable, optional
-        How alike the films must lie.
+        From where on a difference in position is pointed out.
     """
-    limits = limits or Comparable()
-    rows, missing = _simple(BEFORE_AFTER, after, before, limits)
+    position = position_between(after, before)
+    rows, missing = _simple(BEFORE_AFTER, after, before, position)
     comparability = compare_films(Visit(0.0, after), Visit(0.0, before), limits)
-    return Changes(rows, missing, comparability)
+    return Changes(rows, missing, comparability, position)
 
 
-def changes_between(after: Visit, before: Visit, limits: Comparable | None = None) -> Changes:
+def changes_between(
+    after: Visit, before: Visit, limits: Comparable | None = None, *, error: float = ERROR
+) -> Changes:
     """Return what changed in a replaced hip between two films of its follow-up, judged.
 
     Parameters
@@ -161,11 +174,18 @@ def changes_between(after: Visit, before: Visit, limits: Comparable | None = Non
     after, before : Visit
         The later and the earlier film of one hip.
     limits : Comparable, optional
-        How alike the films must lie.
+        From where on a difference in position is pointed out.
+    error : float
+        Chance of any flag on an unmoved hip; where a hip has several pairs, the share of this one.
     """
-    limits = limits or Comparable()
     side = after.side
-    rows, missing = _simple(FOLLOW_UP, after.measurements, before.measurements, limits)
+    position = position_between(
+        after.measurements,
+        before.measurements,
+        other_posture=None not in (after.posture, before.posture)
+        and after.posture != before.posture,
+    )
+    rows, missing = _simple(FOLLOW_UP, after.measurements, before.measurements, position)
     found = {row.name: row for row in rows}
     vector, why = _penetration(after, before)
     for row in vector:
@@ -182,12 +202,13 @@ def changes_between(after: Visit, before: Visit, limits: Comparable | None = Non
             found[name] = _of_cup(found[name], after, before, side)
     years = after.years - before.years
     comparability = compare_films(after, before, limits)
-    judged = [_timed(_judged(found[name], comparability), years) for name in KINDS if name in found]
-    return Changes(tuple(_doubted(row, found) for row in judged), missing, comparability)
+    rows = tuple(_timed(found[name], years) for name in KINDS if name in found)
+    judged = _judged(rows, comparability, error)
+    return Changes(tuple(_doubted(row, found) for row in judged), missing, comparability, position)
 
 
 def _simple(
-    names: Sequence[str], after: Measurements, before: Measurements, limits: Comparable
+    names: Sequence[str], after: Measurements, before: Measurements, position: Position
 ) -> tuple[tuple[Change, ...], dict[str, str]]:
     """Return the changes that are the difference of one measurement."""
     side = after.operated_side
@@ -199,11 +220,13 @@ def _simple(
             missing[name] = pair
             continue
         later, earlier = pair
-        allowance = _allowance(name, later, after, limits)
+        shift, allowance = _moved_by(name, later, after, position)
         if kind.unit == "mm":
             allowance = math.hypot(allowance, SAME_POINT_U_MM)
         spread = COVERAGE * allowance
-        value, low, high = difference(change(later, earlier), (0.0, -spread, spread))
+        value, low, high = difference(
+            change(later, earlier), (shift, shift - spread, shift + spread)
+        )
         rows.append(
             Change(
                 name,
@@ -221,49 +244,58 @@ def _simple(
     return tuple(rows), missing
 
 
-def _allowance(name: str, row: Measurement, film: Measurements, limits: Comparable) -> float:
-    """Return the standard uncertainty of a change for the patient's lying differently.
+def _moved_by(
+    name: str, row: Measurement, film: Measurements, position: Position
+) -> tuple[float, float]:
+    """Return how much of a change the patient's lying differently made, and its spread.
 
-    A tilt t changes radiographic anteversion by t cos RI and inclination by t tan RA sin RI, a
-    rotation r by r sin RI and r tan RA cos RI (derived; references). A tilt carries what lies d
-    anterior of another point by d sin t along the body, a rotation likewise across it.
+    A tilt t changes radiographic anteversion by t cos RI and inclination by t tan RA sin RI; a
+    rotation r by -r sin RI and r tan RA cos RI for a left hip, by the opposite for a right one
+    (derived; references). A tilt carries what lies d anterior of another point by d sin t along
+    the body, a rotation likewise across it; d is as likely to be behind as before, so that only
+    the spread is known.
     """
-    tilt, turn = (math.radians(value) for value in (limits.tilt_u_deg, limits.rotation_u_deg))
+    tilt, turn = position.tilt, position.rotation
     teardrop_mm = math.hypot(*DEPTH_MM["teardrop"])
     if name in ("inclination_change", "anteversion_change"):
-        angles = [
-            film.primary(f"radiographic_{which}", row.side)
+        ri, ra = (
+            math.radians(angle.value)
             for which in ("inclination", "anteversion")
-        ]
-        inclination, anteversion = (math.radians(angle.value) for angle in angles)
-        parts = (
-            (tilt * math.cos(inclination), turn * math.sin(inclination))
-            if name == "anteversion_change"
-            else (
-                tilt * math.tan(anteversion) * math.sin(inclination),
-                turn * math.tan(anteversion) * math.cos(inclination),
-            )
+            if (angle := film.primary(f"radiographic_{which}", row.side))
         )
-        return math.degrees(math.hypot(*parts))
+        left = 1.0 if row.side == "left" else -1.0
+        by_tilt, by_turn = (
+            (math.cos(ri), -left * math.sin(ri))
+            if name == "anteversion_change"
+            else (math.tan(ra) * math.sin(ri), left * math.tan(ra) * math.cos(ri))
+        )
+        return (
+            by_tilt * tilt.mean_deg + by_turn * turn.mean_deg,
+            math.hypot(by_tilt * tilt.u_deg, by_turn * turn.u_deg),
+        )
     if name in ("cup_migration_cranial", "hip_centre_height_change"):
-        return teardrop_mm * math.sin(tilt)
+        return 0.0, teardrop_mm * math.radians(tilt.size_deg)
     if name in ("cup_migration_lateral", "hip_centre_lateral_change", "acetabular_offset_change"):
-        return teardrop_mm * math.sin(turn)
-    turned = math.radians(FEMORAL_ROTATION_DEG)
+        return 0.0, teardrop_mm * math.radians(turn.size_deg)
+    return 0.0, _femur_moved_u(name, row, film)
+
+
+def _femur_moved_u(name: str, row: Measurement, film: Measurements) -> float:
+    """Return the spread of a femur's lengths, on which the pelvis does not bear."""
+    flexion = math.sin(math.radians(FEMORAL_FLEXION_U_DEG))
     if name == "stem_subsidence":
         (trochanter, u_trochanter), (shoulder, u_shoulder) = (
             DEPTH_MM["greater_trochanter"],
             DEPTH_MM["stem_shoulder"],
         )
-        apart = math.hypot(shoulder - trochanter, u_trochanter, u_shoulder)
-        return apart * math.sin(math.radians(FEMORAL_FLEXION_U_DEG))
+        return math.hypot(shoulder - trochanter, u_trochanter, u_shoulder) * flexion
     if name == "leg_length_change":
-        apart = math.hypot(*DEPTH_MM["lesser_trochanter"])
-        return apart * math.sin(math.radians(FEMORAL_FLEXION_U_DEG))
+        return math.hypot(*DEPTH_MM["lesser_trochanter"]) * flexion
     # Offsets: d cos(rho) = sin(rho) d rho.
     offset = film.primary("femoral_offset", row.side)
     femoral = abs(offset.value) if offset else abs(row.value)
-    return femoral * math.sin(turned) * math.radians(limits.femoral_rotation_u_deg)
+    turned = math.sin(math.radians(FEMORAL_ROTATION_DEG))
+    return femoral * turned * math.radians(FEMORAL_ROTATION_U_DEG)
 
 
 def _penetration(after: Visit, before: Visit) -> tuple[tuple[Change, ...], str]:
@@ -360,23 +392,46 @@ def _of_cup(row: Change, after: Visit, before: Visit, side: Side) -> Change:
     )
 
 
-def _judged(row: Change, comparability: Comparability) -> Change:
-    if row.reason:
-        return row
-    part = row.kind.part
-    standing = comparability.standing(part)
-    if standing != "comparable":
-        verdict = "not comparable" if standing == "not comparable" else "position not known"
-        return replace(row, verdict=verdict, reason=comparability.why(part))
-    if row.name == "head_penetration":
-        if row.low <= 0.0:
-            return replace(row, verdict="not shown", reason=_EXPLAINED)
-        if row.value < WEAR_RESOLVED_MM:
-            why = f"below {WEAR_RESOLVED_MM:g} mm, which a pair of plain films does not resolve"
-            return replace(row, verdict="not resolved", reason=why)
-        return replace(row, verdict="changed")
-    if row.low <= 0.0 <= row.high:
-        return replace(row, verdict="not shown", reason=_EXPLAINED)
+def _judged(
+    rows: Sequence[Change], comparability: Comparability, error: float
+) -> tuple[Change, ...]:
+    """Judge all changes of a pair together; those with a reason of their own are not asked."""
+    asked = [row for row in rows if not row.reason]
+    components = [row for row in rows if row.name.startswith("head_penetration_")]
+    tests = len(asked)
+
+    def p_of(row: Change) -> float:
+        if row.name != "head_penetration":
+            return p_value((row.value, row.low, row.high))
+        # Two numbers make a vector: the box of Bonferroni, as for its interval.
+        return min(1.0, 2.0 * min(p_value((c.value, c.low, c.high)) for c in components))
+
+    def least(row: Change) -> float:
+        if row.name != "head_penetration":
+            return detectable((row.high - row.low) / (2.0 * COVERAGE), tests, error)
+        u = max((c.high - c.low) / (2.0 * COVERAGE) for c in components)
+        return max(detectable(u, 2 * tests, error), WEAR_RESOLVED_MM + POWER_Z * u)
+
+    shown = dict(
+        zip((row.name for row in asked), holm([p_of(row) for row in asked], error), strict=True)
+    )
+    return tuple(
+        row
+        if row.reason
+        else replace(_verdict(row, shown[row.name], comparability), detectable=least(row))
+        for row in rows
+    )
+
+
+def _verdict(row: Change, shown: bool, comparability: Comparability) -> Change:
+    if comparability.other_view:
+        return replace(row, verdict="not comparable", reason=comparability.other_view)
+    if not shown:
+        why = _AMONG_MANY if row.low > 0.0 or row.high < 0.0 else _EXPLAINED
+        return replace(row, verdict="not shown", reason=why)
+    if row.name == "head_penetration" and row.value < WEAR_RESOLVED_MM:
+        why = f"below {WEAR_RESOLVED_MM:g} mm, which a pair of plain films does not resolve"
+        return replace(row, verdict="not resolved", reason=why)
     return replace(row, verdict="changed")
 
 
@@ -390,7 +445,11 @@ def _doubted(row: Change, found: Mapping[str, Change]) -> Change:
     return replace(row, reason=f"{row.reason}; {why}" if row.reason else why)
 
 
-_EXPLAINED = "no more than the uncertainty of the two readings explains"
+_EXPLAINED = "no more than the uncertainty of the two films explains"
+_AMONG_MANY = (
+    "its own interval leaves out zero, but judged with the other numbers of this hip it is no more "
+    "than chance may bring"
+)
 
 
 def _timed(row: Change, years: float) -> Change:

@@ -1,8 +1,10 @@
-"""Whether two films of one hip lie alike enough to be compared.
+"""How alike two films of one hip were taken, criterion by criterion, for a person to see.
 
-A change between two films is a change of the hip only where the patient lay alike. Each criterion
-is a number of both films, the limit that its difference must keep, and what it bears on. The
-limits are proposals without a standard behind them; every one can be changed.
+Each criterion is a number of both films and the difference from which on it is pointed out. None
+of them decides on a verdict: how the patient lay is an input of every change (`position`), and a
+pair that lies worse has a wider interval. Only films from different sides (AP and PA) cannot be
+held against one another. The limits are proposals without a standard behind them; every one can be
+changed.
 """
 
 from __future__ import annotations
@@ -19,16 +21,11 @@ from xraymeasure.vocabulary.quantities import Unit
 
 Posture = Literal["supine", "standing"]
 Part = Literal["pelvis", "femur"]
-Standing = Literal["comparable", "not comparable", "not shown"]
-
-MM_PER_DEG = 1.8
-"""How far the sacrococcygeal joint moves against the symphysis for a degree of tilt or of rotation
-(1.8 to 1.9 mm in the plane of the hip; derived)."""
 
 
 @dataclass(frozen=True)
 class Comparable:
-    """How much the positioning of two films of one hip may differ; keys as in ``study.toml``.
+    """From where on a difference in position is pointed out; keys as in ``study.toml``.
 
     Attributes
     ----------
@@ -53,21 +50,6 @@ class Comparable:
     obturator_ratio: float = 0.15
     femoral_rotation_deg: float = 10.0
     centring_mm: float = 30.0
-
-    @property
-    def tilt_u_deg(self) -> float:
-        """Standard uncertainty of the tilt between two films that keep the limit (rectangular)."""
-        return self.pelvic_tilt_mm / MM_PER_DEG / math.sqrt(3.0)
-
-    @property
-    def rotation_u_deg(self) -> float:
-        """Likewise of the rotation of the pelvis about its long axis."""
-        return self.pelvic_rotation_mm / MM_PER_DEG / math.sqrt(3.0)
-
-    @property
-    def femoral_rotation_u_deg(self) -> float:
-        """Likewise of the rotation of the femur."""
-        return self.femoral_rotation_deg / math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
@@ -139,8 +121,6 @@ class Check:
         What a person reads.
     bears_on : {"pelvis", "femur"}
         ``femur`` where only what is measured on the femur depends on it.
-    needed : bool
-        Whether a change of the cup is only believed where it was checked.
     passed : bool or None
         None where it could not be checked, and then `text` says why.
     text : str
@@ -152,7 +132,6 @@ class Check:
     name: str
     label: str
     bears_on: Part
-    needed: bool
     passed: bool | None
     text: str
     difference: float | None = None
@@ -180,30 +159,13 @@ class Comparability:
         return tuple(check for check in self.checks if check.passed is None)
 
     @property
-    def position_unknown(self) -> tuple[Check, ...]:
-        """The criteria without which a change of the cup is not believed, and were not checked.
+    def other_view(self) -> str:
+        """Why the films cannot be held against one another; empty where they can."""
+        return next((check.text for check in self.failed() if check.name == "view"), "")
 
-        The rotation of the pelvis has two; one is enough.
-        """
-        missing = {check.name: check for check in self.unchecked if check.needed}
-        if not {"pelvic_rotation", "obturator_ratio"} <= set(missing):
-            missing = {key: missing[key] for key in missing if key == "pelvic_tilt"}
-        return tuple(missing.values())
-
-    def standing(self, part: Part = "pelvis") -> Standing:
-        """Return whether a change of a part may be believed.
-
-        ``not shown`` where nothing speaks against it but the position of the pelvis, on which
-        everything but the femur's own measurements rests, could not be checked.
-        """
-        if self.failed(part):
-            return "not comparable"
-        return "not shown" if part == "pelvis" and self.position_unknown else "comparable"
-
-    def why(self, part: Part = "pelvis") -> str:
-        """Return the reasons for a standing other than ``comparable``."""
-        checks = self.failed(part) or (self.position_unknown if part == "pelvis" else ())
-        return "; ".join(f"{check.label.lower()}: {check.text}" for check in checks)
+    def why(self, part: Part = "femur") -> str:
+        """Return what is pointed out of the films' positions, in words."""
+        return "; ".join(f"{check.label.lower()}: {check.text}" for check in self.failed(part))
 
 
 def compare_films(after: Visit, before: Visit, limits: Comparable | None = None) -> Comparability:
@@ -255,10 +217,10 @@ def compare_films(after: Visit, before: Visit, limits: Comparable | None = None)
 def _same(name: str, label: str, after: str | None, before: str | None) -> Check:
     if after is None or before is None:
         films = "either film" if after == before else "one of the films"
-        return Check(name, label, "pelvis", False, None, f"not known for {films}")
+        return Check(name, label, "pelvis", None, f"not known for {films}")
     passed = after == before
     text = after if passed else f"{before} on the earlier film, {after} on the later one"
-    return Check(name, label, "pelvis", False, passed, text)
+    return Check(name, label, "pelvis", passed, text)
 
 
 def _pair(
@@ -279,7 +241,7 @@ def _difference(
 ) -> Check:
     pair = _pair(quantity, *visits)
     if isinstance(pair, str):
-        return Check(name, label, "pelvis", True, None, pair)
+        return Check(name, label, "pelvis", None, pair)
     later, earlier = pair
     difference = later.value - earlier.value
     passed = abs(difference) <= limit
@@ -292,21 +254,21 @@ def _difference(
     )
     if not passed and abs(difference) <= explained:
         text += ", so placing these points again may settle it"
-    return Check(name, label, "pelvis", True, passed, text, difference, limit, later.unit)
+    return Check(name, label, "pelvis", passed, text, difference, limit, later.unit)
 
 
 def _magnification(after: Visit, before: Visit, limit: float) -> Check:
     name, label = "magnification", "Magnification"
     pair = _pair("magnification", after, before)
     if isinstance(pair, str):
-        return Check(name, label, "pelvis", False, None, pair)
+        return Check(name, label, "pelvis", None, pair)
     later, earlier = pair
     percent = 100.0 * (later.value / earlier.value - 1.0)
     text = (
         f"{earlier.value:.3f} and {later.value:.3f}, {wording.number(percent, 1, signed=True)} % "
         f"(limit {limit:g} %)"
     )
-    return Check(name, label, "pelvis", False, abs(percent) <= limit, text, percent, limit, "%")
+    return Check(name, label, "pelvis", abs(percent) <= limit, text, percent, limit, "%")
 
 
 def _centring(after: Visit, before: Visit, limit: float) -> tuple[Check, ...]:
@@ -318,12 +280,12 @@ def _centring(after: Visit, before: Visit, limit: float) -> tuple[Check, ...]:
         name, label = f"centring_{way}", f"Centring of the beam, {words_for_it}"
         pair = _pair(quantity, after, before, after.side)
         if isinstance(pair, str):
-            checks.append(Check(name, label, "pelvis", False, None, pair))
+            checks.append(Check(name, label, "pelvis", None, pair))
             continue
         difference = pair[0].value - pair[1].value
         text = f"hip differs by {wording.number(difference, 0, signed=True)} mm (limit {limit:g})"
         passed = abs(difference) <= limit
-        checks.append(Check(name, label, "pelvis", False, passed, text, difference, limit, "mm"))
+        checks.append(Check(name, label, "pelvis", passed, text, difference, limit, "mm"))
     return tuple(checks)
 
 
@@ -332,8 +294,8 @@ def _femoral_rotation(after: Visit, before: Visit, limit: float) -> Check:
     name, label = "femoral_rotation", "Rotation of the neck"
     pair = _pair(name, after, before, after.side)
     if isinstance(pair, str):
-        return Check(name, label, "femur", False, None, pair)
+        return Check(name, label, "femur", None, pair)
     difference = pair[0].value - pair[1].value
     text = f"{pair[1].value:.0f} and {pair[0].value:.0f} degrees (limit {limit:g} of difference)"
     passed = abs(difference) <= limit
-    return Check(name, label, "femur", False, passed, text, difference, limit, "deg")
+    return Check(name, label, "femur", passed, text, difference, limit, "deg")

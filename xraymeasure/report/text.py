@@ -112,9 +112,8 @@ def changes_text(changes: Changes) -> str:
             line += f"   {span(row.before, row.after, decimals):>15}"
         lines.append(line + (f"   {row.verdict}" if row.verdict else ""))
     lines += [f"  {KINDS[name].label}: {why}." for name, why in changes.missing.items()]
-    standing = changes.comparability.standing("femur")
-    if standing != "comparable":
-        lines.append(f"  The films are {standing}: {changes.comparability.why('femur')}.")
+    if why := changes.comparability.why():
+        lines.append(f"  The patient lay differently, which the intervals hold: {why}.")
     return "\n".join(lines)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from xraymeasure.about import CAUTION
-from xraymeasure.change.positioning import Comparable, Visit
+from xraymeasure.change.positioning import Visit
 from xraymeasure.errors import StudyError
 from xraymeasure.film.film import film_from_array
 from xraymeasure.measuring.measure import measure
@@ -113,7 +113,7 @@ def test_what_is_no_follow_up_is_refused(visits, said):
         followup_of(visits, subject="S001")
 
 
-def test_a_tilted_later_film_is_said_not_to_compare():
+def test_a_tilted_later_film_is_pointed_out_and_taken_into_account():
     tilted = replace(SCENARIO, pelvis=Pelvis(tilt_deg=6.0))
     found = followup_of([visit(0.0), visit(2.0, tilted)])
     # The phantom's joint lies 129 mm behind its symphysis; and noise.
@@ -121,9 +121,18 @@ def test_a_tilted_later_film_is_said_not_to_compare():
         check for check in found.last.changes.comparability.failed() if check.name == "pelvic_tilt"
     )
     assert abs(check.difference) == pytest.approx(129.0 * np.sin(np.radians(6.0)), abs=2.0)
-    assert found.last.changes.row("anteversion_change").verdict == "not comparable"
-    loose = followup_of([visit(0.0), visit(2.0, tilted)], limits=Comparable(pelvic_tilt_mm=15.0))
-    assert loose.last.changes.row("anteversion_change").verdict == "not shown"
+    # It tipped by 6 degrees, and no more than that moved the cup.
+    tilt = found.last.changes.position.tilt
+    assert abs(tilt.mean_deg) == pytest.approx(6.0, abs=2.0)
+    assert found.last.changes.row("anteversion_change").verdict == "not shown"
+    assert not found.flagged
+
+
+def test_three_films_are_judged_as_one_hip(sunk):
+    assert len(sunk.pairs) == 3
+    (trend,) = (trend for trend in sunk.trends if trend.name == "stem_subsidence")
+    assert trend.films == 3
+    assert trend.per_year[1] <= trend.per_year[0] <= trend.per_year[2]
 
 
 # --- the page -----------------------------------------------------------------------------------

@@ -238,7 +238,7 @@ def cohort_of_study(
         flow=(
             *flow_of_run(study, summary),
             Stage(
-                f"films, each read by {reader} on occasion {occasion} or not",
+                f"films, by reader {reader}, occasion {occasion}",
                 "films",
                 len(study.films),
                 losses(left_out),

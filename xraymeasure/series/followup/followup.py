@@ -9,8 +9,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 from xraymeasure.change.changes import Change, Changes, changes_between
+from xraymeasure.change.kinds import KINDS
 from xraymeasure.change.positioning import Comparable, Visit, visit_of
+from xraymeasure.change.trend import Trend, slope
+from xraymeasure.change.verdicts import ERROR
 from xraymeasure.errors import StudyError
+from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.run import RunSummary, read_kept, run_study
@@ -19,6 +23,8 @@ from xraymeasure.series.study.study import Study, StudyFilm
 from xraymeasure.vocabulary.landmarks import Side
 
 DAYS_PER_YEAR = 365.25
+FLAGS = ("changed", "not resolved")
+"""Verdicts that say that something was shown."""
 
 Against = Literal["beyond", "below", "undecided"]
 
@@ -50,9 +56,11 @@ class FollowUp:
     subsidence_threshold_mm : float or None
         What counts as subsidence for that stem.
     limits : Comparable
-        How alike the films had to lie.
+        From where on a difference in position is pointed out.
     left_out : tuple of (str, str)
         Films of this hip that did not enter, and why.
+    since_last : Changes or None
+        From the last film but one to the last; None where there are only two.
     """
 
     side: Side
@@ -63,6 +71,31 @@ class FollowUp:
     subsidence_threshold_mm: float | None = None
     limits: Comparable = field(default_factory=Comparable)
     left_out: tuple[tuple[str, str], ...] = ()
+    since_last: Changes | None = None
+
+    @property
+    def pairs(self) -> tuple[Changes, ...]:
+        """All pairs of films that were judged together."""
+        return (*(step.changes for step in self.steps), *filter(None, (self.since_last,)))
+
+    @property
+    def flagged(self) -> bool:
+        """Whether any change is shown on any pair of films."""
+        return any(row.verdict in FLAGS for changes in self.pairs for row in changes.rows)
+
+    @property
+    def trends(self) -> tuple[Trend, ...]:
+        """The slope of every change that three films or more tell, in the order of `KINDS`."""
+        found = []
+        for name in KINDS:
+            rows = [row for step in self.steps if (row := step.changes.row(name))]
+            if name == "head_penetration" or len(rows) < 2:
+                continue
+            years = [row.years or 0.0 for row in rows]
+            u = [(row.high - row.low) / (2.0 * COVERAGE) for row in rows]
+            per_year = slope(years, [row.value for row in rows], u)
+            found.append(Trend(name, per_year, len(rows) + 1))
+        return tuple(found)
 
     @property
     def last(self) -> Step:
@@ -75,7 +108,7 @@ class FollowUp:
         ``beyond`` and ``below`` where the whole interval is, else ``undecided``.
         """
         limit = self.subsidence_threshold_mm
-        if limit is None or change.verdict in ("not comparable", "position not known"):
+        if limit is None or change.verdict == "not comparable":
             return None
         if change.low > limit:
             return "beyond"
@@ -138,15 +171,22 @@ def followup_of(
         raise StudyError(f"{name}: two films are of the same day; choose one of them")
     limits = limits or Comparable()
     first, *later = ordered
+    # The error is that of the hip: every pair of its films has a share of it.
+    error = ERROR / (len(later) + (len(later) > 1))
     return FollowUp(
         side=first.side,
         first=first,
-        steps=tuple(Step(visit, changes_between(visit, first, limits)) for visit in later),
+        steps=tuple(
+            Step(visit, changes_between(visit, first, limits, error=error)) for visit in later
+        ),
         subject=subject,
         stem_type=stem_type,
         subsidence_threshold_mm=subsidence_threshold_mm,
         limits=limits,
         left_out=left_out,
+        since_last=(
+            changes_between(later[-1], later[-2], limits, error=error) if len(later) > 1 else None
+        ),
     )
 
 
@@ -211,6 +251,8 @@ def followup_of_study(
                 dropped.append((film.label, "no cup on it: before the operation"))
             else:
                 visits.append(_visit(film, entry.reading, summary.kept[place]))
+        visits, twins = _one_a_day(visits, study.same_day)
+        dropped += twins
         try:
             followed.append(
                 followup_of(
@@ -239,6 +281,23 @@ def _sides_read(
         for (label, _, when), entry in entries.items()
         if label == film.label and when == occasion and entry.reading is not None
     }
+
+
+def _one_a_day(
+    visits: Sequence[Visit], rule: Literal["first", "last"]
+) -> tuple[list[Visit], list[tuple[str, str]]]:
+    """Return one film a day, and the others with the reason why they do not stand."""
+    kept: dict[float, Visit] = {}
+    dropped = []
+    for visit in visits:
+        other = kept.setdefault(visit.years, visit)
+        if other is visit:
+            continue
+        if rule == "last":
+            kept[visit.years], other, visit = visit, visit, other
+        why = f"of the same day as {other.label}, which stands (same_day = {rule!r} in study.toml)"
+        dropped.append((visit.label, why))
+    return list(kept.values()), dropped
 
 
 def _visit(film: StudyFilm, reading: Reading, kept: Path) -> Visit:

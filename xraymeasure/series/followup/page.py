@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from xraymeasure import __version__
-from xraymeasure.change.changes import WEAR_RESOLVED_MM, Change
+from xraymeasure.change.changes import WEAR_RESOLVED_MM, Change, Changes
 from xraymeasure.change.kinds import KINDS
 from xraymeasure.change.positioning import Check
+from xraymeasure.change.trend import Trend
 from xraymeasure.files.atomic import write_files
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import (
@@ -25,7 +26,7 @@ from xraymeasure.report.layout.blocks import (
     Table,
     paper_files,
 )
-from xraymeasure.series.followup.followup import FollowUp, Step
+from xraymeasure.series.followup.followup import FLAGS, FollowUp, Step
 from xraymeasure.series.followup.tables import followup_csv, format_followup
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.quantities import METHODS
@@ -36,12 +37,10 @@ if TYPE_CHECKING:
 VERDICTS: dict[str, tuple[str, str, str]] = {
     "changed": ("▲", "changed", style.VERDICTS["outside"][2]),
     "not resolved": ("△", "not resolved", style.VERDICTS["undecided"][2]),
-    "not shown": ("●", "no change shown", style.VERDICTS["within"][2]),
+    "not shown": ("○", "no change shown", style.GREY),
     "not comparable": ("×", "films not comparable", style.GREY),
-    "position not known": ("?", "position not known", style.GREY),
 }
 """For each verdict: shape, word and colour."""
-_NOT_BELIEVED = frozenset({"not comparable", "position not known"})
 
 WEAR_REMARK = (
     f"A pair of plain films does not resolve wear below about {WEAR_RESOLVED_MM:g} mm (Wan Z et "
@@ -118,21 +117,28 @@ def _blocks(followup: FollowUp) -> Iterator[Block]:
     yield Heading(f"From {first} to {latest}, {_since(followup, last)} later")
     yield _table(followup, last, meanings=True)
     yield Paragraph(
-        "Later minus earlier film, each in mm on its own scale, with 95 % intervals. A change is "
-        "flagged only where its interval leaves out zero and the films are comparable. One in "
-        "twenty numbers that did not change would be flagged at most; "
-        f"{_judged(followup)} were judged on this page.",
+        "Later minus earlier film, each in mm on its own scale, with 95 % intervals; angles less "
+        "what the pelvis's lying differently made of them. A change is flagged where it is shown "
+        "among all that were asked of this hip: at most one unmoved hip in twenty carries any "
+        f"flag (Holm; {_judged(followup)} numbers asked). Smallest shown: a change of that size "
+        "would have been flagged in nine of ten cases.",
         quiet=True,
     )
     yield Heading("Every film against the first")
     yield Picture(92.0, partial(_draw_trends, followup), _trend_in_words(followup))
     yield Paragraph(_KEY, quiet=True)
     yield from _remarks(followup)
+    if followup.trends:
+        yield Heading("Slope over all films")
+        yield _trends(followup)
+    if followup.since_last:
+        yield Heading(f"From {_film(followup.steps[-2].visit.label)} to {latest}")
+        yield _table(followup, Step(last.visit, followup.since_last))
     for step in followup.steps[:-1]:
         yield Heading(f"From {first} to {_film(step.visit.label)}, {_since(followup, step)} later")
         yield _table(followup, step)
     for step in followup.steps:
-        yield Heading(f"Do {first} and {_film(step.visit.label)} compare?")
+        yield Heading(f"How alike {first} and {_film(step.visit.label)} were taken")
         yield _checks(step)
     if followup.left_out:
         yield Heading("Films of this hip that did not enter")
@@ -152,7 +158,7 @@ def _since(followup: FollowUp, step: Step) -> str:
 
 
 def _judged(followup: FollowUp) -> int:
-    return sum(row.verdict is not None for step in followup.steps for row in step.changes.rows)
+    return sum(row.verdict is not None for changes in followup.pairs for row in changes.rows)
 
 
 def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
@@ -163,27 +169,18 @@ def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
             glyph, _, colour = VERDICTS[verdict]
             listed = ", ".join(f"{_lower(row.kind.label)} {_value(row)}" for row in rows)
             yield Paragraph(f"{said}: {listed}.", loud=True, glyph=glyph, colour=colour)
-    blocked = any(row.verdict in _NOT_BELIEVED for row in changes.rows)
-    if blocked:
+    if other := changes.comparability.other_view:
         glyph, _, colour = VERDICTS["not comparable"]
-        comparability = changes.comparability
-        if failed := comparability.failed("femur"):
-            part = "The films are not comparable"
-            if not comparability.failed("pelvis"):
-                part = "For the femur, the films are not comparable"
-            why = "; ".join(f"{_lower(check.label)} ({check.text})" for check in failed)
-        else:
-            part = "Whether the films compare is not known"
-            why = comparability.why()
-        yield Paragraph(f"{part}: {why}.", loud=True, glyph=glyph, colour=colour)
-    if not any(row.verdict in ("changed", "not resolved") for row in changes.rows) and not blocked:
+        yield Paragraph(f"The films cannot be compared: {other}.", True, glyph, colour)
+    elif not any(row.verdict in FLAGS for row in changes.rows):
         glyph, _, colour = VERDICTS["not shown"]
         yield Paragraph(
-            "No change shown beyond the uncertainty of two readings.",
+            f"No change shown. These films would have shown {_least(changes)}.",
             loud=True,
             glyph=glyph,
-            colour=colour,
+            colour=style.INK,
         )
+    yield Paragraph(f"Between the films {changes.position.text}.")
     row = changes.row("stem_subsidence")
     if row and (against := followup.subsidence(row)):
         yield Paragraph(
@@ -193,6 +190,14 @@ def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
             else f"Whether subsidence is beyond the {followup.subsidence_threshold_mm:g} mm that "
             f"the study names for this stem ({followup.stem_type}) is undecided."
         )
+
+
+def _least(changes: Changes) -> str:
+    return ", ".join(
+        f"{_lower(row.kind.label)} from {wording.with_unit(row.detectable, row.unit, 1)} on"
+        for row in changes.rows
+        if row.detectable is not None
+    )
 
 
 def _lower(text: str) -> str:
@@ -209,8 +214,9 @@ _COLUMNS = (
     ("first film", 50.0),
     ("later film", 68.0),
     ("change (95 %)", 86.0),
-    ("a year", 116.0),
-    ("", 140.0),
+    ("a year", 112.0),
+    ("smallest shown", 131.0),
+    ("", 150.0),
 )
 
 
@@ -229,20 +235,41 @@ def _table(followup: FollowUp, step: Step, meanings: bool = False) -> Table:
             rate = Cell(wording.with_unit(value, "mm", 2), wording.interval(low, high, 2))
         if row.verdict:
             glyph, word, colour = VERDICTS[row.verdict]
-            told = row.verdict in ("changed", "not resolved")
-            because = (row.reason if told else "") or _against(followup, row)
+            told = row.verdict in FLAGS
+            because = row.reason if told or row.low > 0.0 or row.high < 0.0 else ""
+            because = because or _against(followup, row)
             verdict = Cell(f"{glyph} {word}", because, True, colour)
         else:
             verdict = Cell("", row.reason)
         whole = row.verdict is not None
-        believed = whole and row.verdict not in _NOT_BELIEVED
+        believed = whole and row.verdict != "not comparable"
         colour = style.MEASURED if believed else style.GREY
         label = Cell(row.kind.label, row.kind.meaning if meanings else "", whole)
         change = Cell(_value(row), interval, whole, colour)
-        rows.append((label, *ends, change, rate, verdict))
+        least = Cell(
+            "" if row.detectable is None else wording.with_unit(row.detectable, row.unit, 1)
+        )
+        rows.append((label, *ends, change, rate, least, verdict))
     for name, why in step.changes.missing.items():
         rows.append((Cell(KINDS[name].label), Cell("", f"not measured: {why}")))
     return Table(_COLUMNS, tuple(rows))
+
+
+def _trends(followup: FollowUp) -> Table:
+    def row(trend: Trend) -> tuple[Cell, ...]:
+        kind = KINDS[trend.name]
+        value, low, high = trend.per_year
+        return (
+            Cell(kind.label),
+            Cell(str(trend.films)),
+            Cell(wording.with_unit(value, kind.unit, 2, signed=True)),
+            Cell(wording.interval(low, high, 2, signed=True)),
+        )
+
+    return Table(
+        (("", 0.0), ("films", 60.0), ("a year", 78.0), ("95 % interval", 104.0)),
+        tuple(row(trend) for trend in followup.trends),
+    )
 
 
 def _against(followup: FollowUp, row: Change) -> str:
@@ -267,8 +294,8 @@ def _remarks(followup: FollowUp) -> Iterator[Paragraph]:
 
 def _checks(step: Step) -> Table:
     def row(check: Check) -> tuple[Cell, ...]:
-        said = {True: "met", False: "not met", None: "not checked"}[check.passed]
-        colour = {True: style.INK, False: VERDICTS["changed"][2], None: style.GREY}[check.passed]
+        said = {True: "alike", False: "differs", None: "not checked"}[check.passed]
+        colour = {True: style.INK, False: style.INK, None: style.GREY}[check.passed]
         only = "bears on the femur only" if check.bears_on == "femur" else ""
         return (
             Cell(check.label, only),
@@ -284,16 +311,15 @@ def _checks(step: Step) -> Table:
 
 _KEY = (
     "Bars: 95 % intervals of the change since the first film, which stands at zero. ▲ changed, "
-    "△ below what films resolve, ● no change shown, × films not comparable or position not known. "
+    "△ below what films resolve, ○ no change shown, × films not comparable. "
     f"Dotted: {WEAR_RESOLVED_MM:g} mm, below which films do not resolve wear. Dashed: the stem's "
     "threshold of subsidence, where the study names one."
 )
 _MARKERS = {
     "changed": ("^", style.VERDICTS["outside"][2], True),
     "not resolved": ("^", style.VERDICTS["undecided"][2], False),
-    "not shown": ("o", style.MEASURED, True),
+    "not shown": ("o", style.MEASURED, False),
     "not comparable": ("x", style.GREY, True),
-    "position not known": ("x", style.GREY, True),
 }
 
 
@@ -374,11 +400,14 @@ _METHODS = (
     "The two readings are taken as independent. What both share (the depth of the patient's "
     "landmarks, the true diameter of the head) cancels in a difference but is counted in both "
     "intervals: they are rather too wide than too narrow.",
-    "Films that count as comparable may still differ in tilt and rotation of the pelvis up to the "
-    "limits; the interval holds that (rectangular distribution), and 3 degrees (one standard "
-    "deviation, working default) of flexion of the femur, which the film does not show. A bony "
-    "point is allowed 0.3 mm for not being quite the same piece of bone where it lies differently "
-    "(working default).",
+    "How the pelvis lay differently is an input of every change: 4 degrees of tilt and 3 of "
+    "rotation (one standard deviation; 8 of tilt between a supine and a standing film) before "
+    "anything is seen, weighed against where the sacrococcygeal joint lies against the symphysis "
+    "on both films (120 ± 20 mm behind it). What is left turns the cup and moves what does not lie "
+    "in one plane. Subsidence does not depend on the pelvis; it is allowed 3 degrees of flexion of "
+    "the femur, which the film does not show. A bony point is allowed 0.3 mm for not being quite "
+    "the same piece of bone where it lies differently. These are working defaults, without a "
+    "source.",
     "Not held by the interval: that another shape is taken for the landmark on one of the films. "
     "A change that matters is worth a second reading.",
     "Cup migration is that of the cup's centre: hip centre less the place of the head in the cup. "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -31,6 +31,7 @@ _CSV = (
     "reason",
     "method",
     "reference",
+    "detectable",
 )
 
 
@@ -50,6 +51,17 @@ def format_followup(followup: FollowUp) -> str:
         "comparable": asdict(followup.limits),
         "first": {"film": followup.first.label, "years": followup.first.years},
         "films": [_step_record(followup, step) for step in followup.steps],
+        "since_last": [change_record(row) for row in followup.since_last.rows]
+        if followup.since_last
+        else [],
+        "trends": [
+            {
+                "name": trend.name,
+                "per_year": dict(zip(("value", "low", "high"), trend.per_year, strict=True)),
+                "films": trend.films,
+            }
+            for trend in followup.trends
+        ],
         "left_out": [{"film": film, "reason": why} for film, why in followup.left_out],
     }
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -61,7 +73,8 @@ def _step_record(followup: FollowUp, step: Step) -> dict[str, Any]:
     return {
         "film": step.visit.label,
         "years": step.visit.years,
-        "comparable": comparability.standing("pelvis"),
+        "comparable": not comparability.other_view,
+        "position": asdict(step.changes.position),
         "checks": [asdict(check) for check in comparability.checks],
         "changes": [change_record(row) for row in step.changes.rows],
         "missing": [{"name": name, "reason": why} for name, why in step.changes.missing.items()],
@@ -72,6 +85,32 @@ def _step_record(followup: FollowUp, step: Step) -> dict[str, Any]:
 def followup_csv(followup: FollowUp) -> str:
     """Return a follow-up as a table, one row a later film and change."""
     return csv_text(_CSV, _rows(followup), remark=CAUTION)
+
+
+def changes_csv(hips: Iterable[FollowUp]) -> str:
+    """Return the changes of all hips as one table."""
+    return csv_text(_CSV, (row for hip in hips for row in _rows(hip)), remark=CAUTION)
+
+
+def changes_parquet(hips: Iterable[FollowUp]) -> bytes:
+    """Return the same table as Parquet."""
+    import io
+
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    numbers = {"years", "value", "low", "high", "before", "after", "detectable"}
+    kinds = {
+        name: pa.float64() if name in numbers or name.startswith("per_year") else pa.string()
+        for name in _CSV
+    }
+    rows = [row for hip in hips for row in _rows(hip)]
+    table = pa.table(
+        {name: [row.get(name) for row in rows] for name in _CSV}, schema=pa.schema(kinds.items())
+    )
+    stream = io.BytesIO()
+    pq.write_table(table.replace_schema_metadata({"caution": CAUTION}), stream)
+    return stream.getvalue()
 
 
 def _rows(followup: FollowUp) -> Iterator[dict[str, Any]]:

@@ -138,8 +138,10 @@ class Study:
     tolerance : mapping of str to float
         Tolerances that stand where a film's plan names none; keys as in a plan.
     comparable : mapping of str to float
-        How much the positioning of two films of one hip may differ, where it departs from the
-        defaults.
+        From where on a difference in the positioning of two films of one hip is pointed out, where
+        it departs from the defaults.
+    same_day : {"first", "last"}
+        Which of several films of one hip on one day stands, in the order of the table.
     """
 
     folder: Path
@@ -153,6 +155,7 @@ class Study:
     subsidence_threshold_mm: float | None = None
     tolerance: Mapping[str, float] = field(default_factory=dict)
     comparable: Mapping[str, float] = field(default_factory=dict)
+    same_day: Literal["first", "last"] = "first"
 
     def film(self, label: str) -> StudyFilm:
         """Return the film of that label, or raise `StudyError`."""
@@ -214,6 +217,7 @@ class _Record(BaseModel):
     seed: Annotated[int, Field(ge=0)]
     title: str = ""
     films_outside: bool = False
+    same_day: Literal["first", "last"] = "first"
     stem: _Stem | None = None
     tolerance: _Tolerance = _Tolerance()
     comparable: _Comparable = _Comparable()
@@ -252,6 +256,7 @@ def read_study(path: str | os.PathLike[str]) -> Study:
         blinded=record.blinded,
         seed=record.seed,
         title=record.title,
+        same_day=record.same_day,
         stem_type=record.stem.type if record.stem else None,
         subsidence_threshold_mm=record.stem.subsidence_threshold_mm if record.stem else None,
         tolerance=record.tolerance.model_dump(exclude_none=True),
