@@ -384,6 +384,39 @@ def series_spread(
         _tell(f"written: {write_placing(opened, placing)}; the next run takes it up")
 
 
+@series.command("size")
+def series_size(
+    icc: Annotated[float | None, typer.Option(help="Expected ICC, 0 to 1.")] = None,
+    width: Annotated[float, typer.Option(help="Wanted width of its 95 % interval.")] = 0.1,
+    readings: Annotated[int, typer.Option(help="Readings of each film.")] = 2,
+    sd: Annotated[
+        float | None, typer.Option(help="Expected standard deviation of differences.")
+    ] = None,
+    half_width: Annotated[
+        float | None,
+        typer.Option(help="Wanted half-width of the 95 % interval of a limit of agreement."),
+    ] = None,
+) -> None:
+    """Say how many films a study of agreement needs, by its ICC or its limits of agreement."""
+    from xraymeasure.series.agreement.size import films_for_icc, films_for_limits
+
+    if icc is None and (sd is None or half_width is None):
+        raise XrayMeasureError("give --icc, or --sd and --half-width, or all of them")
+    if icc is not None:
+        films = films_for_icc(icc, width, readings)
+        print(
+            f"{films} films, each read {readings} times, give an ICC of {icc:g} a 95 % interval "
+            f"{width:g} wide (Bonett DG, Stat Med 2002;21:1331-1335)."
+        )
+    if sd is not None and half_width is not None:
+        films = films_for_limits(sd, half_width)
+        print(
+            f"{films} films give each limit of agreement a 95 % interval of plus or minus "
+            f"{half_width:g} where differences have a standard deviation of {sd:g} (Bland JM, "
+            "Altman DG, Lancet 1986;1:307-310)."
+        )
+
+
 @series.command("agreement")
 def series_agreement(
     study: StudyPath,

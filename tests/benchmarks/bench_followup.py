@@ -12,10 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "series" / "followup"))
+sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 
-from patients import MOVED, STILL, TRUTH, filmed
-
+from tests.series.followup.patients import MOVED, STILL, TRUTH, filmed
 from xraymeasure.change.changes import changes_between
 
 SHOWN = ("changed", "not resolved")

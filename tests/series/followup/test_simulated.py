@@ -5,8 +5,8 @@ A small version of ``tests/benchmarks/bench_followup.py``; the patients are in `
 
 import numpy as np
 import pytest
-from patients import MOVED, STILL, TRUTH, filmed
 
+from tests.series.followup.patients import MOVED, STILL, TRUTH, filmed
 from xraymeasure.change.changes import changes_between
 
 PAIRS = 24
