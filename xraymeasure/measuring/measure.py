@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from xraymeasure.measuring.assumptions import assumptions_of
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw
 from xraymeasure.measuring.inputs import input_terms
@@ -41,7 +42,7 @@ from xraymeasure.reading.reading import (
     check_complete,
     stated_openings,
 )
-from xraymeasure.vocabulary.landmarks import LANDMARKS, Side, landmark_name
+from xraymeasure.vocabulary.landmarks import Side, landmark_name
 from xraymeasure.vocabulary.quantities import QUANTITIES, SOURCES
 
 if TYPE_CHECKING:
@@ -52,14 +53,6 @@ DRAWS = 10_000
 
 FLAT_DRAWS = 1000
 """Draws for a rim that is seen nearly edge on, where first order does not hold."""
-
-
-PREFERRED: dict[str, tuple[str, ...]] = {
-    "leg_length_difference": ("posture", "femur_neutral", "raw"),
-    "femoral_offset": ("in_space", "projected"),
-    "global_offset": ("in_space", "projected"),
-}
-"""The methods of a measurement, the one that stands for it first."""
 
 
 def measure(
@@ -238,7 +231,7 @@ def _row(
         method=method,
         primary=method == _primary_method(setting, there, name, side),
         reference=_reference_of(setting, name, method),
-        assumptions=tuple(_assumptions(setting, film, name, side, method)),
+        assumptions=tuple(assumptions_of(setting, film, name, side, method)),
         standard_uncertainty=interval.standard_uncertainty,
         sources=interval.sources,
         rests_on=rests_on(name, side, method, setting),
@@ -248,82 +241,17 @@ def _row(
 def _primary_method(
     setting: Setting, there: Collection[Key], name: str, side: Side | None
 ) -> str | None:
-    if name.startswith(("radiographic_", "operative_", "anatomical_")):
-        return "perspective"
-    if name in PREFERRED:
-        return next(method for method in PREFERRED[name] if (name, side, method) in there)
-    if name == "head_diameter_px":
-        return "sphere" if setting.hips[side].cone is not None else "circle"
-    if name == "magnification":
-        return setting.scale.method
     if name == "pelvic_obliquity":
-        return setting.reference
-    return {
-        "femoral_rotation": "posture",
-        "neck_shaft_angle": "projected",
-        "hip_centre_above_detector": "sphere",
-        "hip_centre_left_of_beam": "sphere",
-        "hip_centre_caudal_of_beam": "sphere",
-    }.get(name, "landmarks")
+        return setting.reference  # which may have been chosen
+    return next(
+        (method for method in QUANTITIES[name].methods if (name, side, method) in there), None
+    )
 
 
 def _reference_of(setting: Setting, name: str, method: str) -> str | None:
     if name == "pelvic_obliquity":
         return method
     return setting.reference if ALL[name].reference else None
-
-
-def _assumptions(setting: Setting, film: Film, name: str, side: Side | None, method: str):
-    """Yield what must hold for a number to be right."""
-    hip = setting.hips.get(side)
-    if name.endswith("anteversion") or name.startswith(("operative", "anatomical")):
-        opens = "anteriorly" if hip.opens > 0 else "posteriorly"
-        said = setting.openings.get(side)
-        said = f"by {said}" if said else "not visible here"
-        if method != "perspective_other":
-            yield f"the cup opens {opens} as seen from the tube ({said})"
-        else:
-            yield f"the cup does not open {opens} as seen from the tube"
-    if method == "ellipse":
-        yield "the rays are parallel and the beam is centred on the hip"
-    if method.startswith("perspective") and not setting.geometry_known:
-        yield (
-            "the tube stands 1000 to 1270 mm above "
-            + ("the line from hip to symphysis" if setting.cropped else "the picture's middle")
-            + ", as nobody states it"
-        )
-    elif method.startswith("perspective") or method == "sphere":
-        yield (
-            "the beam's foot is where the reader states"
-            if setting.beam_from_reading
-            else film.beam_centre_note.rstrip(".")
-        )
-        yield (
-            f"the tube stands {setting.source_detector_mm:g} mm above the detector, as the "
-            f"{'reader' if setting.source_from_reading else 'film'} states"
-        )
-    if QUANTITIES[name].unit == "mm" and method != "sphere" and setting.scale is not None:
-        yield "every landmark is measured in the plane of the index hip centre"
-        yield f"scale from {setting.scale.text}"
-    if name == "magnification" and setting.scale is not None:
-        yield f"scale from {setting.scale.text}"
-    yield from _standings(setting, rests_on(name, side, method, setting))
-
-
-def _standings(setting: Setting, names: tuple[str, ...]) -> Iterator[str]:
-    """Yield which of the landmarks were proposed by the program, and what became of them."""
-    proposed = setting.reading.proposed
-    if proposed is None:
-        return
-    said = {
-        "proposed": "proposed by {} and confirmed by nobody",
-        "confirmed": "proposed by {} and confirmed by the reader",
-    }
-    for standing, words in said.items():
-        found = [name for name in names if proposed.landmarks.get(name) == standing]
-        if found:
-            titles = ", ".join(LANDMARKS[name].title.lower() for name in found)
-            yield f"{titles}: {words.format(proposed.method)}"
 
 
 def _other_magnifications(setting: Setting, values: Mapping[Key, float]) -> list[Measurement]:

@@ -40,6 +40,8 @@ class Quantity:
         What the number is, with its sign.
     pitfall : str
         How it can mislead.
+    methods : tuple of str
+        How it is obtained, keys of `METHODS`: the first that a film allows stands for it.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Quantity:
     decimals: int
     meaning: str
     pitfall: str
+    methods: tuple[str, ...] = ("landmarks",)
 
 
 QUANTITIES: dict[str, Quantity] = {
@@ -61,6 +64,7 @@ QUANTITIES: dict[str, Quantity] = {
             "Angle between the long axis of the body and the cup's axis as projected on the "
             "coronal plane.",
             "It follows the reference line: 1 mm at one teardrop turns it by about half a degree.",
+            ("perspective", "ellipse"),
         ),
         Quantity(
             "radiographic_anteversion",
@@ -72,6 +76,7 @@ QUANTITIES: dict[str, Quantity] = {
             "One AP film does not show the sign. Where the beam was centred, and the tilt of the "
             "pelvis, change it by several degrees. It is smaller than the anteversion of a CT "
             "report, which is the anatomical one.",
+            ("perspective", "ellipse"),
         ),
         Quantity(
             "operative_inclination",
@@ -80,6 +85,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Abduction of the cup's axis from the sagittal plane.",
             "Converted from the radiographic angles; not a second measurement.",
+            ("perspective", "ellipse"),
         ),
         Quantity(
             "operative_anteversion",
@@ -88,6 +94,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Angle between the long axis and the cup's axis as projected on the sagittal plane.",
             "Converted from the radiographic angles; not a second measurement.",
+            ("perspective", "ellipse"),
         ),
         Quantity(
             "anatomical_inclination",
@@ -96,6 +103,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Angle between the cup's axis and the long axis of the body.",
             "Converted from the radiographic angles; not a second measurement.",
+            ("perspective", "ellipse"),
         ),
         Quantity(
             "anatomical_anteversion",
@@ -105,6 +113,7 @@ QUANTITIES: dict[str, Quantity] = {
             "Angle between the transverse axis and the cup's axis as projected on the "
             "transverse plane.",
             "Converted from the radiographic angles; not a second measurement.",
+            ("perspective", "ellipse"),
         ),
         Quantity(
             "leg_length_difference",
@@ -115,6 +124,7 @@ QUANTITIES: dict[str, Quantity] = {
             "minus the other. Positive: the index side is longer.",
             "It sees only what lies between pelvis and lesser trochanter. One leg more abducted "
             "than the other changes the raw value by a millimetre for about two degrees.",
+            ("posture", "femur_neutral", "raw"),
         ),
         Quantity(
             "femoral_offset",
@@ -124,6 +134,7 @@ QUANTITIES: dict[str, Quantity] = {
             "Distance from the centre of the head to the axis of the femoral shaft.",
             "The weakest number of a plain film: a turned femur shortens it (6 % at 20 degrees). "
             "Read it beside the global offset.",
+            ("in_space", "projected"),
         ),
         Quantity(
             "acetabular_offset",
@@ -140,6 +151,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Femoral offset plus acetabular offset.",
             "It carries the rotation of the femur, in part.",
+            ("in_space", "projected"),
         ),
         Quantity(
             "hip_centre_height",
@@ -165,6 +177,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Angle between the axis of the neck and the axis of the stem, on the film.",
             "A turned femur opens it.",
+            ("projected",),
         ),
         Quantity(
             "stem_alignment",
@@ -192,6 +205,7 @@ QUANTITIES: dict[str, Quantity] = {
             "Angle between the neck of the stem and the film's plane, from the known neck-shaft "
             "angle; without a sign.",
             "Below about 15 degrees it is not determined.",
+            ("posture",),
         ),
         Quantity(
             "pelvic_obliquity",
@@ -201,6 +215,7 @@ QUANTITIES: dict[str, Quantity] = {
             "Angle of the reference line to the film's horizontal; positive when the patient's "
             "left side is lower.",
             "It is the position on the table, unless the film was taken standing.",
+            ("inter_teardrop", "bi_ischial"),
         ),
         Quantity(
             "pelvic_tilt_indicator",
@@ -246,6 +261,7 @@ QUANTITIES: dict[str, Quantity] = {
             3,
             "How much larger than life the plane of the hip centre is on the detector.",
             "It is only as right as the diameter that was entered for the head.",
+            ("head", "native_head", "cup", "marker", "film"),
         ),
         Quantity(
             "head_diameter_px",
@@ -254,6 +270,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Diameter of the head's outline across the direction to the beam's centre.",
             "Away from the beam's centre the outline is not a circle.",
+            ("sphere", "circle"),
         ),
         Quantity(
             "hip_centre_above_detector",
@@ -262,6 +279,7 @@ QUANTITIES: dict[str, Quantity] = {
             0,
             "Height of the centre of the head above the detector, from its known diameter.",
             "An error of 1 % in the diameter moves it by about a centimetre.",
+            ("sphere",),
         ),
         Quantity(
             "hip_centre_left_of_beam",
@@ -270,6 +288,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Where the centre of the head lies in the patient frame, to the patient's left.",
             "It rests on where the central ray is taken to be.",
+            ("sphere",),
         ),
         Quantity(
             "hip_centre_caudal_of_beam",
@@ -278,6 +297,7 @@ QUANTITIES: dict[str, Quantity] = {
             1,
             "Where the centre of the head lies in the patient frame, caudally.",
             "It rests on where the central ray is taken to be.",
+            ("sphere",),
         ),
         Quantity(
             "head_to_cup_lateral",
