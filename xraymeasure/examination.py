@@ -20,8 +20,8 @@ from xraymeasure.report.subject import Subject
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from xraymeasure.measuring.findings.quality import Thresholds
     from xraymeasure.measuring.prepared import Reference
-    from xraymeasure.measuring.quality import Thresholds
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -12,6 +12,12 @@ import numpy as np
 from xraymeasure.measuring.assumptions import assumptions_of
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw
+from xraymeasure.measuring.findings.plausible import (
+    implausible,
+    refuse_upside_down,
+    rims_that_are_none,
+)
+from xraymeasure.measuring.findings.quality import Thresholds, find
 from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.model import evaluate
 from xraymeasure.measuring.needs import (
@@ -22,9 +28,7 @@ from xraymeasure.measuring.needs import (
     reason_missing,
     rests_on,
 )
-from xraymeasure.measuring.plausible import implausible, refuse_upside_down, rims_that_are_none
 from xraymeasure.measuring.prepared import Reference, Setting, settle
-from xraymeasure.measuring.quality import Thresholds, find
 from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
 from xraymeasure.measuring.uncertainty import (
     COVERAGE,

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 import xraymeasure.measuring.calibration
-import xraymeasure.measuring.quality
+import xraymeasure.measuring.findings.quality
 from tests.camera import Body, Frame, film_and_reading, land, spread_turns, without_geometry
 from xraymeasure.film.spacing import decide_spacing
+from xraymeasure.measuring.findings.quality import Thresholds
 from xraymeasure.measuring.measure import measure
-from xraymeasure.measuring.quality import Thresholds
 from xraymeasure.reading.reading import Provenance
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
@@ -274,7 +274,7 @@ def test_nothing_else_is_said_of_a_film_with_one_fault(code):
 
 def test_every_code_that_the_program_can_say_is_provoked_here():
     said = set()
-    for module in (xraymeasure.measuring.quality, xraymeasure.measuring.calibration):
+    for module in (xraymeasure.measuring.findings.quality, xraymeasure.measuring.calibration):
         for node in ast.walk(ast.parse(Path(module.__file__).read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
                 code = node.args[0]

@@ -1,0 +1,1 @@
+"""What there is to say of film and reading before its numbers are relied on."""
