@@ -193,6 +193,18 @@ def wait_until_gone(group):
     raise AssertionError("workers outlived the run that was killed")
 
 
+@pytest.mark.parametrize("damage", [b"", b"{}", b"\xff\0", b'{"rows": [1]}\n0'])
+def test_a_damaged_record_is_made_anew(make_study, damage):
+    study = make_study(films=1)
+    before = run_study(study, workers=1)
+    table = before.csv.read_bytes()
+    for path in before.kept.values():
+        path.write_bytes(damage or path.read_bytes().replace(b"1", b"7", 1))
+    again = run_study(study, workers=1)
+    assert (again.measured, again.unchanged) == (before.measured, 0)
+    assert again.csv.read_bytes() == table
+
+
 def test_killed_twenty_times_and_rerun_the_table_is_that_of_an_undisturbed_run(
     make_study, tmp_path
 ):

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from xraymeasure import __version__
-from xraymeasure.errors import XrayMeasureError
+from xraymeasure.errors import StudyError, XrayMeasureError
 from xraymeasure.files.atomic import write_atomically
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.reading.reading import Reading
@@ -181,7 +181,7 @@ def run_study(
             own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
             tasks[entry.path] = _task(study, films[entry.film], entry, own, draws, base)
 
-    todo = {path: task for path, task in tasks.items() if not task.kept.exists()}
+    todo = {path: task for path, task in tasks.items() if not _is_whole(task.kept)}
     unchanged = len(tasks) - len(todo)
     if todo:
         done = 0
@@ -232,7 +232,20 @@ def run_study(
 
 def read_kept(path: Path) -> dict[str, Any]:
     """Return what a run kept of a reading: ``rows``, ``mm_per_px``, ``pitch_mm``."""
-    return json.loads(path.read_text("utf-8"))
+    record, _, digest = path.read_text("utf-8").partition("\n")
+    if hashlib.sha256(record.encode()).hexdigest() != digest.strip():
+        raise StudyError(f"{path}: is damaged; delete it and run the study again")
+    kept: dict[str, Any] = json.loads(record)
+    return kept
+
+
+def _is_whole(path: Path) -> bool:
+    """Whether there is a record that was kept, undamaged; any other is made anew."""
+    try:
+        read_kept(path)
+    except (OSError, ValueError):
+        return False
+    return True
 
 
 def _task(
@@ -295,7 +308,8 @@ def _measure_task(task: _Task) -> str:
         "placing": stands,
         "rows": [*_measured_rows(measured), *_missing_rows(measured)],
     }
-    return json.dumps(record, allow_nan=False)
+    text = json.dumps(record, allow_nan=False)
+    return f"{text}\n{hashlib.sha256(text.encode()).hexdigest()}\n"
 
 
 def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
