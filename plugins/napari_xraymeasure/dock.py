@@ -2,37 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import napari
 from qtpy.QtCore import QEvent, QTimer
+from qtpy.QtGui import QGuiApplication
 
-from napari_xraymeasure.canvas.drawn_shapes import Focus, plan_strokes, scene
+from napari_xraymeasure.canvas.drawn_shapes import focus_of, plan_strokes, scene
 from napari_xraymeasure.canvas.film_layer import Opened, layer_data, opened_of
 from napari_xraymeasure.canvas.film_view import FilmView
-from napari_xraymeasure.canvas.napari_private import drop_widgets
+from napari_xraymeasure.canvas.napari_private import canvas_widget, drop_widgets
+from napari_xraymeasure.canvas.tools import FilmTools
 from napari_xraymeasure.dock_layout import DockLayout
+from napari_xraymeasure.panels.first_page import chosen_film
 from napari_xraymeasure.panels.notices import identity_notice
-from napari_xraymeasure.samples import open_sample
+from napari_xraymeasure.panels.widgets import GiveBackKeys
+from napari_xraymeasure.panels.worklist import StudyDesk
 from napari_xraymeasure.session.background import final_numbers, write_page
-from napari_xraymeasure.session.numbers import NumberRow, Numbers, numbers
+from napari_xraymeasure.session.numbers import Key, Numbers, numbers_text, row_of
 from napari_xraymeasure.session.opening import (
     film_of_reading,
     is_plan,
     is_reading,
     is_study,
+    marked_films,
     open_film,
+    open_sample,
 )
-from napari_xraymeasure.session.session import NUDGE_FAR_PX, NUDGE_PX, Session, open_session
+from napari_xraymeasure.session.resume import open_session
+from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.study_place import study_session
 from napari_xraymeasure.session.userdata import remember_reader, remembered_reader
-from napari_xraymeasure.study_desk import StudyDesk
 from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.plan.compare import Plan, read_plan
+from xraymeasure.plan.plan import Plan, read_plan
 from xraymeasure.reading.binding import binding_fault
 from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.reading import Reading
@@ -41,6 +46,7 @@ SETTLE_MS = 180
 """How long after the last edit the intervals are drawn anew."""
 
 NOT_SAVED = "▲ NOT SAVED"
+FIRST_PAGE, WORK, PARTED = range(3)
 
 _caution_shown = False
 
@@ -52,31 +58,40 @@ class Dock(DockLayout):
     ----------
     viewer : napari.viewer.Viewer
         The viewer whose films are read.
+    own_window : bool
+        Whether the viewer is for reading films alone.
     """
 
-    def __init__(self, viewer: napari.viewer.Viewer) -> None:
+    def __init__(self, viewer: napari.viewer.Viewer, own_window: bool = False) -> None:
         super().__init__()
         self.viewer = viewer
         self.session: Session | None = None
         self.opened: Opened | None = None
         self.view: FilmView | None = None
-        self.result = Numbers()
-        self.plan: Plan | None = None
-        self.second: Reading | None = None
         self.reader = remembered_reader()
-        self._explained: NumberRow | None = None
-        self._labels = True
+        self.tools: FilmTools | None = None
+        self._own_window = own_window
+        self._explained: Key | None = None
+        self._habits = {"labels": True, "loupe": True}
+        self._follows = own_window
         self._settle = QTimer(self)
         self._settle.setSingleShot(True)
         self._settle.setInterval(SETTLE_MS)
         self._settle.timeout.connect(self._measure_finally)
+        self.study = StudyDesk(self.bar)
         self._connect()
-        self.study = StudyDesk(self)
+        self._keys = GiveBackKeys(self.give_keys_to_film)
+        self._keys.watch(self)
         viewer.layers.events.inserted.connect(self._on_inserted)
-        viewer.layers.events.removed.connect(self._on_removed)
+        viewer.layers.events.removing.connect(self._on_removing)
         self.setAcceptDrops(True)
         for widget in (self, *drop_widgets(viewer)):
             widget.installEventFilter(self)
+        canvas = canvas_widget(viewer)
+        if canvas is None:
+            self.layout().insertWidget(0, self.notices)
+        else:
+            self.notices.stand_over(canvas)
         for layer in list(viewer.layers):
             if opened_of(layer):
                 self._take(layer)
@@ -84,31 +99,56 @@ class Dock(DockLayout):
     # --- what leads where
 
     def _connect(self) -> None:
+        self.open_wanted.connect(self._ask_for_film)
+        self.film_wanted.connect(self._bring_back)
         self.first.path_chosen.connect(self.open_path)
         self.first.sample_chosen.connect(self.open_sample)
         self.films.activated.connect(self._choose_film)
         self.placing.asked.connect(self.act)
-        self.placing.refused.connect(lambda text: self.notices.say("message", text))
-        self.numbers.chosen.connect(self._explain)
-        self.explain.closed.connect(self.numbers.choose_none)
+        for panel in (self.placing, self.form):
+            panel.refused.connect(lambda text: self.notices.say("message", text))
+        self.placing.findings_wanted.connect(lambda: self.explain_number(None))
+        self.numbers.findings_wanted.connect(lambda: self.explain_number(None))
+        self.numbers.chosen.connect(self.explain_number)
+        self.numbers.copy.connect(self.copy_numbers)
+        self.explain.closed.connect(self._back_to_placing)
         self.compare.plan_changed.connect(self.set_plan)
         self.compare.plan_file.connect(self.open_path)
         self.compare.second_changed.connect(self.lay_over)
-        self.practice.again.connect(self._read_afresh)
+        self.compare.before_chosen.connect(self.compare_with_before)
+        self.compare.beside_wanted.connect(lambda: self.tools and self.tools.show_before("beside"))
+        self.form.beam_wanted.connect(self._want_beam)
+        self.practice.again.connect(lambda: self._start(self._new_session(self.opened, True)))
         self.practice.revealed.connect(self.lay_over)
         self.keep.reader_changed.connect(self._change_reader)
-        self.keep.save_again.connect(self._save_again)
+        self.keep.save_again.connect(lambda: self.session and self.session.save_again())
         self.keep.export_to.connect(self.export)
         self.tabs.currentChanged.connect(self._on_tab)
+        self.bar.handed_in.connect(lambda: self.study.hand_in(self.session))
+        self.bar.started.connect(lambda reader, _occasion: setattr(self, "reader", reader))
+        self.study.opened.connect(self.add)
+        self.study.closed.connect(self.close_film)
+        self.study.said.connect(self.notices.say)
+
+    def give_keys_to_film(self) -> None:
+        """Let the keys act on the film again."""
+        canvas = canvas_widget(self.viewer)
+        if canvas is not None and self.session is not None:
+            canvas.setFocus()
 
     # --- opening
+
+    def _ask_for_film(self) -> None:
+        path = chosen_film(self)
+        if path is not None:
+            self.open_path(path)
 
     def open_path(self, path: Path) -> None:
         """Open a film, a folder, a reading or a plan; what it is not, is said."""
         path = Path(path)
         try:
             if is_study(path):
-                self.study.open(path)
+                self.study.open(path, self.reader)
             elif is_plan(path):
                 self.set_plan(read_plan(path))
             elif is_reading(path):
@@ -161,11 +201,12 @@ class Dock(DockLayout):
         if opened_of(event.value):
             self._take(event.value)
 
-    def _on_removed(self, event: Any) -> None:
-        if self.view is not None and event.value is self.view.layer:
+    def _on_removing(self, event: Any) -> None:
+        # Before the layer goes: what was put on the canvas must go first.
+        if self.view is not None and self.viewer.layers[event.index] is self.view.layer:
             self._let_go()
             self.notices.clear()
-            self.stack.setCurrentIndex(0)
+            self.stack.setCurrentIndex(FIRST_PAGE)
 
     def _take(self, layer: Any) -> None:
         """Make a film's layer the one that is read; the film before has been saved already."""
@@ -179,17 +220,16 @@ class Dock(DockLayout):
             return
         self._let_go()
         self.opened = opened
-        self.view = FilmView(self.viewer, layer, self._key_actions(), self._labels)
         if former is not None and former in self.viewer.layers:
             self.viewer.layers.remove(former)
-        self._start(session)
-        second = self.opened.second
-        if second is not None and second != self.session.reading:
+        self._start(session, layer)
+        second = opened.second
+        if second is not None and second != session.reading:
             self.lay_over(second)
-        self.viewer.layers.selection.active = layer
         self.view.zoom_to_film()
+        self.give_keys_to_film()
 
-    def _new_session(self, opened: Opened, *, afresh: bool = False) -> Session:
+    def _new_session(self, opened: Opened, afresh: bool = False) -> Session:
         if opened.place is not None:
             return study_session(opened.film, opened.place)
         return open_session(
@@ -201,24 +241,36 @@ class Dock(DockLayout):
             afresh=afresh,
         )
 
-    def _start(self, session: Session) -> None:
-        self.session, self.second, self.plan = session, None, None
+    def _start(self, session: Session, layer: Any = None) -> None:
+        if self.tools is not None:
+            self.tools.take_before_away()
+        self.session, self._explained = session, None
         self.numbers.choose_none()
-        session.on_change.append(self._on_change)
-        self.view.listen(session)
-        self.stack.setCurrentIndex(1)
-        self.tabs.setCurrentIndex(0)
         self.notices.clear()
+        session.on_change.append(self._on_change)
+        if layer is not None:
+            self.view = FilmView(
+                self.viewer,
+                layer,
+                self.act,
+                self._on_parted,
+                own_window=self._own_window,
+                **self._habits,
+            )
+        self.tools = FilmTools(
+            session,
+            self.view,
+            self.notices.say,
+            self._redraw,
+            self.copy_numbers,
+            follows=self._follows,
+        )
+        self.view.listen(session, self.tools.take_click)
+        self.stack.setCurrentIndex(PARTED if self.view.deaf else WORK)
+        self.tabs.setCurrentIndex(0)
         self._say_what_is_known(session)
         self._show_films()
         self.keep.reader.setEnabled(self.opened.place is None)
-        place = self.opened.place
-        beside = place.plan if place else session.film_path.with_suffix(".plan.toml")
-        if beside and beside.exists() and not session.blinded:
-            try:
-                self.plan = read_plan(beside)
-            except XrayMeasureError as error:
-                self.notices.say("plan", str(error))
         self._on_change("edit")
 
     def _say_what_is_known(self, session: Session) -> None:
@@ -228,68 +280,38 @@ class Dock(DockLayout):
             _caution_shown = True
         self.notices.say("identity", identity_notice(session.film), "strong")
         self.notices.say("spacing", session.film.spacing.contradiction or "")
+        self.notices.say("plan", session.plan_notice)
         if not session.blinded:
             self.notices.say("found", " ".join(session.found.notes))
 
     def _show_films(self) -> None:
         films = self.opened.folder or (self.opened.path,)
         self.films.clear()
-        for path in films:
-            self.films.addItem(path.name if len(films) > 1 else self.opened.title, path)
+        if len(films) > 1:
+            for path, mark in marked_films(films, self.reader, self.opened.keep_in):
+                self.films.addItem(f"{mark} {path.name}", path)
+        else:
+            self.films.addItem(self.opened.title, self.opened.path)
         if self.opened.path in films:
             self.films.setCurrentIndex(films.index(self.opened.path))
         self.films.setEnabled(len(films) > 1)
 
     def _let_go(self) -> None:
         self._settle.stop()
+        if self.tools is not None:
+            self.tools.take_before_away()
+            self._follows = self.tools.follows
         if self.view is not None:
-            self._labels = self.view.labels
+            self._habits = {"labels": self.view.labels, "loupe": self.view.loupe_wanted}
             self.view.let_go()
-        self.view = self.session = self.opened = None
+        self.view = self.tools = self.session = self.opened = None
 
     # --- what a person does
 
-    def _key_actions(self) -> dict[str, Callable[[], None]]:
-        def nudge(step: tuple[int, int], by: float) -> Callable[[], None]:
-            return lambda: self._nudge(*step, by)
-
-        def press(action: str) -> Callable[[], None]:
-            return lambda: self.act(action)
-
-        steps = {"up": (-1, 0), "down": (1, 0), "left": (0, -1), "right": (0, 1)}
-        return {
-            **{action: press(action) for action in self._acts()},
-            **{f"nudge_{way}": nudge(step, NUDGE_PX) for way, step in steps.items()},
-            **{f"far_{way}": nudge(step, NUDGE_FAR_PX) for way, step in steps.items()},
-        }
-
-    def _acts(self) -> dict[str, Callable[[Session, FilmView], None]]:
-        return {
-            "next": lambda session, view: session.step(1),
-            "previous": lambda session, view: session.step(-1),
-            "skip": lambda session, view: session.skip(),
-            "delete": lambda session, view: session.delete(),
-            "undo": lambda session, view: session.undo(),
-            "redo": lambda session, view: session.redo(),
-            "release": lambda session, view: session.release(),
-            "zoom_region": lambda session, view: view.zoom_to_landmark(session),
-            "zoom_film": lambda session, view: view.zoom_to_film(),
-            "zoom_in": lambda session, view: view.zoom_in(),
-            "zoom_out": lambda session, view: view.zoom_out(),
-            "labels": lambda session, view: view.toggle_labels(),
-        }
-
     def act(self, action: str) -> None:
         """Do what a key or a button of the shortcuts' table stands for."""
-        if self.session is not None:
-            self._acts()[action](self.session, self.view)
-
-    def _nudge(self, down: float, along: float, by: float) -> None:
-        """Move the chosen point as the screen sees it, whichever way the film lies."""
-        (x_row, x_column), (y_row, y_column) = self.session.film.patient_axes
-        self.session.nudge(
-            by * (down * y_row + along * x_row), by * (down * y_column + along * x_column)
-        )
+        if self.tools is not None:
+            self.tools.act(action)
 
     def set_plan(self, plan: Plan | None) -> None:
         """Hold the film against a plan, or against none."""
@@ -298,19 +320,56 @@ class Dock(DockLayout):
         elif self.session.blinded:
             self.notices.say("blinded", "This study is blinded: the plan stays hidden.")
         else:
-            self.plan = plan
-            self._on_change("edit")
+            self.session.hold_against(plan)
 
     def lay_over(self, reading: Reading | None) -> None:
         """Lay another reading of this film over the reader's own, or none."""
-        self.second = reading
+        if self.session is not None:
+            self.session.lay_over(reading)
+
+    def compare_with_before(self, path: Path | None) -> None:
+        """Hold the film against the one before the operation, or against none."""
+        if self.tools is not None:
+            self.tools.compare_with(None if path is None else Path(path), self.reader)
+
+    def _want_beam(self) -> None:
+        if self.tools is not None:
+            self.tools.want_beam()
+            self.give_keys_to_film()
+
+    # --- numbers
+
+    def explain_number(self, key: Key | None) -> None:
+        """Explain a number; without one, say what there is to know of the film."""
+        self._explained = key
+        if key is None:
+            self.numbers.choose_none()
+        self.tabs.setCurrentIndex(1)
+        self._on_tab()
         self._redraw()
 
-    def _explain(self, row: NumberRow | None) -> None:
-        self._explained = row
-        self.explain.show_row(row, self.result)
-        self.tabs.setCurrentIndex(1 if row else 0)
+    def _back_to_placing(self) -> None:
+        self._explained = None
+        self.numbers.choose_none()
+        self.tabs.setCurrentIndex(0)
         self._redraw()
+        self.give_keys_to_film()
+
+    def copy_numbers(self) -> None:
+        """Put the numbers on the clipboard, as text for the notes."""
+        session = self.session
+        if session is not None and not session.blinded and session.result.measurements:
+            QGuiApplication.clipboard().setText(numbers_text(session.result))
+            self.notices.say("copied", "The numbers are on the clipboard, as text.", "note")
+
+    def export(self, folder: Path) -> None:
+        """Write page and tables of what is shown, in the background."""
+        session = self.session
+        stem = f"{session.film_path.stem}.{session.reading.reader}"
+        self.keep.show_exporting(True)
+        worker = write_page(*session.inputs, Path(folder), stem)
+        worker.returned.connect(self.keep.show_export)
+        worker.start()
 
     def _change_reader(self, code: str) -> None:
         self.reader = code
@@ -318,73 +377,62 @@ class Dock(DockLayout):
         if self.opened is not None:
             self._start(self._new_session(self.opened))
 
-    def _read_afresh(self) -> None:
-        self._start(self._new_session(self.opened, afresh=True))
-
-    def _save_again(self) -> None:
-        if self.session is not None:
-            self.session.save_again()
-
-    def export(self, folder: Path) -> None:
-        """Write page and tables of what is shown, in the background."""
-        session = self.session
-        stem = f"{session.film_path.stem}.{session.reading.reader}"
-        self.keep.show_exporting(True)
-        worker = write_page(session.film, session.reading, self.plan, Path(folder), stem)
-        worker.returned.connect(self.keep.show_export)
-        worker.start()
-
     # --- what follows from it
 
     def _on_change(self, what: str) -> None:
-        if what != "armed":
-            session = self.session
-            self.result = numbers(session.film, session.reading, self.plan, final=False)
+        session = self.session
         if what == "drag":
             self._redraw()
-            self.numbers.show_numbers(self.session, self.result)
-            self.placing.show_spread(self.session, self._scale)
+            self.numbers.show_numbers(session, session.result)
+            self.placing.show_spread(session, session.mm_per_px)
+            self._show_explained()
             return
         if what == "edit":
             self._settle.start()
         self._show_all()
-
-    @property
-    def _scale(self) -> float | None:
-        return self.result.measurements.mm_per_px if self.result.measurements else None
+        self.tools.follow()
 
     def _measure_finally(self) -> None:
-        session, plan = self.session, self.plan
+        session = self.session
         if session is None or session.dragging:
             return
-        reading = session.reading
+        inputs = session.inputs
 
         def arrived(result: Numbers) -> None:
             # Anything edited meanwhile will have its own numbers.
-            if self.session is session and session.reading is reading and self.plan is plan:
-                self.result = result
+            if self.session is session and session.settle(result, inputs):
                 self._show_all()
 
-        worker = final_numbers(session.film, reading, plan)
+        worker = final_numbers(*inputs)
         worker.returned.connect(arrived)
         worker.start()
 
     def _show_all(self) -> None:
         session = self.session
-        self.view.show_scale(session, self._scale)
+        self.view.show_scale(session, session.mm_per_px)
         self._redraw()
-        self.placing.show_session(session, self._scale)
-        self.numbers.show_numbers(session, self.result)
+        self.placing.show_session(session, session.mm_per_px)
+        self.numbers.show_numbers(session, session.result)
         self._on_tab()
-        self.practice.show_session(session, self.opened.truth, self.result)
+        self.form.show_session(session)
+        self.practice.show_session(session, self.opened.truth, session.result)
         self.keep.show_session(session)
         self._show_saved(session)
 
     def _on_tab(self, _index: int = 0) -> None:
         if self.session is not None:
-            self.explain.show_row(self._explained, self.result)
-            self.compare.show_plan(self.session, self.plan)
-            self.compare.show_numbers(self.result)
+            self._show_explained()
+            self.compare.show_plan(self.session)
+            self.compare.show_numbers(self.session.result)
+
+    def _show_explained(self) -> None:
+        session = self.session
+        if self.tabs.currentIndex() != 1:
+            return
+        result = Numbers(problem="This study is blinded") if session.blinded else session.result
+        key = self._explained
+        row = row_of(result, session.reading, key) if key else None
+        self.explain.show_row(row, result)
 
     def _show_saved(self, session: Session) -> None:
         saved = session.saved
@@ -395,33 +443,42 @@ class Dock(DockLayout):
             self.notices.say("save", saved.notice, "strong")
         else:
             recovered = self.saved.text() == NOT_SAVED
-            self.saved.setText(f"Saved: {saved.path.name}")
+            self.saved.setText("Saved." if session.blinded else f"Saved: {saved.path.name}")
             if saved.notice or recovered:
                 self.notices.say("save", saved.notice)
+        plan_saved = session.plan_saved
+        if plan_saved is not None and plan_saved.notice:
+            self.notices.say("plan", plan_saved.notice)
 
     def _redraw(self) -> None:
         session = self.session
         if session is None:
             return
-        explained = self._explained
-        row = explained.measurement if explained else None
-        focus = Focus(
-            armed=session.armed,
-            selected=session.selected,
-            number=explained.name if explained else None,
-            rests_on=row.rests_on if row else (),
-            question=session.question.point if session.question else None,
-        )
-        result = self.result
+        result = session.result
+        focus = focus_of(session, self._explained, self.tools.ruler)
         planned = plan_strokes(
-            session.film, session.reading, result.measurements, self.plan, result.comparison
+            session.film, session.reading, result.measurements, session.plan, result.comparison
         )
         self.view.draw(
-            scene(session.reading, result.measurements, focus, planned, self.second),
+            scene(session.reading, result.measurements, focus, planned, session.second),
             moving=session.dragging,
         )
 
-    # --- Qt
+    # --- Qt and napari
+
+    def _on_parted(self, why: str) -> None:
+        """Show placing and numbers only while the film that they are of is seen."""
+        self.parted.setText(
+            f"<p><b>{why}</b></p><p>What was placed and measured is hidden until the film is on "
+            "top again. Nothing is lost.</p>"
+        )
+        if self.session is not None:
+            self.stack.setCurrentIndex(PARTED if why else WORK)
+
+    def _bring_back(self) -> None:
+        if self.view is not None:
+            self.view.guard.bring_back()
+            self.give_keys_to_film()
 
     def eventFilter(self, watched: Any, event: QEvent) -> bool:
         """Open what is dropped on the window, without napari asking which plugin should."""
@@ -438,6 +495,6 @@ class Dock(DockLayout):
     def closeEvent(self, event: Any) -> None:
         """Let the viewer go."""
         self.viewer.layers.events.inserted.disconnect(self._on_inserted)
-        self.viewer.layers.events.removed.disconnect(self._on_removed)
+        self.viewer.layers.events.removing.disconnect(self._on_removing)
         self._let_go()
         super().closeEvent(event)

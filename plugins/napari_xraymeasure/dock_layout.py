@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from qtpy.QtCore import QSize, Qt
+from qtpy.QtCore import QSize, Qt, Signal
 from qtpy.QtWidgets import (
     QComboBox,
+    QHBoxLayout,
     QScrollArea,
     QSizePolicy,
     QSplitter,
@@ -15,6 +16,7 @@ from qtpy.QtWidgets import (
 )
 
 from napari_xraymeasure.panels.explain import ExplainPanel
+from napari_xraymeasure.panels.film_form import FilmForm
 from napari_xraymeasure.panels.first_page import FirstPage
 from napari_xraymeasure.panels.notices import Notices
 from napari_xraymeasure.panels.numbers import NumbersPanel
@@ -22,15 +24,25 @@ from napari_xraymeasure.panels.placing import PlacingPanel
 from napari_xraymeasure.panels.plan import ComparePanel
 from napari_xraymeasure.panels.practice import PracticePanel
 from napari_xraymeasure.panels.saving import KeepPanel
-from napari_xraymeasure.panels.widgets import named, paragraph
+from napari_xraymeasure.panels.widgets import FOCUS_STYLE, button, named, paragraph
 from napari_xraymeasure.panels.worklist import StudyBar
 
 
 class DockLayout(QWidget):
-    """The panels in their places; what they do to one another is the dock's."""
+    """The panels in their places; what they do to one another is the dock's.
+
+    Signals
+    -------
+    open_wanted, film_wanted : no arguments
+        Another film is to be opened; the film that is read is to be on top again.
+    """
+
+    open_wanted = Signal()
+    film_wanted = Signal()
 
     def __init__(self) -> None:
         super().__init__()
+        self.setStyleSheet(FOCUS_STYLE)
         self.setObjectName("xraymeasure")
         # Without this napari pushes the dock up against the top of the window.
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
@@ -41,21 +53,23 @@ class DockLayout(QWidget):
             QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
         )
         self.films.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.open = button("Open…", "Open another film, a reading or a plan", self.open_wanted.emit)
         self.placing, self.explain, self.compare = PlacingPanel(), ExplainPanel(), ComparePanel()
-        self.practice, self.keep = PracticePanel(), KeepPanel()
+        self.form, self.practice, self.keep = FilmForm(), PracticePanel(), KeepPanel()
         self.numbers = NumbersPanel()
         self.tabs = QTabWidget()
         for panel, title, tip in (
             (self.placing, "Place", "Place the landmarks one after another"),
             (self.explain, "Explain", "What the chosen number is, and what it rests on"),
             (self.compare, "Plan", "Hold the film against its plan, or against another reading"),
+            (self.form, "Film", "How the film was taken, and a comment"),
             (self.practice, "Practice", "On a sample film: how far off the reading was"),
             (self.keep, "Keep", "Where the reading is kept, the page, and the keys"),
         ):
             index = self.tabs.addTab(_Scrolled(panel), title)
             self.tabs.setTabToolTip(index, tip)
         for part in (self.tabs, self.tabs.tabBar()):
-            named(part, "Panels", "Place, Explain, Plan, Practice and Keep")
+            named(part, "Panels", "Place, Explain, Plan, Film, Practice and Keep")
         self.saved = paragraph(name="Saved")
         lower = QWidget()
         below = QVBoxLayout(lower)
@@ -74,16 +88,34 @@ class DockLayout(QWidget):
         column = QVBoxLayout(work)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(4)
-        column.addWidget(self.films)
+        row = QHBoxLayout()
+        row.setSpacing(4)
+        row.addWidget(self.open)
+        row.addWidget(self.films, 1)
+        column.addLayout(row)
         column.addWidget(halves, 1)
         self.stack = QStackedWidget()
         self.stack.addWidget(_Scrolled(self.first))
         self.stack.addWidget(work)
+        self.stack.addWidget(self._make_parted())
         outer = QVBoxLayout(self)
         outer.setContentsMargins(2, 2, 2, 2)
-        outer.addWidget(self.notices)
         outer.addWidget(self.bar)
         outer.addWidget(self.stack, 1)
+
+    def _make_parted(self) -> QWidget:
+        """Return what stands instead of placing and numbers while something else is seen."""
+        page = QWidget()
+        layout = QVBoxLayout(page)
+        layout.setContentsMargins(12, 12, 12, 12)
+        self.parted = paragraph(name="Why nothing is shown")
+        layout.addWidget(self.parted)
+        self.bring_back = button(
+            "Back to the film", "Put the film that is read on top again", self.film_wanted.emit
+        )
+        layout.addWidget(self.bring_back)
+        layout.addStretch(1)
+        return page
 
 
 class _Scrolled(QScrollArea):

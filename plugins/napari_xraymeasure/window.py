@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import Any
 
-from napari_xraymeasure.canvas.napari_private import hide_layer_docks
+from qtpy.QtCore import Qt
+
+from napari_xraymeasure.canvas.napari_private import film_only, main_window, open_by
 from napari_xraymeasure.dock import Dock
 
 TITLE = "Read hip films"
-NARROW = 1200
-"""Below this width, in screen points, the film has more use of the room than the layer list."""
+DOCK_SHARE = 0.29
+"""How much of the window's width the dock takes; the rest is the film's."""
 
 
 def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
@@ -22,16 +25,22 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
         A film, a folder of films, or a reading with its film beside it.
     """
     import napari
-    from qtpy.QtGui import QGuiApplication
 
     viewer = napari.Viewer(title="xraymeasure")
-    dock = Dock(viewer)
-    viewer.window.add_dock_widget(dock, name=TITLE, area="right")
-    screen = QGuiApplication.primaryScreen()
-    if screen is not None and screen.availableGeometry().width() < NARROW:
-        hide_layer_docks(viewer)
+    dock = Dock(viewer, own_window=True)
+    holder = viewer.window.add_dock_widget(dock, name=TITLE, area="right")
+    film_only(viewer)
+    open_by(viewer, lambda paths: dock.open_path(paths[0]))
+    window = main_window(viewer)
+    if window is not None:
+        window.showMaximized()
+        window.resizeDocks(
+            [holder],
+            [round(DOCK_SHARE * window.screen().size().width())],
+            Qt.Orientation.Horizontal,
+        )
     if film is not None:
-        dock.open_path(film)
+        dock.open_path(Path(film))
     return viewer, dock
 
 

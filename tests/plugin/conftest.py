@@ -154,6 +154,7 @@ def _dressed(viewer, film=None, size=(1366, 768)):
     if film is not None:
         dock.open_path(film)
         assert dock.session is not None, dock.notices.texts
+        dock.session.set_operated("left")
     return hand
 
 
@@ -189,6 +190,7 @@ def hand(shared_window, sample, own_home):
     dock.reader = "A"
     dock.open_path(sample())
     assert dock.session is not None, dock.notices.texts
+    dock.session.set_operated("left")
     QTest.qWait(20)
     yield shared_window
     shared_window.viewer.layers.clear()
@@ -199,4 +201,4 @@ def hand(shared_window, sample, own_home):
 @pytest.fixture
 def settle(qtbot):
     """Wait until the numbers are those that stay."""
-    return lambda hand: qtbot.waitUntil(lambda: hand.dock.result.final, timeout=20_000)
+    return lambda hand: qtbot.waitUntil(lambda: hand.dock.session.result.final, timeout=20_000)

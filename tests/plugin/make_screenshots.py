@@ -17,8 +17,7 @@ os.environ["XRAYMEASURE_HOME"] = f"{os.environ['XDG_CACHE_HOME']}/home"
 
 from pathlib import Path
 
-import napari
-from napari_xraymeasure.dock import Dock
+from napari_xraymeasure.window import make_window
 from qtpy.QtTest import QTest
 
 from xraymeasure.reading.file import read_reading
@@ -40,11 +39,10 @@ class Photographer:
 
     def __init__(self, folder, size):
         self.folder = folder
-        self.viewer = napari.Viewer(show=True)
+        self.viewer, self.dock = make_window()
         self.window = self.viewer.window._qt_window
+        self.window.showNormal()
         self.window.resize(*size)
-        self.dock = Dock(self.viewer)
-        self.viewer.window.add_dock_widget(self.dock, name="Read hip films", area="right")
 
     def shoot(self, name):
         QTest.qWait(700)
@@ -95,30 +93,50 @@ def small_window(folder):
     work = Photographer(folder, (1366, 768))
     work.shoot("01-first-page")
     reading = work.open_sample("well_placed")
-    work.shoot("02-film-opened")
+    work.shoot("02-which-hip")
     work.dock.notices.clear()
-    work.tell_sizes(reading)
+    work.dock.session.set_operated(reading.operated_side)
+    work.shoot("02-film-opened")
     work.dock.act("zoom_region")
     for point in reading.landmarks["femoral_head_left"]:
         work.dock.session.click(point)
     work.shoot("03-outline-of-the-head")
+    work.dock.session.record_for("left", head_diameter_mm=28.0)
+    work.shoot("03-a-doubted-size")
+    work.tell_sizes(reading)
     work.dock.session.step(1)
-    work.place_armed(reading)
+    for point in reading.landmarks["cup_rim_left"]:
+        work.dock.session.click(point)
+    work.shoot("03-which-way-the-cup-opens")
+    work.dock.session.say_opening("left", "anterior")
+    work.dock.session.step(1)
     work.dock.act("zoom_film")
     row, column = reading.landmarks["teardrop_right"][0]
     work.dock.session.click((row, column - 60))
     work.shoot("04-which-side")
-    work.dock.session.answer(None)
+    work.dock.session.answer("drop")
     work.place_all(reading)
     work.shoot("05-every-landmark-placed")
-    work.dock.numbers.table.selectRow(1)
+    work.dock.numbers.choose(("radiographic_anteversion", "left"))
     work.shoot("06-a-number-explained")
-    work.dock.numbers.choose_none()
+    work.dock.explain.closed.emit()
     work.tab("Plan")
     work.shoot("07-plan")
     area = work.dock.compare.parentWidget().parentWidget()
     area.verticalScrollBar().setValue(area.verticalScrollBar().maximum())
     work.shoot("07-plan-and-its-plot")
+    work.tab("Film")
+    work.shoot("07-how-the-film-was-taken")
+    other = work.viewer.add_image(work.dock.view.layer.data, name="another")
+    work.shoot("07-another-image-over-the-film")
+    work.viewer.layers.remove(other)
+    work.dock.act("metal")
+    work.dock.act("free")
+    for point in ((650.0, 1000.0), (650.0, 1100.0), (750.0, 1050.0)):
+        work.dock.tools.take_click(point)
+    work.shoot("07-metal-and-a-free-angle")
+    work.dock.act("release")
+    work.dock.act("metal")
     work.tab("Practice")
     work.dock.practice.show_truth.click()
     work.shoot("08-practice")
@@ -137,7 +155,9 @@ def small_window(folder):
     work.dock.open_path(study)
     work.dock.bar.started.emit("A", 1)
     work.shoot("11-study")
-    work.dock.bar.closed.emit()
+    work.dock.session.set_operated("left")
+    work.shoot("11-study-begun")
+    work.dock.bar.left.emit()
     shutil.rmtree(study)
     work.dock.open_path(study / "gone.dcm")
     work.shoot("12-no-such-film")
@@ -145,7 +165,7 @@ def small_window(folder):
 
 
 def large_window(folder):
-    work = Photographer(folder, (1600, 1000))
+    work = Photographer(folder, (1920, 1200))
     reading = work.open_sample("off_plan_cup")
     work.dock.notices.clear()
     work.tell_sizes(reading)

@@ -4,12 +4,20 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from napari_xraymeasure.session import resume
 from napari_xraymeasure.session.autosave import Keeper, find_readings, free_name, reading_path
-from napari_xraymeasure.session.session import new_reading, open_session
+from napari_xraymeasure.session.resume import new_reading
 from napari_xraymeasure.session.userdata import is_reader_code, remember_reader, remembered_reader
 
 from xraymeasure.film.film import film_from_array
 from xraymeasure.reading.file import read_reading, save_reading
+
+
+def open_session(*args, **kwargs):
+    """Open a session in which someone has said that the left hip is under review."""
+    session = resume.open_session(*args, **kwargs)
+    session.set_operated("left")
+    return session
 
 
 @pytest.fixture
@@ -32,7 +40,7 @@ def test_a_reading_lies_beside_its_film_under_the_readers_code(film, film_path):
 
 
 def test_another_readers_file_of_the_wished_name_is_left_alone(film, film_path, tmp_path):
-    theirs = new_reading(film, "B")
+    theirs = new_reading(film, "B", "left")
     path = reading_path(film_path, "A")
     save_reading(theirs, path)
     session = open_session(film, film_path, "A")
@@ -48,7 +56,7 @@ def test_the_latest_of_several_own_readings_comes_back_and_the_others_are_offere
     import os
 
     for number, name in enumerate(("hip.A.2", "hip.A", "hip")):
-        reading = new_reading(film, "A").with_points("symphysis", [(number, 0)])
+        reading = new_reading(film, "A", "left").with_points("symphysis", [(number, 0)])
         path = film_path.with_name(f"{name}.reading.json")
         save_reading(reading, path)
         os.utime(path, (1_000_000 + number, 1_000_000 + number))
@@ -60,14 +68,14 @@ def test_the_latest_of_several_own_readings_comes_back_and_the_others_are_offere
 
 def test_a_reading_of_another_film_of_the_same_name_does_not_come_back(film, film_path):
     other = film_from_array(np.zeros((20, 30), dtype=np.uint16))
-    save_reading(new_reading(other, "A"), reading_path(film_path, "A"))
+    save_reading(new_reading(other, "A", "left"), reading_path(film_path, "A"))
     found = find_readings(film, film_path, "A", (film_path.parent,))
     assert found.own is None
     assert "belongs to another film" in found.notes[0]
 
 
 def test_a_film_whose_name_begins_with_anothers_keeps_its_own_readings(film, film_path):
-    save_reading(new_reading(film, "A"), film_path.with_name("hip-2.A.reading.json"))
+    save_reading(new_reading(film, "A", "left"), film_path.with_name("hip-2.A.reading.json"))
     assert find_readings(film, film_path, "A", (film_path.parent,)).own is None
 
 
@@ -104,7 +112,7 @@ def test_reading_afresh_leaves_the_earlier_reading_and_offers_it(film, film_path
 
 def test_a_file_that_vanished_is_written_again(film, tmp_path):
     keeper = Keeper(tmp_path / "x.A.reading.json", tmp_path / "elsewhere")
-    reading = new_reading(film, "A")
+    reading = new_reading(film, "A", "left")
     keeper.save(reading)
     (tmp_path / "x.A.reading.json").unlink()
     saved = keeper.save(reading)

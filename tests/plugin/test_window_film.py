@@ -44,7 +44,7 @@ def test_a_reading_of_another_film_dropped_on_this_one_is_refused(hand, tmp_path
     save_reading(placed("bilateral"), path)
     hand.drop(path)
     assert "does not lie beside it" in hand.dock.notices.texts["message"]
-    assert hand.dock.second is None
+    assert hand.dock.session.second is None
 
 
 def test_a_reading_of_this_film_dropped_on_it_is_laid_over_the_own_one(hand, tmp_path, placed):
@@ -52,7 +52,7 @@ def test_a_reading_of_this_film_dropped_on_it_is_laid_over_the_own_one(hand, tmp
     save_reading(placed(), path)
     before = hand.dock.session.reading
     hand.drop(path)
-    assert hand.dock.second == placed()
+    assert hand.dock.session.second == placed()
     assert hand.dock.session.reading == before
     assert {mark.state for mark in hand.dock.view.overlay._scene.marks} >= {"second"}
 
@@ -141,6 +141,7 @@ def test_clicks_on_a_mirrored_film_land_on_the_pixel_that_is_shown(hand, tmp_pat
     film = film_from_array(np.zeros((300, 400), dtype=np.uint16), patient_axes=((0, -1), (1, 0)))
     data, arguments, _ = layer_data(Opened(film, tmp_path / "mirrored.png"))
     hand.viewer.add_image(data, **arguments)
+    hand.dock.session.set_operated("left")
     hand.dock.session.arm("symphysis")
     hand.click((120.0, 80.0))
     ((row, column),) = hand.dock.session.reading.landmarks["symphysis"]
@@ -170,7 +171,7 @@ def test_the_scale_bar_comes_with_the_calibration_and_leaves_the_picture_where_i
     assert str(hand.dock.view.layer.units[0]) in ("millimeter", "mm")
     assert hand.where((500, 500)) == pytest.approx(before[0], abs=0.5)
     assert hand.where((900, 1200)) == pytest.approx(before[1], abs=0.5)
-    mm = hand.dock.result.measurements.mm_per_px
+    mm = hand.dock.session.result.measurements.mm_per_px
     assert tuple(hand.dock.view.layer.scale) == pytest.approx((mm, mm))
 
 

@@ -31,8 +31,8 @@ def test_a_folder_dropped_on_the_window_opens_its_first_film_and_offers_the_othe
     dock = hand.dock
     assert dock.session.film_path.name == "bilateral.dcm"
     assert [dock.films.itemText(i) for i in range(dock.films.count())] == [
-        "bilateral.dcm",
-        "well_placed.dcm",
+        "○ bilateral.dcm",
+        "○ well_placed.dcm",
     ]
     dock.films.setCurrentIndex(1)
     dock.films.activated.emit(1)
@@ -48,7 +48,7 @@ def test_a_reading_opened_alone_brings_its_film(open_window, sample, placed):
     hand = open_window()
     hand.drop(path)
     assert hand.dock.session.film_path == film
-    assert hand.dock.second == placed()
+    assert hand.dock.session.second == placed()
 
 
 def test_an_existing_reading_comes_back(open_window, sample, placed):

@@ -25,7 +25,9 @@ from qtpy.QtTest import QTest
 from napari_xraymeasure.window import make_window
 
 viewer, dock = make_window(sys.argv[1])
+viewer.window._qt_window.showNormal()
 viewer.window._qt_window.resize(1366, 768)
+dock.session.set_operated("left")
 QTest.qWait(300)
 canvas = viewer.window._qt_viewer.canvas
 

@@ -6,7 +6,7 @@ import pytest
 from napari_xraymeasure.session.numbers import MAIN
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
-from qtpy.QtWidgets import QFileDialog
+from qtpy.QtWidgets import QApplication, QFileDialog
 from typer.testing import CliRunner
 
 from xraymeasure.about import CAUTION
@@ -33,10 +33,12 @@ def read(hand, placed, settle):
 
 
 def rows(hand):
-    table = hand.dock.numbers.table
-    return [
-        [table.item(row, column).text() for column in range(3)] for row in range(table.rowCount())
-    ]
+    return hand.dock.numbers.lines()
+
+
+def tab(hand, title):
+    tabs = hand.dock.tabs
+    tabs.setCurrentIndex(next(i for i in range(tabs.count()) if tabs.tabText(i) == title))
 
 
 def test_a_complete_film_from_the_drop_to_the_exported_page(
@@ -46,6 +48,7 @@ def test_a_complete_film_from_the_drop_to_the_exported_page(
     hand = open_window(size=(1600, 1000))
     hand.drop(film)
     dock = hand.dock
+    assert dock.session.side_known
     for fields, size in (
         (dock.placing.hips.heads, "36"),
         (dock.placing.hips.cups, "54"),
@@ -67,11 +70,11 @@ def test_a_complete_film_from_the_drop_to_the_exported_page(
     assert dock.placing.title.text() == "Every landmark is placed"
     settle(hand)
     shown = rows(hand)
-    assert [row[NAME] for row in shown[:4]] == [
-        "Radiographic inclination, left",
-        "Radiographic anteversion, left",
-        "Leg-length difference, left",
-        "Femoral offset, left",
+    assert [row[NAME].lstrip("△▲ ") for row in shown[:4]] == [
+        "Inclination",
+        "Anteversion",
+        "Leg length",
+        "Femoral offset",
     ]
     assert all(
         "within" in row[PLAN] or "outside" in row[PLAN] or "undecided" in row[PLAN]
@@ -92,17 +95,17 @@ def test_a_complete_film_from_the_drop_to_the_exported_page(
     }
     ours = {
         (row.name, row.side, row.method): (row.value, row.low, row.high)
-        for row in dock.result.measurements.rows
+        for row in dock.session.result.measurements.rows
     }
     assert ours == theirs
-    assert [(row.name, row.difference, row.verdict) for row in dock.result.comparison.rows] == [
-        (row["name"], row["difference"], row["verdict"]) for row in record["comparison"]
-    ]
+    assert [
+        (row.name, row.difference, row.verdict) for row in dock.session.result.comparison.rows
+    ] == [(row["name"], row["difference"], row["verdict"]) for row in record["comparison"]]
 
     monkeypatch.setattr(
         QFileDialog, "getExistingDirectory", lambda *args, **kwargs: str(tmp_path / "pages")
     )
-    dock.tabs.setCurrentIndex(4)
+    tab(hand, "Keep")
     QTest.mouseClick(dock.keep.export, Qt.MouseButton.LeftButton)
     assert dock.keep.progress.isVisible()
     assert not dock.keep.export.isEnabled()
@@ -120,17 +123,31 @@ def test_a_complete_film_from_the_drop_to_the_exported_page(
 
 
 def test_the_table_says_value_and_interval_as_the_page_does(read):
-    shown = {row[NAME]: row[VALUE] for row in rows(read)}
-    row = read.dock.result.measurements.primary("radiographic_inclination")
-    assert shown["Radiographic inclination, left"] == f"{value_text(row)}\n{interval_text(row)}"
+    shown = {}
+    for line in rows(read):
+        shown.setdefault(line[NAME].lstrip("△▲ "), line[VALUE])
+    row = read.dock.session.result.measurements.primary("radiographic_inclination")
+    assert shown["Inclination"] == f"{value_text(row)} ({interval_text(row)})"
 
 
 def test_a_number_that_cannot_be_measured_yet_is_a_dash_with_its_reason(hand):
     hand.click((658, 975))
     table = hand.dock.numbers.table
-    assert table.rowCount() >= len(MAIN)
-    assert table.item(0, VALUE).text() == "–"
-    assert table.item(0, VALUE).toolTip()
+    assert len(rows(hand)) >= len(MAIN) - 1
+    first = table.topLevelItem(0).child(0)
+    assert first.text(VALUE) == "–"
+    assert first.toolTip(VALUE)
+
+
+def test_numbers_stand_in_groups_one_line_each_and_what_is_compared_comes_first(read):
+    table = read.dock.numbers.table
+    titles = [table.topLevelItem(i).text(NAME) for i in range(table.topLevelItemCount())]
+    assert titles[:3] == ["left hip", "right hip", "checks of the film"]
+    assert not any("\n" in text for row in rows(read) for text in row)
+    other = [row for row in rows(read) if row[NAME] == "Femoral offset"]
+    assert len(other) == 2
+    # Everything of both hips is within a screen of a table of usual height.
+    assert table.sizeHintForRow(0) < 22
 
 
 def test_lines_labels_and_numbers_follow_a_drag(read):
@@ -149,23 +166,23 @@ def test_lines_labels_and_numbers_follow_a_drag(read):
         for scene in (before[1], during[1])
     ]
     assert (lines[0] != lines[1]).any()
-    assert not dock.result.final
+    assert not dock.session.result.final
     native = read.canvas.native
     QTest.mouseRelease(native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier)
 
 
 def test_choosing_a_number_lights_what_it_rests_on_and_explains_it(read):
     dock = read.dock
-    dock.numbers.table.selectRow(1)
+    dock.numbers.choose(("radiographic_anteversion", "left"))
     assert dock.tabs.tabText(dock.tabs.currentIndex()) == "Explain"
     text = dock.explain.text.toPlainText()
-    row = dock.result.measurements.primary("radiographic_anteversion")
+    row = dock.session.result.measurements.primary("radiographic_anteversion")
     assert value_text(row) in text
     for assumption in row.assumptions:
         assert assumption in text
     assert "Its uncertainty comes from" in text
     assert "placing of the landmarks" in text
-    for finding in dock.result.measurements.findings:
+    for finding in dock.session.result.measurements.findings:
         if "radiographic_anteversion" in finding.touches:
             assert finding.text in text
     lit = [mark for mark in dock.view.overlay._scene.marks if mark.state == "lit"]
@@ -177,21 +194,21 @@ def test_choosing_a_number_lights_what_it_rests_on_and_explains_it(read):
 
 def test_a_plan_typed_in_is_compared_and_drawn_on_the_film(read):
     dock = read.dock
-    dock.tabs.setCurrentIndex(2)
+    tab(read, "Plan")
     for key, value in (
         (("cup", "inclination_deg"), 40),
         (("cup", "anteversion_deg"), 20),
         (("tolerance", "inclination_deg"), 5),
     ):
         dock.compare.fields[key].setValue(value)
-    row = dock.result.comparison.row("radiographic_inclination")
+    row = dock.session.result.comparison.row("radiographic_inclination")
     assert row.planned == 40
-    assert "inclination" in rows(read)[0][NAME]
+    assert "Inclination" in rows(read)[0][NAME]
     assert f"{row.verdict}" in rows(read)[0][PLAN]
     (planned,) = [s for s in dock.view.overlay._scene.strokes if s.kind == "plan"]
     hip_centre = next(
         d.path[0]
-        for d in dock.result.measurements.drawings
+        for d in dock.session.result.measurements.drawings
         if d.kind == "hip_centre" and d.side == "left"
     )
     assert planned.path.mean(axis=0) == pytest.approx(hip_centre, abs=3.0)
@@ -200,26 +217,143 @@ def test_a_plan_typed_in_is_compared_and_drawn_on_the_film(read):
 
 def test_a_plan_in_another_definition_is_converted_and_the_panel_says_so(read):
     dock = read.dock
-    dock.tabs.setCurrentIndex(2)
+    tab(read, "Plan")
     dock.compare.fields["cup", "inclination_deg"].setValue(40)
     dock.compare.fields["cup", "anteversion_deg"].setValue(20)
     dock.compare.definition.setCurrentText("operative")
     dock.compare.definition.activated.emit(1)
     assert "operative 40/20" in dock.compare.notes.text()
     # Murray DW, J Bone Joint Surg Br 1993;75:228-232: tan RI = tan OI / cos OA.
-    planned = dock.result.comparison.row("radiographic_inclination").planned
+    planned = dock.session.result.comparison.row("radiographic_inclination").planned
     assert planned == pytest.approx(41.76, abs=0.01)
+
+
+def test_an_explained_number_is_never_older_than_the_table(read):
+    dock = read.dock
+    key = ("radiographic_inclination", "left")
+    dock.numbers.choose(key)
+    start = dock.session.reading.landmarks["teardrop_left"][0]
+    read.drag(start, (start[0] + 40, start[1]), release=False)
+    assert dock.session.dragging
+    shown = next(value for name, value, _ in rows(read) if "Inclination" in name)
+    assert shown.split(" (")[0] in dock.explain.text.toPlainText().split("\n")[0]
+    QTest.mouseRelease(
+        read.canvas.native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
+    )
+
+
+def test_deleting_a_point_leaves_the_tab_where_it_is(read):
+    dock = read.dock
+    dock.numbers.choose(("radiographic_inclination", "left"))
+    dock.session.select("teardrop_left", 0)
+    read.key(Qt.Key.Key_Delete)
+    assert dock.tabs.tabText(dock.tabs.currentIndex()) == "Explain"
+    tab(read, "Plan")
+    read.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    assert dock.tabs.tabText(dock.tabs.currentIndex()) == "Plan"
+
+
+def test_a_plan_that_was_typed_comes_back_with_the_film(read):
+    dock = read.dock
+    tab(read, "Plan")
+    for key, value in ((("cup", "inclination_deg"), 40), (("cup", "anteversion_deg"), 20)):
+        dock.compare.fields[key].setValue(value)
+    path = dock.session.film_path
+    dock.close_film()
+    dock.open_path(path)
+    assert dock.session.plan.cup.inclination_deg == 40
+    assert dock.session.plan.cup.anteversion_deg == 20
+    # A difference without a tolerance says why there is no verdict, where the verdict would be.
+    assert "no tolerance" in next(plan for name, _, plan in rows(read) if "Inclination" in name)
+
+
+def test_half_of_a_pair_that_is_being_typed_stays(read):
+    dock = read.dock
+    tab(read, "Plan")
+    dock.compare.fields["cup", "inclination_deg"].setValue(40)
+    dock.session.select("teardrop_left", 0)
+    dock.session.nudge(1.0, 0.0)
+    assert dock.compare.fields["cup", "inclination_deg"].value() == 40
+
+
+def test_a_plan_written_by_hand_is_never_written_over(read, sample):
+    dock = read.dock
+    path = sample("off_plan_cup", plan=True)
+    by_hand = path.with_suffix(".plan.toml").read_bytes()
+    dock.open_path(path)
+    tab(read, "Plan")
+    dock.compare.fields["cup", "inclination_deg"].setValue(37)
+    assert dock.session.plan.cup.inclination_deg == 37
+    assert path.with_suffix(".plan.toml").read_bytes() == by_hand
+    dock.open_path(path)
+    assert dock.session.plan.cup.inclination_deg == 37
+
+
+def test_what_the_plan_knows_is_offered_and_taken_with_one_click(hand, sample):
+    dock = hand.dock
+    dock.open_path(sample(plan=True))
+    known = dock.session.plan.femur.head_diameter_mm
+    note = dock.placing.hips.note
+    assert f"head {known:g} mm" in note.text()
+    QTest.mouseClick(note, Qt.MouseButton.LeftButton)
+    assert dock.session.reading.head_diameter_mm == {"left": known}
+
+
+def test_a_doubted_head_is_marked_at_its_field_and_one_click_explains_it(read, settle):
+    dock = read.dock
+    field = dock.placing.hips.heads["left"]
+    assert not field.property("doubted")
+    dock.session.record(head_diameter_mm={"left": 28.0})
+    settle(read)
+    assert field.property("doubted")
+    note = dock.placing.hips.note
+    assert note.text().startswith("▲ Is the head really 28 mm?")
+    tab(read, "Place")
+    QTest.mouseClick(note, Qt.MouseButton.LeftButton)
+    assert "Heads that would fit: 36 mm" in dock.explain.text.toPlainText()
+    assert rows(read)[0][NAME][0] in "△▲"
+
+
+def test_a_notice_moves_no_button(read):
+    dock = read.dock
+    tab(read, "Place")
+
+    def places():
+        QTest.qWait(20)
+        return {
+            name: each.mapTo(dock, each.rect().topLeft())
+            for name, each in dock.placing.buttons.items()
+        }
+
+    dock.notices.clear()
+    before = places()
+    dock.notices.say("message", "A sentence that is long enough to need several lines. " * 6)
+    assert dock.notices.isVisible()
+    assert places() == before
+    dock.session.arm("teardrop_right")
+    dock.session._ask("teardrop_right", (700.0, 1200.0), dock.session.reading)
+    dock.session._tell("armed")
+    assert places() == before
+
+
+def test_the_numbers_are_copied_as_text(read):
+    read.key(Qt.Key.Key_C, Qt.KeyboardModifier.ControlModifier)
+    text = QApplication.clipboard().text()
+    row = read.dock.session.result.measurements.primary("radiographic_inclination")
+    assert "Radiographic inclination" in text
+    assert value_text(row) in text
+    assert interval_text(row) in text
 
 
 def test_a_plan_of_the_other_side_is_refused_with_words(read, tmp_path):
     path = tmp_path / "other.plan.toml"
     path.write_text('operated_side = "right"\n[cup]\ninclination_deg = 40\n')
     read.dock.open_path(path)
-    assert read.dock.result.comparison is None
+    assert read.dock.session.result.comparison is None
     assert "operated_side" in read.dock.numbers.findings.text() or (
         "operated_side" in read.dock.compare.notes.text()
     )
-    assert read.dock.result.measurements is not None
+    assert read.dock.session.result.measurements is not None
 
 
 def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
@@ -229,7 +363,8 @@ def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
     assert not dock.practice.show_truth.isEnabled()
     dock.first.samples.activated.emit(dock.first.samples.findText("well placed"))
     session = dock.session
-    dock.tabs.setCurrentIndex(3)
+    session.set_operated("left")
+    tab(read, "Practice")
     assert not dock.practice.show_truth.isEnabled()
     true = truth()["landmarks"]
     for step in session.steps:
@@ -244,7 +379,7 @@ def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
     text = dock.practice.result.toPlainText()
     assert "5.0 px" in text
     assert "held" in text
-    assert dock.second is not None
+    assert dock.session.second is not None
     records = (own_home / "practice.csv").read_text().splitlines()
     assert any("teardrop_left,5.0000,px" in line for line in records)
 
@@ -260,13 +395,13 @@ def test_a_blinded_session_hides_plan_other_readings_and_truth(hand, sample, pla
     data, arguments, _ = layer_data(Opened(read_film(film), film, blinded=True))
     hand.viewer.add_image(data, **arguments)
     dock = hand.dock
-    assert dock.plan is None
+    assert dock.session.plan is None
     assert dock.session.others == ()
-    dock.tabs.setCurrentIndex(2)
+    tab(hand, "Plan")
     assert dock.compare.hidden.isVisible()
     assert not dock.compare.body.isVisible()
     dock.open_path(film.with_suffix(".plan.toml"))
     dock.open_path(film.with_name("bilateral.S.reading.json"))
-    assert dock.plan is None
-    assert dock.second is None
+    assert dock.session.plan is None
+    assert dock.session.second is None
     assert "blinded" in dock.notices.texts["blinded"]

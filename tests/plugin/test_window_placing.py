@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QApplication
 
 TEARDROP = "teardrop_left"
 
@@ -179,18 +180,39 @@ def test_labels_on_the_film_can_be_turned_off(hand):
     assert overlay.grab().toImage() != without
 
 
-def test_a_click_on_the_wrong_side_is_questioned_and_not_placed(hand, truth):
+def answers(hand):
+    placed = hand.dock.placing._answers
+    return [placed.itemAt(index).widget() for index in range(placed.count())]
+
+
+def answer(hand, words):
+    QTest.mouseClick(
+        next(each for each in answers(hand) if words in each.text()), Qt.MouseButton.LeftButton
+    )
+
+
+def test_a_click_on_the_wrong_side_is_placed_and_asked_about(hand, truth):
     session = hand.dock.session
     session.arm(TEARDROP)
     wrong = truth()["landmarks"]["teardrop_right"][0]
     hand.click((wrong[0], wrong[1] - 100))
-    assert not session.reading.landmarks
+    assert set(session.reading.landmarks) == {TEARDROP}
     assert session.question.meant == "teardrop_right"
     assert hand.dock.placing.question.isVisible()
     assert "patient's right" in hand.dock.placing.question_text.text()
     hand.key(Qt.Key.Key_Escape)
     assert session.question is None
-    assert not session.reading.landmarks
+    assert set(session.reading.landmarks) == {TEARDROP}
+
+
+def test_a_questioned_click_can_be_taken_away(hand):
+    session = hand.dock.session
+    hand.click((650, 975))
+    session.arm(TEARDROP)
+    hand.click((700, 360))
+    answer(hand, "Take it away")
+    assert set(session.reading.landmarks) == {"femoral_head_left"}
+    assert session.armed == TEARDROP
 
 
 def test_the_answer_to_a_wrong_side_may_be_that_the_other_landmark_was_meant(hand, truth):
@@ -198,23 +220,137 @@ def test_the_answer_to_a_wrong_side_may_be_that_the_other_landmark_was_meant(han
     hand.click(truth()["landmarks"]["femoral_head_left"][0])
     session.arm(TEARDROP)
     hand.click((700, 440))
-    answers = hand.dock.placing._answers
-    buttons = [answers.itemAt(index).widget() for index in range(answers.count())]
-    as_right = next(each for each in buttons if "Teardrop, right" in each.text())
-    QTest.mouseClick(as_right, Qt.MouseButton.LeftButton)
+    answer(hand, "Teardrop, right")
     assert set(session.reading.landmarks) == {"femoral_head_left", "teardrop_right"}
+    assert session.armed == TEARDROP
+
+
+def test_no_click_is_lost_where_the_other_hip_is_not_on_the_film(hand, truth):
+    session = hand.dock.session
+    QTest.keyClick(hand.dock.placing.hips.states["right"], Qt.Key.Key_End)
+    session.set_hips(session.hips.with_state("right", "not shown"))
+    for row, column in ((650, 355), (640, 390), (690, 380), (660, 420)):
+        hand.click((row, column))
+    assert len(session.reading.landmarks["femoral_head_left"]) == 4
+    assert session.question is None
+
+
+def test_clicks_past_the_middle_are_kept_and_asked_about_once(hand):
+    session = hand.dock.session
+    # As on a film that is centred on the hip: everything left of the picture's middle.
+    for row, column in ((650, 355), (640, 390), (690, 380), (660, 420)):
+        hand.click((row, column))
+    assert len(session.reading.landmarks["femoral_head_left"]) == 4
+    answer(hand, "Keep")
+    session.arm(TEARDROP)
+    hand.click((700, 300))
+    assert session.question is None
+    assert TEARDROP in session.reading.landmarks
 
 
 def test_the_first_click_on_the_other_hip_offers_to_change_the_operated_side(hand, truth):
     session = hand.dock.session
     hand.click((650, 355))
-    answers = hand.dock.placing._answers
-    first = answers.itemAt(0).widget()
-    assert "right" in first.text()
-    QTest.mouseClick(first, Qt.MouseButton.LeftButton)
+    answer(hand, "The operated hip is the right one")
     assert session.reading.operated_side == "right"
     assert len(session.reading.landmarks["femoral_head_right"]) == 1
+    assert "femoral_head_left" not in session.reading.landmarks
     assert hand.dock.placing.hips.side.currentText() == "right"
+
+
+def test_which_hip_is_asked_and_clicks_wait_for_the_answer(hand, sample):
+    hand.dock.open_path(sample("bilateral"))
+    session = hand.dock.session
+    assert session.armed is None
+    assert "Which hip" in hand.dock.placing.title.text()
+    assert hand.dock.placing.hips.side.currentText() == "which?"
+    hand.click((658, 975))
+    hand.click((640, 950))
+    assert not session.reading.landmarks
+    assert session.saved is None
+    answer(hand, "left")
+    assert len(session.reading.landmarks["femoral_head_left"]) == 2
+    assert session.armed == "femoral_head_left"
+
+
+def test_the_plan_or_another_reading_answers_which_hip(hand, sample):
+    hand.dock.open_path(sample("off_plan_cup", plan=True))
+    assert hand.dock.session.side_known
+    assert hand.dock.session.reading.operated_side == hand.dock.session.plan.operated_side
+
+
+def test_clicks_round_a_head_are_no_rim(hand, placed):
+    session = hand.dock.session
+    session.arm("cup_rim_left")
+    for point in placed().landmarks["femoral_head_left"][:7]:
+        hand.click(point)
+    assert "anteversion" in hand.dock.placing.question_text.text()
+    answer(hand, "Femoral head")
+    assert len(session.reading.landmarks["femoral_head_left"]) == 7
+    assert "cup_rim_left" not in session.reading.landmarks
+    assert session.armed == "cup_rim_left"
+
+
+def test_a_real_rim_is_not_asked_about(hand, placed):
+    session = hand.dock.session
+    for name in ("femoral_head_left", "cup_rim_left"):
+        session.arm(name)
+        for point in placed().landmarks[name]:
+            session.click(point)
+            assert session.question is None
+
+
+@pytest.mark.parametrize("end", [Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Escape])
+def test_return_and_escape_in_a_field_commit_it_and_go_no_further(hand, end):
+    session = hand.dock.session
+    field = hand.dock.placing.hips.heads["left"]
+    field.setFocus()
+    QTest.keyClicks(field, "36")
+    QTest.keyClick(field, end)
+    QApplication.processEvents()
+    assert session.reading.head_diameter_mm == {"left": 36.0}
+    assert session.armed == "femoral_head_left"
+    assert not field.hasFocus()
+    # The keys are the film's again: F zooms and is no letter of the field.
+    zoom = hand.viewer.scene.camera.zoom
+    QTest.keyClick(QApplication.focusWidget() or hand.canvas.native, Qt.Key.Key_F)
+    assert hand.viewer.scene.camera.zoom > 1.5 * zoom
+    assert field.text() == "36"
+
+
+def test_a_point_is_placed_and_moved_without_a_mouse(hand):
+    session = hand.dock.session
+    session.arm(TEARDROP)
+    hand.key(Qt.Key.Key_Space)
+    start = session.cursor
+    hand.key(Qt.Key.Key_Down)
+    hand.key(Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
+    aimed = session.cursor
+    assert aimed[0] > start[0]
+    assert aimed[1] - start[1] > 3 * (aimed[0] - start[0])
+    hand.key(Qt.Key.Key_Space)
+    assert session.reading.landmarks[TEARDROP] == (pytest.approx(aimed),)
+    hand.key(Qt.Key.Key_Up)
+    ((row, column),) = session.reading.landmarks[TEARDROP]
+    assert (row, column) == pytest.approx((aimed[0] - 0.25, aimed[1]))
+
+
+def test_the_sizes_that_fit_the_outline_of_a_head_are_offered(hand, placed):
+    for point in placed().landmarks["femoral_head_left"]:
+        hand.dock.session.click(point)
+    answer(hand, "36 mm")
+    assert hand.dock.session.reading.head_diameter_mm == {"left": 36.0}
+
+
+def test_which_way_a_cup_opens_is_asked_once(hand, placed):
+    session = hand.dock.session
+    session.arm("cup_rim_left")
+    for point in placed().landmarks["cup_rim_left"]:
+        session.click(point)
+    assert "left cup open" in hand.dock.placing.question_text.text()
+    answer(hand, "Forward")
+    assert session.reading.cup_opens == {"left": "anterior"}
+    assert not hand.dock.placing.question.isVisible()
 
 
 def test_sizes_typed_into_the_fields_are_in_the_reading(hand):

@@ -36,7 +36,7 @@ def bar(shared_window, folder):
     shared_window.drop(folder)
     assert dock.bar.isVisible(), dock.notices.texts
     yield dock.bar
-    dock.bar.closed.emit()
+    dock.bar.left.emit()
     assert not dock.bar.isVisible()
 
 
@@ -55,12 +55,13 @@ def test_a_study_opens_at_the_film_that_was_drawn_first_for_its_reader(shared_wi
     assert dock.session.film_path == work.films[0].file
     assert "0 of 2 read" in bar.progress.text()
     assert dock.session.blinded
-    assert dock.plan is None
+    assert dock.session.plan is None
 
 
 def test_an_unfinished_film_is_resumed_where_it_stopped(shared_window, bar):
     dock = shared_window.dock
     go_on(bar)
+    dock.session.set_operated("left")
     dock.session.arm("symphysis")
     dock.session.click((700.0, 700.0))
     kept = dock.session.reading
@@ -78,6 +79,7 @@ def test_handing_in_adds_the_reading_and_opens_the_next_film(shared_window, bar,
     dock = shared_window.dock
     go_on(bar)
     first = dock.opened.place.film.label
+    dock.session.set_operated("left")
     dock.session.arm("symphysis")
     dock.session.click((700.0, 700.0))
     placed = dock.session.reading.landmarks
@@ -109,6 +111,7 @@ def test_the_end_of_the_list_is_said(shared_window, bar):
     dock = shared_window.dock
     go_on(bar)
     for _ in range(2):
+        dock.session.set_operated("left")
         dock.session.skip()
         press(bar.hand_in)
         press(bar.hand_in)
@@ -120,9 +123,49 @@ def test_the_end_of_the_list_is_said(shared_window, bar):
 def test_the_name_of_the_file_and_the_code_of_the_reader_stay_out_of_reach(shared_window, bar):
     dock = shared_window.dock
     go_on(bar)
-    assert dock.films.currentText() == dock.opened.place.film.label
+    assert dock.films.currentText() == dock.view.layer.name == "film 1 of 2"
     assert not dock.keep.reader.isEnabled()
-    assert dock.view.layer.name == dock.opened.place.film.label
+
+
+def test_blinded_shows_no_number_and_no_label_that_could_be_known_again(shared_window, bar, placed):
+    dock = shared_window.dock
+    go_on(bar)
+    session, label = dock.session, dock.opened.place.film.label
+    session.set_operated("left")
+    name = session.film_path.stem
+    for landmark, points in placed(name).landmarks.items():
+        session._commit(session.reading.with_points(landmark, points))
+    session.record(head_diameter_mm={"left": 36.0})
+    assert session.result.measurements is not None
+    assert dock.numbers.lines() == []
+    assert dock.numbers.hidden.isVisible()
+    assert not dock.view.overlay._scene.labels or all(
+        key not in label.key for label in dock.view.overlay._scene.labels for key in ("rim ", "off")
+    )
+    dock.copy_numbers()
+    assert "copied" not in dock.notices.texts
+    dock.explain_number(("radiographic_inclination", "left"))
+    assert "°" not in dock.explain.text.toPlainText()
+    shown = [
+        dock.films.currentText(),
+        bar.progress.text(),
+        dock.saved.text(),
+        dock.keep.where.text(),
+    ]
+    assert not any(label in text or name in text for text in shown)
+
+
+def test_an_exclusion_can_be_taken_back(shared_window, bar, folder):
+    dock = shared_window.dock
+    go_on(bar)
+    first = dock.opened.place.film.label
+    assert not bar.take_back.isEnabled()
+    QTest.keyClicks(bar.remark, "wrong key")
+    press(bar.exclude)
+    assert dock.opened.place.film.label != first
+    press(bar.take_back)
+    assert dock.opened.place.film.label == first
+    assert worklist(read_study(folder), "A", 1).excluded == {}
 
 
 def test_a_film_of_the_study_that_is_broken_is_named(shared_window, bar, folder):

@@ -7,9 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from xraymeasure.errors import MeasureError
+from xraymeasure.geometry.curves import fit_circle
 from xraymeasure.measuring.results import Finding
-from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import Side, landmark_name
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
 
 STANDARD_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Nominal diameters of prosthetic heads (7/8 inch the first); from memory."""
@@ -150,9 +157,7 @@ def magnification_findings(magnification: float, diameter_mm: float | None) -> l
     )
     if diameter_mm is not None:
         # The head on the film is what it is: magnification times diameter stays.
-        fitting = [
-            head for head in STANDARD_HEADS_MM if low <= magnification * diameter_mm / head <= high
-        ]
+        fitting = fitting_heads(magnification * diameter_mm)
         text += f" Is the head really {diameter_mm:g} mm?"
         if fitting:
             text += f" Heads that would fit: {', '.join(f'{head:g}' for head in fitting)} mm."
@@ -196,3 +201,35 @@ def height_findings(
     if fitting:
         text += f" Heads that would fit: {', '.join(f'{head:g}' for head in fitting)} mm."
     return [Finding("magnification_implausible", text)]
+
+
+def fitting_heads(diameter_on_film_mm: float) -> tuple[float, ...]:
+    """Return the standard heads, in mm, that a usual magnification would show so large.
+
+    Parameters
+    ----------
+    diameter_on_film_mm : float
+        At the detector.
+
+    Examples
+    --------
+    >>> fitting_heads(43.0)
+    (36.0,)
+    """
+    low, high = PLAUSIBLE_MAGNIFICATION
+    return tuple(head for head in STANDARD_HEADS_MM if low <= diameter_on_film_mm / head <= high)
+
+
+def heads_like(film: Film, reading: Reading, side: Side) -> tuple[float, ...]:
+    """Return the standard heads that the outline of a head on the film could be, in mm.
+
+    None where the outline has too few points, or the film's spacing at the detector is not known.
+    """
+    name = landmark_name("femoral_head", side)
+    if film.spacing.detector_mm is None or not reading.has(name):
+        return ()
+    points = reading.points(name) * film.spacing.detector_mm
+    try:
+        return fitting_heads(2.0 * float(fit_circle(points).parameters[2]))
+    except MeasureError:
+        return ()

@@ -12,6 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from napari_xraymeasure.session.numbers import Key, row_of
+from napari_xraymeasure.session.ruler import Ruler
+from napari_xraymeasure.session.session import Session
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.results import Measurements, value_text
@@ -43,7 +46,7 @@ class Stroke:
 
 @dataclass(frozen=True)
 class Mark:
-    """A placed point: `state` is placed, armed, selected, lit, second or question."""
+    """A placed point: `state` is a key of `line_styles.MARKS`."""
 
     point: tuple[float, float]
     state: str
@@ -83,7 +86,17 @@ class Focus:
     rests_on : tuple of str
         The landmarks that it rests on.
     question : (row, column) or None
-        A click that waits for an answer.
+        Where something is asked about.
+    waiting : tuple of (row, column)
+        Clicks that wait for the side.
+    cursor : (row, column) or None
+        Where the keys would place a point.
+    free : tuple of (row, column)
+        The points of a free measurement.
+    free_text : str
+        What it gives.
+    numbers : bool
+        Whether numbers are written on the film.
     """
 
     armed: str | None = None
@@ -91,6 +104,29 @@ class Focus:
     number: str | None = None
     rests_on: tuple[str, ...] = ()
     question: tuple[float, float] | None = None
+    waiting: tuple[tuple[float, float], ...] = ()
+    cursor: tuple[float, float] | None = None
+    free: tuple[tuple[float, float], ...] = ()
+    free_text: str = ""
+    numbers: bool = True
+
+
+def focus_of(session: Session, explained: Key | None, ruler: Ruler) -> Focus:
+    """Return what the eye should be led to as things stand."""
+    result = session.result
+    row = row_of(result, session.reading, explained) if explained else None
+    return Focus(
+        armed=session.armed,
+        selected=session.selected,
+        number=explained[0] if explained else None,
+        rests_on=row.measurement.rests_on if row and row.measurement else (),
+        question=session.question.point if session.question else None,
+        waiting=session.waiting,
+        cursor=session.cursor,
+        free=ruler.points,
+        free_text=ruler.text(session.film, result.measurements),
+        numbers=not session.blinded,
+    )
 
 
 def scene(
@@ -122,7 +158,8 @@ def scene(
                 lit = focus.number is not None and focus.number in drawing.names
                 strokes.append(Stroke(drawing.kind, drawing.path, lit))
             drawn.add((drawing.kind, drawing.side))
-        labels += _number_labels(measurements)
+        if focus.numbers:
+            labels += _number_labels(measurements)
     for name, points in reading.landmarks.items():
         landmark = LANDMARKS[name]
         kind = _OUTLINES.get(landmark.kind.stem)
@@ -146,7 +183,14 @@ def scene(
         marks += [Mark(point, "second") for points in second.landmarks.values() for point in points]
     if focus.question:
         marks.append(Mark(focus.question, "question"))
-        labels.append(Label("which side?", focus.question, "question", "question"))
+        labels.append(Label("?", focus.question, "question", "question"))
+    marks += [Mark(point, "question") for point in focus.waiting]
+    if focus.cursor:
+        marks.append(Mark(focus.cursor, "cursor"))
+    marks += [Mark(point, "free") for point in focus.free]
+    if len(focus.free) > 1:
+        strokes.append(Stroke("free", np.array(focus.free)))
+        labels.append(Label(focus.free_text, focus.free[1], "free", "free"))
     return Scene(tuple(strokes), tuple(marks), tuple(labels + names))
 
 

@@ -49,8 +49,8 @@ class Opened:
 
     @property
     def title(self) -> str:
-        """What the film is called: of a study only its label, for the file's name may tell."""
-        return self.place.film.label if self.place else self.path.name
+        """What the film is called: in a study never by its file, for the name may tell."""
+        return self.place.title if self.place else self.path.name
 
 
 def layer_data(opened: Opened) -> tuple[np.ndarray, dict[str, Any], str]:
@@ -108,6 +108,17 @@ def grey_levels(film: Film) -> tuple[np.ndarray, tuple[float, float]]:
     slope = (y[last] - y[first]) / (x[last] - x[first])
     start = x[first] - y[first] / slope
     return whole, (float(start), float(start + 1.0 / slope))
+
+
+METAL_SHARE = 0.97
+"""Metal is the brightest few per cent of a film: from where its own greys begin."""
+
+
+def metal_limits(pixels: np.ndarray) -> tuple[float, float]:
+    """Return contrast limits that show the edges within and about metal."""
+    sample = pixels[:: max(pixels.shape[0] // 500, 1), :: max(pixels.shape[1] // 500, 1)]
+    low, high = np.quantile(sample, [METAL_SHARE - 0.25, 1.0])
+    return (float(low), float(high)) if high > low else (float(sample.min()), float(high) + 1.0)
 
 
 def make_room() -> None:

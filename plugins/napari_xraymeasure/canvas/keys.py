@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +14,7 @@ class Shortcut:
     Attributes
     ----------
     action : str
-        What it does, a key of the actions given to `install`.
+        What it does: the name that `install` acts by.
     keys : tuple of str
         Any of which does it.
     shown : str
@@ -40,26 +40,32 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("delete", ("Delete", "Backspace"), "Delete", "delete the chosen or the last point"),
     Shortcut("undo", ("Control-Z",), "Ctrl+Z", "undo"),
     Shortcut("redo", ("Control-Shift-Z", "Control-Y"), "Ctrl+Shift+Z or Ctrl+Y", "redo"),
-    Shortcut("nudge_up", ("Up",), "Arrow keys", "move the chosen point by ¼ pixel"),
+    Shortcut("copy", ("Control-C",), "Ctrl+C", "copy the numbers as text"),
+    Shortcut("place", ("Space",), "Space", "place by keys: a cursor, arrow keys, Space again"),
+    Shortcut("nudge_up", ("Up",), "Arrow keys", "move the chosen point by ¼ pixel, or the cursor"),
     Shortcut("nudge_down", ("Down",), "", ""),
     Shortcut("nudge_left", ("Left",), "", ""),
     Shortcut("nudge_right", ("Right",), "", ""),
-    Shortcut("far_up", ("Shift-Up",), "Shift + arrow keys", "move the chosen point by 2 pixels"),
+    Shortcut("far_up", ("Shift-Up",), "Shift + arrow keys", "the same by 2 pixels, or further"),
     Shortcut("far_down", ("Shift-Down",), "", ""),
     Shortcut("far_left", ("Shift-Left",), "", ""),
     Shortcut("far_right", ("Shift-Right",), "", ""),
     Shortcut("labels", ("L",), "L", "labels on the film on or off"),
-    Shortcut("release", ("Escape",), "Esc", "drop a questioned click, let go of a point"),
+    Shortcut("loupe", ("G",), "G", "magnifying glass on or off"),
+    Shortcut("metal", ("M",), "M", "greys for metal, or for bone"),
+    Shortcut("free", ("D",), "D", "measure a free distance or angle, or stop"),
+    Shortcut("follow", ("A",), "A", "go to the next landmark by itself, or stay"),
+    Shortcut("before", ("V",), "V", "the film before the operation in place, or back"),
+    Shortcut("release", ("Escape",), "Esc", "keep what is asked about, let go of a point"),
 )
 
 
-def install(layer: Any, actions: Mapping[str, Callable[[], None]]) -> None:
+def install(layer: Any, act: Callable[[str], None]) -> None:
     """Bind every shortcut on the layer; a layer's keys win over the viewer's."""
     for shortcut in SHORTCUTS:
-        action = actions[shortcut.action]
 
-        def press(_layer: Any, action: Callable[[], None] = action) -> None:
-            action()
+        def press(_layer: Any, action: str = shortcut.action) -> None:
+            act(action)
 
         for key in shortcut.keys:
             layer.bind_key(key, press, overwrite=True)

@@ -13,6 +13,7 @@ WINDOW_LINES: dict[str, Line] = LINES | {
     "residual": Line(_VERMILION, 1.2, (), "", "deviation from the curve"),
     "landmark": Line(_GREY, 0.8, (), "", "landmark"),
     "question": Line(_VERMILION, 1.4, (), "", "questioned click"),
+    "free": Line(_GREEN, 1.4, (), "", "free measurement"),
 }
 """The page's kinds of line and the window's own."""
 
@@ -27,8 +28,10 @@ MARKS: dict[str, tuple[str, float]] = {
     "lit": (_GREEN, 2.2),
     "second": (_PINK, 1.4),
     "question": (_VERMILION, 2.0),
+    "cursor": (_YELLOW, 1.6),
+    "free": (_GREEN, 1.6),
 }
-"""Colour and width of the mark of a placed point, for each of its states."""
+"""Colour and width of the mark of a point, for each of its states."""
 
 ON_DARK: dict[str, str] = {"within": _GREEN, "undecided": "#FFB000", "outside": _VERMILION}
 """Verdict colours for the dark chip on which a window writes them."""

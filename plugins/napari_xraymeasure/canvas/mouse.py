@@ -1,48 +1,72 @@
 """From the mouse on the film to edits of the session.
 
 A press near a placed point drags it. Elsewhere a press that moves less than a few pixels before it
-is let go is a click and places; one that moves further is napari's own, which pans.
+is let go is a click and places; one that moves further is napari's own, which pans. A drag with
+the right button sets window and level.
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator
-from typing import Any
+from collections.abc import Callable, Generator
+from typing import Any, Protocol
 
 import numpy as np
 
-from napari_xraymeasure.session.session import Session
+from napari_xraymeasure.session.placing import Placing
 
 CLICK_PX = 5.0
 """How far, in screen pixels, a click may move."""
 GRAB_PX = 9.0
 """How near, in screen pixels, a press takes hold of a placed point."""
+LEFT, RIGHT = 1, 2
 
 
-def listen(layer: Any, session: Session) -> None:
+class Listener(Protocol):
+    """What the mouse reports to, beside the session."""
+
+    deaf: bool
+
+    def clicked(self, point: tuple[float, float]) -> bool:
+        """Take a click; return whether it was taken and is no click on a landmark."""
+
+    def window_by(self, along: float, down: float) -> None:
+        """Change window and level by a drag, in screen pixels."""
+
+
+def listen(layer: Any, session: Placing, view: Listener) -> None:
     """Make the film's layer hand its mouse events to the session."""
 
+    def click(point: tuple[float, float]) -> None:
+        if not view.clicked(point):
+            session.click(point)
+
     def press(layer: Any, event: Any) -> Generator[None, None, None]:
-        if event.button != 1 or event.modifiers:
+        if view.deaf or event.modifiers:
             return
-        held = nearest(session, _data(layer, event), _pixels_on_screen(layer, event))
-        yield from _drag(layer, event, session, held) if held else _click(layer, event, session)
+        if event.button == RIGHT:
+            yield from _window(layer, event, view)
+        elif event.button == LEFT:
+            held = nearest(session, _data(layer, event), _pixels_on_screen(layer, event))
+            if held:
+                yield from _drag(layer, event, session, held)
+            else:
+                yield from _click(layer, event, click)
 
     def double_click(layer: Any, event: Any) -> None:
         # The second of two quick clicks comes as a double click and is a click all the same.
-        if event.button == 1 and not event.modifiers:
+        if event.button == LEFT and not event.modifiers and not view.deaf:
             event.handled = True
             point = _data(layer, event)
             held = nearest(session, point, _pixels_on_screen(layer, event), CLICK_PX)
             if held is None:
-                session.click(point)
+                click(point)
 
     layer.mouse_drag_callbacks.append(press)
     layer.mouse_double_click_callbacks.append(double_click)
 
 
 def nearest(
-    session: Session,
+    session: Placing,
     point: tuple[float, float],
     screen_px_per_px: np.ndarray,
     within: float = GRAB_PX,
@@ -65,7 +89,7 @@ def nearest(
 
 
 def _drag(
-    layer: Any, event: Any, session: Session, held: tuple[str, int]
+    layer: Any, event: Any, session: Placing, held: tuple[str, int]
 ) -> Generator[None, None, None]:
     layer.mouse_pan = False  # napari would pan under the point
     session.select(*held)
@@ -87,7 +111,24 @@ def _drag(
         session.drop()
 
 
-def _click(layer: Any, event: Any, session: Session) -> Generator[None, None, None]:
+def _window(layer: Any, event: Any, view: Listener) -> Generator[None, None, None]:
+    layer.mouse_zoom = False  # napari would zoom under the drag
+    before = np.array(event.pos, dtype=float)
+    try:
+        yield
+        while event.type == "mouse_move":
+            now = np.array(event.pos, dtype=float)
+            along, down = now - before
+            before = now
+            view.window_by(float(along), float(down))
+            yield
+    finally:
+        layer.mouse_zoom = True
+
+
+def _click(
+    layer: Any, event: Any, click: Callable[[tuple[float, float]], None]
+) -> Generator[None, None, None]:
     pressed, point, farthest = np.array(event.pos), _data(layer, event), 0.0
     yield
     while event.type == "mouse_move":
@@ -95,7 +136,7 @@ def _click(layer: Any, event: Any, session: Session) -> Generator[None, None, No
         yield
     farthest = max(farthest, float(np.hypot(*(np.array(event.pos) - pressed))))
     if farthest < CLICK_PX:
-        session.click(point)
+        click(point)
 
 
 def _data(layer: Any, event: Any) -> tuple[float, float]:

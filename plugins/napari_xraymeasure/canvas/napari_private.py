@@ -6,9 +6,11 @@ the private names have moved, each function returns nothing and its caller does 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-from qtpy.QtWidgets import QWidget
+from qtpy.QtWidgets import QMainWindow, QWidget
 
 
 def canvas_widget(viewer: Any) -> QWidget | None:
@@ -34,10 +36,56 @@ def _qt_viewer(viewer: Any) -> Any:
     return getattr(viewer, "__wrapped__", viewer).window._qt_viewer
 
 
-def hide_layer_docks(viewer: Any) -> None:
-    """Hide the list and the controls of layers; napari's Window menu shows them again."""
-    for name in ("dockLayerList", "dockLayerControls"):
+def stopped_double_click(viewer: Any) -> list[Any]:
+    """Keep a double click from zooming, and return what is to be put back.
+
+    Quick clicks along an outline are clicks, not a wish to zoom.
+    """
+    callbacks = viewer.mouse_double_click_callbacks
+    stopped = [
+        each for each in callbacks if getattr(each, "__name__", "") == "double_click_to_zoom"
+    ]
+    for each in stopped:
+        callbacks.remove(each)
+    return stopped
+
+
+def open_by(viewer: Any, opener: Callable[[list[Path]], None]) -> None:
+    """Lead File > Open, the folder chooser, drop and paste of files to `opener`.
+
+    napari would ask which reader is to be used and put the new film over the old one. Its *Open
+    with Plugin* stays as it is.
+    """
+    try:
+        widget = _qt_viewer(viewer)
+        napari_way = widget._qt_open
+    except AttributeError:
+        return
+
+    def door(filenames: list[str], *args: Any, choose_plugin: bool = False, **kwargs: Any) -> None:
+        if choose_plugin or kwargs.get("plugin"):
+            napari_way(filenames, *args, choose_plugin=choose_plugin, **kwargs)
+        else:
+            opener([Path(name) for name in filenames])
+
+    widget._qt_open = door
+
+
+def film_only(viewer: Any) -> None:
+    """Hide what reading a film does not need; napari's Window and View menus show it again."""
+    for name in ("dockLayerList", "dockLayerControls", "viewerButtons"):
         try:
             getattr(_qt_viewer(viewer), name).setVisible(False)
         except AttributeError:
-            return
+            continue
+    window = main_window(viewer)
+    if window is not None:
+        window.statusBar().setVisible(False)
+
+
+def main_window(viewer: Any) -> QMainWindow | None:
+    """Return the window itself."""
+    try:
+        return getattr(viewer, "__wrapped__", viewer).window._qt_window
+    except AttributeError:
+        return None

@@ -34,6 +34,9 @@ class Overlay(Protocol):
     def show_labels(self, shown: bool) -> None:
         """Draw labels, or leave them out."""
 
+    def show_at_all(self, shown: bool) -> None:
+        """Draw, or draw nothing while the film is not what is seen."""
+
     def remove(self) -> None:
         """Take everything away."""
 
@@ -88,6 +91,10 @@ class CanvasOverlay(QWidget):
         """Draw labels, or leave them out."""
         self._labels = shown
         self.update()
+
+    def show_at_all(self, shown: bool) -> None:
+        """Draw, or draw nothing while the film is not what is seen."""
+        self.setVisible(shown)
 
     def remove(self) -> None:
         """Take the overlay off the canvas."""
@@ -158,10 +165,10 @@ class CanvasOverlay(QWidget):
             for pen in (QPen(_EDGE, width + 2.0), QPen(QColor(colour), width)):
                 painter.setPen(pen)
                 painter.drawLines(lines)
-                if state in ("selected", "lit", "question"):
-                    radius = 11.0 if state == "selected" else 8.0
+                if state in ("selected", "lit", "question", "cursor"):
+                    radius = 11.0 if state in ("selected", "cursor") else 8.0
                     for x, y in points.tolist():
-                        if state == "question":
+                        if state in ("question", "cursor"):
                             painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
                         else:
                             painter.drawEllipse(QPointF(x, y), radius, radius)
@@ -294,6 +301,10 @@ class LayerOverlay:
 
     def show_labels(self, shown: bool) -> None:
         """Leave the labels to the table: layers of points have no backing for them."""
+
+    def show_at_all(self, shown: bool) -> None:
+        """Draw, or draw nothing while the film is not what is seen."""
+        self._lines.visible = self._marks.visible = shown
 
     def _follow(self, event: Any = None) -> None:
         self._lines.scale = self._marks.scale = self._film.scale

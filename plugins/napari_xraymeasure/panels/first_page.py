@@ -8,8 +8,7 @@ from qtpy.QtCore import Signal
 from qtpy.QtWidgets import QComboBox, QFileDialog, QVBoxLayout, QWidget
 
 from napari_xraymeasure.panels.widgets import button, named, paragraph
-from napari_xraymeasure.samples import sample_films
-from napari_xraymeasure.session.opening import FILM_SUFFIXES
+from napari_xraymeasure.session.opening import FILM_SUFFIXES, sample_films
 from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError
 
@@ -62,10 +61,9 @@ class FirstPage(QWidget):
         layout.addWidget(paragraph(CAUTION, "Caution"))
 
     def _film(self) -> None:
-        kinds = " ".join(f"*{suffix}" for suffix in FILM_SUFFIXES)
-        path, _ = QFileDialog.getOpenFileName(self, "Open a film", "", f"Films ({kinds});;All (*)")
-        if path:
-            self.path_chosen.emit(Path(path))
+        path = chosen_film(self)
+        if path is not None:
+            self.path_chosen.emit(path)
 
     def _folder(self) -> None:
         path = QFileDialog.getExistingDirectory(self, "Open a folder of films")
@@ -77,3 +75,12 @@ class FirstPage(QWidget):
         self.samples.setCurrentIndex(0)
         if path is not None:
             self.sample_chosen.emit(path)
+
+
+def chosen_film(parent: QWidget) -> Path | None:
+    """Ask for a film, a reading or a plan, and return its path; None where nothing was chosen."""
+    kinds = " ".join(f"*{suffix}" for suffix in FILM_SUFFIXES)
+    path, _ = QFileDialog.getOpenFileName(
+        parent, "Open a film", "", f"Films ({kinds});;Readings and plans (*.json *.toml);;All (*)"
+    )
+    return Path(path) if path else None

@@ -5,7 +5,8 @@ from __future__ import annotations
 from qtpy.QtCore import Qt, Signal
 from qtpy.QtWidgets import QComboBox, QGridLayout, QLabel, QWidget
 
-from napari_xraymeasure.panels.widgets import NumberEdit, named
+from napari_xraymeasure.panels.number_words import size_warning
+from napari_xraymeasure.panels.widgets import NumberEdit, button, named
 from napari_xraymeasure.session.placing_order import HIP_STATES, HipState
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import SIDES, Side
@@ -15,6 +16,11 @@ _HIP_WORDS: dict[HipState, str] = {
     "native": "native",
     "not shown": "not on the film",
 }
+_WAYS: tuple[tuple[str, str | None], ...] = (
+    ("not said", None),
+    ("forward", "anterior"),
+    ("backward", "posterior"),
+)
 
 
 class HipsForm(QWidget):
@@ -24,88 +30,41 @@ class HipsForm(QWidget):
     -------
     refused : str
         Why a size that was entered was not taken.
+    findings_wanted : no arguments
+        A person wants to read what is said of a size.
     """
 
     refused = Signal(str)
+    findings_wanted = Signal()
 
     def __init__(self) -> None:
         super().__init__()
         self._session: Session | None = None
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
-        grid.setHorizontalSpacing(6)
-        grid.setVerticalSpacing(4)
+        grid.setHorizontalSpacing(4)
+        grid.setVerticalSpacing(3)
         self.side = QComboBox()
+        self.side.addItem("which?", None)
         for side in SIDES:
             self.side.addItem(side, side)
         named(self.side, "Operated hip", "The hip under review: the patient's left or right")
         self.side.activated.connect(lambda _index: self._set_operated())
-        grid.addWidget(QLabel("Operated hip"), 0, 0)
+        grid.addWidget(QLabel("Operated"), 0, 0)
         grid.addWidget(self.side, 0, 1)
-        for column, title in ((2, "head"), (3, "cup"), (4, "angle")):
+        for column, title in ((2, "head\nmm"), (3, "cup\nmm"), (4, "neck\nangle °")):
             head = QLabel(title)
             head.setAlignment(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom)
             grid.addWidget(head, 0, column)
         self.states: dict[Side, QComboBox] = {}
-        self.heads, self.cups, self.angles = {}, {}, {}
+        self.heads: dict[Side, NumberEdit] = {}
+        self.cups: dict[Side, NumberEdit] = {}
+        self.angles: dict[Side, NumberEdit] = {}
+        self.opens: dict[Side, QComboBox] = {}
         self._hip_labels: dict[Side, QLabel] = {}
         for row, side in enumerate(SIDES, start=1):
-            self._hip_labels[side] = QLabel(side)
-            grid.addWidget(self._hip_labels[side], row, 0)
-            states = QComboBox()
-            for state in HIP_STATES:
-                states.addItem(_HIP_WORDS[state], state)
-            states.setMinimumContentsLength(5)
-            states.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
-            named(states, f"What the {side} hip is", f"Is the {side} hip replaced, or on the film?")
-            states.activated.connect(lambda _index, side=side: self._set_state(side))
-            self.states[side] = states
-            self.heads[side] = NumberEdit(
-                10,
-                80,
-                "mm",
-                f"Head diameter, {side}, mm",
-                f"Known diameter of the {side} head in mm, from the implant record: it sets the "
-                "scale. Empty: not known",
-            )
-            self.cups[side] = NumberEdit(
-                30,
-                90,
-                "mm",
-                f"Cup diameter, {side}, mm",
-                f"Known outer diameter of the {side} cup in mm: a check of the scale. Empty: not "
-                "known",
-            )
-            self.angles[side] = NumberEdit(
-                100,
-                170,
-                "degrees",
-                f"Neck-shaft angle of the stem, {side}, degrees",
-                f"Known neck-shaft angle of the {side} stem in degrees: shows how far the femur "
-                "is turned. Empty: not known",
-            )
-            grid.addWidget(states, row, 1)
-            for column, field in (
-                (2, self.heads[side]),
-                (3, self.cups[side]),
-                (4, self.angles[side]),
-            ):
-                field.changed.connect(lambda side=side: self._record_sizes(side))
-                field.refused.connect(self.refused)
-                grid.addWidget(field, row, column)
+            self._make_hip(grid, row, side)
         grid.setColumnStretch(1, 1)
-        self.opens = QComboBox()
-        for way in ("anterior", "posterior"):
-            self.opens.addItem(way, way)
-        self.opens.setMinimumContentsLength(5)
-        named(
-            self.opens,
-            "Which way the operated cup opens",
-            "One AP film does not show it: forward unless a lateral film shows otherwise",
-        )
-        self.opens.activated.connect(lambda _index: self._record_more())
         self.marker = NumberEdit(
             5,
             100,
@@ -113,15 +72,72 @@ class HipsForm(QWidget):
             "Diameter of the calibration sphere, mm",
             "Known diameter of a calibration sphere on the film in mm. Empty: not known",
         )
-        self.marker.changed.connect(self._record_more)
+        self.marker.changed.connect(self._record_marker)
         self.marker.refused.connect(self.refused)
-        self._sphere = QLabel("sphere")
-        self._sphere.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-        self._opens = QLabel("Cup opens")
-        grid.addWidget(self._opens, 3, 0)
-        grid.addWidget(self.opens, 3, 1)
-        grid.addWidget(self._sphere, 3, 2, 1, 2)
-        grid.addWidget(self.marker, 3, 4)
+        self._sphere = QLabel("calibration sphere, mm")
+        grid.addWidget(QLabel("Cup opens"), 3, 0)
+        grid.addWidget(self._sphere, 4, 0, 1, 4)
+        grid.addWidget(self.marker, 4, 4)
+        self.note = button("", "", self._press_note, "About the sizes")
+        self.note.setFlat(True)
+        self.note.setStyleSheet("text-align: left; padding: 1px 2px;")
+        grid.addWidget(self.note, 5, 0, 1, 5)
+
+    def _make_hip(self, grid: QGridLayout, row: int, side: Side) -> None:
+        self._hip_labels[side] = QLabel(side)
+        grid.addWidget(self._hip_labels[side], row, 0)
+        states, opens = QComboBox(), QComboBox()
+        for state in HIP_STATES:
+            states.addItem(_HIP_WORDS[state], state)
+        for words, way in _WAYS:
+            opens.addItem(f"{side}: {words}", way)
+        for box, longest in ((states, "not on the film"), (opens, f"{side}: backward")):
+            box.setSizeAdjustPolicy(
+                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+            )
+            box.setMinimumContentsLength(1)
+            box.setMinimumWidth(box.fontMetrics().horizontalAdvance(longest) + 34)
+            box.setStyleSheet("padding-left: 4px; padding-right: 2px;")
+        named(states, f"What the {side} hip is", f"Is the {side} hip replaced, or on the film?")
+        named(
+            opens,
+            f"Which way the {side} cup opens",
+            "One AP film does not show it: say what a lateral film or the record shows",
+        )
+        states.activated.connect(lambda _index, side=side: self._set_state(side))
+        opens.activated.connect(lambda _index, side=side: self._set_opens(side))
+        self.states[side], self.opens[side] = states, opens
+        self.heads[side] = NumberEdit(
+            10,
+            80,
+            "mm",
+            f"Head diameter, {side}, mm",
+            f"Known diameter of the {side} head in mm, from the implant record: it sets the "
+            "scale. Empty: not known",
+        )
+        self.cups[side] = NumberEdit(
+            30,
+            90,
+            "mm",
+            f"Cup diameter, {side}, mm",
+            f"Known outer diameter of the {side} cup in mm: a check of the scale. Empty: not known",
+        )
+        self.angles[side] = NumberEdit(
+            100,
+            170,
+            "degrees",
+            f"Neck-shaft angle of the stem, {side}, degrees",
+            f"Known neck-shaft angle of the {side} stem in degrees: shows how far the femur "
+            "is turned. Empty: not known",
+        )
+        grid.addWidget(states, row, 1)
+        for column, field in ((2, self.heads[side]), (3, self.cups[side]), (4, self.angles[side])):
+            field.changed.connect(lambda side=side: self._record_sizes(side))
+            field.refused.connect(self.refused)
+            grid.addWidget(field, row, column)
+        grid.addWidget(opens, 3, *((1, 1, 1) if row == 1 else (2, 1, 3)))
+
+    # --- what a person does
 
     def _set_state(self, side: Side) -> None:
         state = self.states[side].currentData()
@@ -129,60 +145,92 @@ class HipsForm(QWidget):
             self._session.set_hips(self._session.hips.with_state(side, state))
 
     def _set_operated(self) -> None:
-        if self._session is not None:
-            self._session.set_operated(self.side.currentData())
+        side = self.side.currentData()
+        if self._session is not None and side is not None:
+            self._session.set_operated(side)
 
-    def _record_more(self) -> None:
-        session = self._session
-        if session is None:
-            return
-        reading, way = session.reading, self.opens.currentData()
-        opens = {
-            key: kept for key, kept in reading.cup_opens.items() if key != reading.operated_side
-        }
-        if way == "posterior":
-            opens[reading.operated_side] = way
-        session.record(cup_opens=opens, marker_diameter_mm=self.marker.value)
+    def _set_opens(self, side: Side) -> None:
+        if self._session is not None:
+            self._session.record_for(side, cup_opens=self.opens[side].currentData())
+
+    def _record_marker(self) -> None:
+        if self._session is not None:
+            self._session.record(marker_diameter_mm=self.marker.value)
 
     def _record_sizes(self, side: Side) -> None:
         session = self._session
         if session is None:
             return
-        native = session.hips.of(side) != "replaced"
-
-        def with_side(values, value):
-            kept = {key: kept for key, kept in values.items() if key != side}
-            return kept if value is None else kept | {side: value}
-
-        reading, head = session.reading, self.heads[side].value
-        session.record(
-            head_diameter_mm=with_side(reading.head_diameter_mm, None if native else head),
-            native_head_mm=with_side(reading.native_head_mm, head if native else None),
-            cup_diameter_mm=with_side(reading.cup_diameter_mm, self.cups[side].value),
-            neck_shaft_angle_deg=with_side(reading.neck_shaft_angle_deg, self.angles[side].value),
+        native, head = session.hips.of(side) != "replaced", self.heads[side].value
+        session.record_for(
+            side,
+            head_diameter_mm=None if native else head,
+            native_head_mm=head if native else None,
+            cup_diameter_mm=self.cups[side].value,
+            neck_shaft_angle_deg=self.angles[side].value,
         )
+
+    def _press_note(self) -> None:
+        session = self._session
+        if session is not None and session.offered:
+            session.take_offered()
+        else:
+            self.findings_wanted.emit()
+
+    # --- what it shows
 
     def show_session(self, session: Session) -> None:
         """Show what is known of the hips."""
         self._session = session
         reading = session.reading
-        self.side.setCurrentIndex(self.side.findData(reading.operated_side))
+        shown = reading.operated_side if session.side_known else None
+        self.side.setCurrentIndex(self.side.findData(shown))
         for side in SIDES:
             state = session.hips.of(side)
-            operated = side == reading.operated_side
-            self._hip_labels[side].setText(f"<b>{side}</b>" if operated else side)
+            replaced = state == "replaced"
+            self._hip_labels[side].setText(f"<b>{side}</b>" if side == shown else side)
             self.states[side].setCurrentIndex(self.states[side].findData(state))
-            known = reading.head_diameter_mm if state == "replaced" else reading.native_head_mm
+            known = reading.head_diameter_mm if replaced else reading.native_head_mm
             self.heads[side].show_value(known.get(side))
             self.cups[side].show_value(reading.cup_diameter_mm.get(side))
             self.angles[side].show_value(reading.neck_shaft_angle_deg.get(side))
-            self.heads[side].setEnabled(state != "not shown")
-            self.cups[side].setEnabled(state == "replaced")
-            self.angles[side].setEnabled(state == "replaced")
+            self.opens[side].setCurrentIndex(self.opens[side].findData(reading.cup_opens.get(side)))
+            self.states[side].setEnabled(session.side_known)
+            self.heads[side].setEnabled(session.side_known and state != "not shown")
+            for field in (self.cups[side], self.angles[side], self.opens[side]):
+                field.setEnabled(session.side_known and replaced)
         # What few films need is only there where all landmarks are listed, or where it was given.
-        opens = reading.cup_opens.get(reading.operated_side, "anterior")
-        self.opens.setCurrentIndex(self.opens.findData(opens))
         self.marker.show_value(reading.marker_diameter_mm)
-        wanted = session.further or opens == "posterior" or reading.marker_diameter_mm is not None
-        for widget in (self._opens, self.opens, self._sphere, self.marker):
+        wanted = session.further or reading.marker_diameter_mm is not None
+        for widget in (self._sphere, self.marker):
             widget.setVisible(wanted)
+        self._show_note(session)
+
+    def _show_note(self, session: Session) -> None:
+        warning = "" if session.blinded else size_warning(session.result)
+        offered = session.offered
+        words = {
+            "head_diameter_mm": "head {:g} mm",
+            "cup_diameter_mm": "cup {:g} mm",
+            "neck_shaft_angle_deg": "neck angle {:g}°",
+        }
+        if offered:
+            text = ", ".join(words[name].format(value) for name, value in offered.items())
+            text, tip = f"Take from the plan: {text}", "Enter the sizes that the plan knows"
+        elif warning:
+            text, tip = f"▲ {warning[warning.find('Is the head') :].strip()}", warning
+        else:
+            text = tip = ""
+        room = self.note.width() - 8
+        self.note.setText(
+            self.note.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, max(room, 200))
+        )
+        self.note.setToolTip(tip or "Nothing to say of the sizes")
+        self.note.setAccessibleDescription(text)
+        self.note.setEnabled(bool(text))
+        for side, field in self.heads.items():
+            doubted = bool(warning) and side == session.reading.operated_side
+            if bool(field.property("doubted")) != doubted:
+                field.setProperty("doubted", doubted)
+                field.style().unpolish(field)
+                field.style().polish(field)

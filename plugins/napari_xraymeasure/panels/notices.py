@@ -1,15 +1,20 @@
-"""What a person has to be told, at the top of the dock until it is dealt with."""
+"""What a person has to be told, on a card over the film until it is dealt with.
+
+It stands over the film's corner and not in the dock: a notice that comes or goes moves no button.
+"""
 
 from __future__ import annotations
 
 from html import escape
 
-from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QFrame, QHBoxLayout
+from qtpy.QtCore import QEvent, Qt
+from qtpy.QtWidgets import QFrame, QHBoxLayout, QWidget
 
 from napari_xraymeasure.panels.widgets import button, paragraph
 from xraymeasure.film.film import Film
 from xraymeasure.report.layout.style import SEVERITIES
+
+_WIDEST = 460
 
 
 class Notices(QFrame):
@@ -17,15 +22,24 @@ class Notices(QFrame):
 
     def __init__(self) -> None:
         super().__init__()
+        self.setObjectName("xraymeasure_notices")
         self.setFrameShape(QFrame.Shape.StyledPanel)
+        self.setAutoFillBackground(True)
         self._notices: dict[str, tuple[str, str]] = {}
         layout = QHBoxLayout(self)
-        layout.setContentsMargins(6, 3, 6, 3)
+        layout.setContentsMargins(8, 4, 6, 4)
         self.text = paragraph(name="Notices")
         layout.addWidget(self.text, 1)
         noted = button("Noted", "Take these notices away", self.clear, "Notices read")
         layout.addWidget(noted, 0, Qt.AlignmentFlag.AlignTop)
         self.setVisible(False)
+
+    def stand_over(self, canvas: QWidget) -> None:
+        """Stand over a canvas, in its upper left corner, and follow its size."""
+        self.setParent(canvas)
+        canvas.installEventFilter(self)
+        self._fit()
+        self.setVisible(bool(self._notices))
 
     @property
     def texts(self) -> dict[str, str]:
@@ -45,6 +59,12 @@ class Notices(QFrame):
         self._notices.clear()
         self._show()
 
+    def eventFilter(self, watched: QWidget, event: QEvent) -> bool:
+        """Follow the canvas when its size changes."""
+        if event.type() == QEvent.Type.Resize:
+            self._fit()
+        return False
+
     def _show(self) -> None:
         self.text.setText(
             "".join(
@@ -52,7 +72,16 @@ class Notices(QFrame):
                 for severity, text in self._notices.values()
             )
         )
+        self._fit()
         self.setVisible(bool(self._notices))
+        self.raise_()
+
+    def _fit(self) -> None:
+        canvas = self.parentWidget()
+        if canvas is None:
+            return
+        width = min(_WIDEST, canvas.width() - 16)
+        self.setGeometry(8, 8, width, self.layout().heightForWidth(width))
 
 
 def identity_notice(film: Film) -> str:

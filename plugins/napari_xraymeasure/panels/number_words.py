@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from html import escape
 
-from napari_xraymeasure.session.numbers import Numbers
+from napari_xraymeasure.session.numbers import NumberRow, Numbers
 from xraymeasure.measuring.results import Measurement, Measurements, interval_text, value_text
-from xraymeasure.plan.compare import Comparison, ComparisonRow
+from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.report.layout.style import SEVERITIES
 from xraymeasure.vocabulary.landmarks import LANDMARKS
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
-from xraymeasure.vocabulary.wording import with_unit
+from xraymeasure.vocabulary.wording import interval, with_unit
 
 VERDICT_WORDS = {
     "within": "within tolerance",
@@ -23,6 +23,46 @@ def row_title(row: Measurement) -> str:
     """Return what a row of the table is called."""
     title = QUANTITIES[row.name].label
     return f"{title}, {row.side}" if row.side else title
+
+
+_SHORT = {
+    "radiographic_inclination": "Inclination",
+    "radiographic_anteversion": "Anteversion",
+    "leg_length_difference": "Leg length",
+    "hip_centre_lateral": "Hip centre, lateral",
+    "hip_centre_height": "Hip centre, height",
+    "neck_shaft_angle": "Neck-shaft angle",
+    "pelvic_tilt_indicator": "Symphysis to joint",
+    "pelvic_rotation_indicator": "Joint off symphysis",
+    "obturator_ratio": "Obturator widths",
+    "head_diameter_px": "Head on the film",
+    "hip_centre_above_detector": "Hip above detector",
+    "hip_centre_left_of_beam": "Hip left of beam",
+    "hip_centre_caudal_of_beam": "Hip below beam",
+    "head_to_cup_lateral": "Head off cup, along",
+    "head_to_cup_cranial": "Head off cup, across",
+    "stem_to_trochanter": "Stem below trochanter",
+}
+
+
+def short_label(name: str) -> str:
+    """Return a number's label for a narrow column; the whole one is in its tooltip."""
+    if name in _SHORT:
+        return _SHORT[name]
+    return QUANTITIES[name].label if name in QUANTITIES else LABELS[name]
+
+
+def value_of_row(row: NumberRow) -> str:
+    """Return a number with its interval on one line, empty where there is none."""
+    if row.measurement is not None:
+        return f"{value_text(row.measurement)} ({interval_text(row.measurement)})"
+    compared = row.compared
+    if compared is None or compared.achieved is None or row.name in QUANTITIES:
+        return ""
+    return (
+        f"{with_unit(compared.achieved, compared.unit, signed=True)} "
+        f"({interval(compared.achieved_low, compared.achieved_high, signed=True)})"
+    )
 
 
 def difference(row: ComparisonRow) -> str:
@@ -41,6 +81,14 @@ def explanation(row: Measurement, measurements: Measurements, comparison: Compar
     parts = [
         f"<p><b>{escape(row_title(row))}: {value_text(row)}</b><br>"
         f"95 % interval {interval_text(row)}</p>",
+        *_listed(
+            "Warnings that touch it",
+            [
+                f"{SEVERITIES[finding.severity][0]} {finding.text}"
+                for finding in measurements.findings
+                if not finding.touches or row.name in finding.touches
+            ],
+        ),
         f"<p>{escape(quantity.meaning)}</p>",
         f"<p><b>How</b>: {escape(how)}.</p>",
     ]
@@ -63,10 +111,6 @@ def explanation(row: Measurement, measurements: Measurements, comparison: Compar
     planned = comparison.row(row.name) if comparison and row.primary else None
     if planned and planned.side == row.side:
         parts += _listed("Against the plan", [_compared(planned)])
-    parts += _listed(
-        "Warnings that touch it",
-        [f.text for f in measurements.findings if not f.touches or row.name in f.touches],
-    )
     parts.append(f"<p><b>How it misleads</b>: {escape(quantity.pitfall)}</p>")
     return "".join(parts)
 
@@ -98,20 +142,19 @@ def findings(result: Numbers) -> list[str]:
 
 
 def findings_in_short(result: Numbers) -> str:
-    """Return what is loud in full, and how much else there is to read."""
-    loud = [text for text in (result.problem, result.plan_problem) if text]
+    """Return the loudest of what there is to know, and how much else there is to read."""
+    lines = findings(result)
+    if not lines:
+        return ""
+    more = len(lines) - 1
+    return lines[0] if not more else f"(+{more}) {lines[0]}"
+
+
+def size_warning(result: Numbers) -> str:
+    """Return what there is to say of the size that sets the scale."""
     found = result.measurements.findings if result.measurements else ()
-    loud += [
-        f"{SEVERITIES['strong'][0]} {finding.text}"
-        for finding in found
-        if finding.severity == "strong"
-    ]
-    counts = [
-        f"{count} {word}{'s' if count > 1 else ''}"
-        for word in ("warning", "note")
-        if (count := sum(finding.severity == word for finding in found))
-    ]
-    if counts:
-        loudest = "warning" if any(f.severity == "warning" for f in found) else "note"
-        loud.append(f"{SEVERITIES[loudest][0]} {' and '.join(counts)} under Explain")
-    return "\n".join(loud)
+    return next((f.text for f in found if f.code in SIZE_CODES), "")
+
+
+SIZE_CODES = ("magnification_impossible", "magnification_implausible", "scale_disagreement")
+"""Findings that are about the sizes in the form."""

@@ -1,147 +1,228 @@
-"""The table of numbers."""
+"""The table of numbers: this hip against the plan, the other hip, checks of the film."""
 
 from __future__ import annotations
 
 from qtpy.QtCore import Qt, Signal
-from qtpy.QtGui import QColor
+from qtpy.QtGui import QBrush, QColor, QFont
 from qtpy.QtWidgets import (
     QAbstractItemView,
+    QHBoxLayout,
     QHeaderView,
-    QTableWidget,
-    QTableWidgetItem,
+    QTreeWidget,
+    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from napari_xraymeasure.canvas.line_styles import CHIP, ON_DARK, verdict_text
-from napari_xraymeasure.panels.number_words import VERDICT_WORDS, difference, findings_in_short
-from napari_xraymeasure.panels.widgets import named, paragraph
-from napari_xraymeasure.session.numbers import NumberRow, Numbers, number_rows
+from napari_xraymeasure.panels.number_words import (
+    VERDICT_WORDS,
+    findings_in_short,
+    short_label,
+    value_of_row,
+)
+from napari_xraymeasure.panels.widgets import button, named, paragraph
+from napari_xraymeasure.session.numbers import CONVERTED, Key, NumberRow, Numbers, number_groups
 from napari_xraymeasure.session.session import Session
-from xraymeasure.measuring.results import interval_text, value_text
-from xraymeasure.plan.compare import ComparisonRow
+from xraymeasure.report.layout.style import SEVERITIES
 from xraymeasure.vocabulary.quantities import QUANTITIES
+from xraymeasure.vocabulary.wording import number
 
-_TITLES = ("number", "value, 95 %", "from plan")
-_NAME, _VALUE, _PLAN = range(3)
+_TITLES = ("number", "value (95 %)", "from plan")
+NAME, VALUE, PLAN = range(3)
+_KEY = Qt.ItemDataRole.UserRole
+_COLOUR = Qt.ItemDataRole.UserRole + 1
+_AMBER = QColor(ON_DARK["undecided"])
 
 
 class NumbersPanel(QWidget):
-    """Every number with its interval, and how far it is from plan.
+    """Every number with its interval on one line, and how far it is from plan.
 
     Signals
     -------
     chosen : object
-        The `NumberRow` that a person wants explained, or None.
+        The key (name, side) of the number that a person wants explained, or None.
+    copy : no arguments
+        The numbers are wanted as text.
+    findings_wanted : no arguments
+        A person wants to read the warnings.
     """
 
     chosen = Signal(object)
+    copy = Signal()
+    findings_wanted = Signal()
 
     def __init__(self) -> None:
         super().__init__()
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(6, 0, 6, 2)
+        layout.setContentsMargins(4, 0, 4, 0)
         layout.setSpacing(2)
-        self.table = QTableWidget(0, len(_TITLES))
-        self.table.setHorizontalHeaderLabels(_TITLES)
-        self.table.verticalHeader().setVisible(False)
-        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.table = QTreeWidget()
+        self.table.setColumnCount(len(_TITLES))
+        self.table.setHeaderLabels(_TITLES)
+        self.table.setRootIsDecorated(False)
+        self.table.setIndentation(0)
+        self.table.setUniformRowHeights(True)
         self.table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.table.setTabKeyNavigation(False)
         self.table.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
-        self.table.setWordWrap(True)
         self.table.setMinimumHeight(80)
         named(self.table, "Numbers", "What is measured; choose a number to have it explained")
         # Fixed sizes: those that follow their content would be laid out anew on every move.
+        small = QFont(self.table.font())
+        small.setPointSizeF(small.pointSizeF() * 0.95)
+        self.table.setFont(small)
         metrics = self.table.fontMetrics()
-        header = self.table.horizontalHeader()
-        header.setSectionResizeMode(_NAME, QHeaderView.ResizeMode.Stretch)
-        for column, widest in ((_VALUE, "−12.3 to +10.1"), (_PLAN, "▲ undecided")):
+        header = self.table.header()
+        header.setStretchLastSection(False)
+        header.setMinimumSectionSize(20)
+        header.setSectionResizeMode(NAME, QHeaderView.ResizeMode.Stretch)
+        for column, widest in ((VALUE, "+10.7 mm (−4.5 to +16.1)"), (PLAN, "−12.5 ◐ undecided")):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
-            self.table.setColumnWidth(column, metrics.horizontalAdvance(widest) + 18)
-        self.table.verticalHeader().setDefaultSectionSize(2 * metrics.height() + 8)
-        self.table.itemSelectionChanged.connect(lambda: self.chosen.emit(self.chosen_row))
+            self.table.setColumnWidth(column, metrics.horizontalAdvance(widest) + 8)
+        self.table.itemClicked.connect(self._choose)
+        self.table.itemActivated.connect(self._choose)
         layout.addWidget(self.table, 1)
-        self.findings = paragraph(name="Warnings")
-        layout.addWidget(self.findings)
-        self._rows: list[NumberRow] = []
-
-    @property
-    def chosen_row(self) -> NumberRow | None:
-        """The row that is chosen."""
-        selected = self.table.selectionModel().selectedRows()
-        if not selected or selected[0].row() >= len(self._rows):
-            return None
-        return self._rows[selected[0].row()]
+        self.hidden = paragraph(name="Why no numbers are shown")
+        self.hidden.setVisible(False)
+        layout.addWidget(self.hidden)
+        foot = QHBoxLayout()
+        foot.setSpacing(6)
+        self.findings = button(
+            "", "Read the warnings and notes of this film", self.findings_wanted.emit, "Warnings"
+        )
+        self.findings.setFlat(True)
+        foot.addWidget(self.findings, 1)
+        foot.addWidget(
+            button(
+                "Copy", "Copy the numbers as text (Ctrl+C)", self.copy.emit, "Copy numbers as text"
+            )
+        )
+        layout.addLayout(foot)
+        self._chosen: Key | None = None
 
     def choose_none(self) -> None:
         """Choose no row."""
+        self._chosen = None
         self.table.clearSelection()
-        self.table.setCurrentCell(-1, -1)
+
+    def choose(self, key: Key) -> None:
+        """Choose a number, as a person does."""
+        for item in self._items():
+            if item.data(NAME, _KEY) == key:
+                self.table.setCurrentItem(item)
+                self._choose(item)
+
+    def _choose(self, item: QTreeWidgetItem, _column: int = 0) -> None:
+        key = item.data(NAME, _KEY)
+        if key is not None:
+            self._chosen = tuple(key)
+            self.chosen.emit(self._chosen)
+        elif item.childCount():
+            item.setExpanded(not item.isExpanded())
+
+    def _items(self) -> list[QTreeWidgetItem]:
+        tops = [self.table.topLevelItem(i) for i in range(self.table.topLevelItemCount())]
+        return [top.child(i) for top in tops for i in range(top.childCount())]
+
+    def lines(self) -> list[tuple[str, ...]]:
+        """Return what each line says, headings left out."""
+        return [tuple(item.text(column) for column in range(3)) for item in self._items()]
 
     def show_numbers(self, session: Session, result: Numbers) -> None:
-        """Show what the reading gives."""
-        chosen = self.chosen_row
-        self._rows = number_rows(result, session.reading)
-        if self.table.rowCount() != len(self._rows):
-            self.table.setRowCount(len(self._rows))
-        for index, row in enumerate(self._rows):
-            self._show_row(index, row, result)
-        now = self.chosen_row
-        if chosen and (now is None or (now.name, now.side) != (chosen.name, chosen.side)):
-            self._choose_again(chosen)
+        """Show what the reading gives, unless the study hides it."""
+        self.table.setVisible(not session.blinded)
+        self.hidden.setVisible(session.blinded)
+        if session.blinded:
+            self.hidden.setText("This study is blinded: no number is shown.")
+            self.findings.setText("")
+            self.table.clear()
+            return
+        groups = number_groups(result, session.reading)
+        self._make_lines([(group.title, [row.key for row in group.rows]) for group in groups])
+        for item, row in zip(
+            self._items(), (row for group in groups for row in group.rows), strict=True
+        ):
+            self._show_row(item, row)
         if result.final or result.measurements is None:
             text = findings_in_short(result)
-            self.findings.setText(text)
-            self.findings.setVisible(bool(text))
+            metrics = self.findings.fontMetrics()
+            self.findings.setText(
+                metrics.elidedText(text, Qt.TextElideMode.ElideRight, self.width() - 80)
+            )
+            self.findings.setEnabled(bool(text))
 
-    def _choose_again(self, chosen: NumberRow) -> None:
-        for index, row in enumerate(self._rows):
-            if row.name == chosen.name and chosen.side in (None, row.side):
-                self.table.selectRow(index)
-                return
-        self.choose_none()
+    def _make_lines(self, wanted: list[tuple[str, list[Key]]]) -> None:
+        """Have one line for each number; lines that stay are left alone."""
+        table = self.table
+        tops = [table.topLevelItem(i) for i in range(table.topLevelItemCount())]
+        present = [
+            (
+                top.text(NAME),
+                [tuple(top.child(i).data(NAME, _KEY)) for i in range(top.childCount())],
+            )
+            for top in tops
+        ]
+        if present == wanted:
+            return
+        folded = {top.text(NAME) for top in tops if not top.isExpanded()}
+        known = {top.text(NAME) for top in tops}
+        place = table.verticalScrollBar().value()
+        table.clear()
+        bold = QFont(table.font())
+        bold.setBold(True)
+        for title, keys in wanted:
+            top = QTreeWidgetItem([title])
+            top.setFont(NAME, bold)
+            top.setToolTip(NAME, "Press to fold or unfold")
+            table.addTopLevelItem(top)
+            top.setFirstColumnSpanned(True)
+            for key in keys:
+                item = QTreeWidgetItem()
+                item.setData(NAME, _KEY, key)
+                top.addChild(item)
+                if key == self._chosen:
+                    table.setCurrentItem(item)
+            converted = all(key[0] in CONVERTED for key in keys)
+            top.setExpanded(title not in folded and not (converted and title not in known))
+        table.verticalScrollBar().setValue(place)
 
-    def _show_row(self, index: int, row: NumberRow, result: Numbers) -> None:
-        title = QUANTITIES[row.name].label
-        if row.side:
-            title += f", {row.side}"
-        measured = row.measurement
-        compared = None
-        if measured and result.comparison:
-            found = result.comparison.row(row.name)
-            compared = found if found and found.side == row.side else None
-        value = f"{value_text(measured)}\n{interval_text(measured)}" if measured else "–"
-        self._set(index, _NAME, title, QUANTITIES[row.name].meaning)
-        self._set(index, _VALUE, value, row.reason or "Value, and its 95 % interval below")
-        self._set_plan(index, compared)
+    def _show_row(self, item: QTreeWidgetItem, row: NumberRow) -> None:
+        label = short_label(row.name)
+        mark = SEVERITIES[row.findings[0].severity][0] if row.findings else ""
+        meaning = QUANTITIES[row.name].meaning if row.name in QUANTITIES else row.label
+        tip = "\n".join([f"{row.label}. {meaning}", *(finding.text for finding in row.findings)])
+        self._set(item, NAME, f"{mark} {label}" if mark else label, tip)
+        if item.data(NAME, _COLOUR) != bool(mark):
+            item.setData(NAME, _COLOUR, bool(mark))
+            item.setForeground(NAME, QBrush(_AMBER) if mark else QBrush())
+        value = value_of_row(row)
+        self._set(item, VALUE, value or "–", row.reason or "Value, and its 95 % interval")
+        self._set_plan(item, row)
 
-    def _set_plan(self, index: int, row: ComparisonRow | None) -> None:
-        text = tip = ""
-        colour = None
-        if row is not None:
-            tip = row.reason
-            text = difference(row) if row.difference is not None else ""
-            if row.verdict:
-                text += f"\n{verdict_text(row.verdict)}"
-                tip = f"{VERDICT_WORDS[row.verdict]} (±{row.tolerance:g})"
-                colour = ON_DARK[row.verdict]
-        item = self._set(index, _PLAN, text, tip)
-        if item.data(Qt.ItemDataRole.UserRole) != colour:
-            item.setData(Qt.ItemDataRole.UserRole, colour)
-            item.setData(Qt.ItemDataRole.ForegroundRole, QColor(colour) if colour else None)
-            item.setData(Qt.ItemDataRole.BackgroundRole, QColor(CHIP) if colour else None)
+    def _set_plan(self, item: QTreeWidgetItem, row: NumberRow) -> None:
+        compared, text, tip, colour = row.compared, "", "", None
+        if compared is not None:
+            tip = compared.reason
+            if compared.verdict:
+                signed = number(compared.difference, signed=True)
+                text = f"{signed} {verdict_text(compared.verdict)}"
+                tip = f"{VERDICT_WORDS[compared.verdict]} (±{compared.tolerance:g})"
+                colour = ON_DARK[compared.verdict]
+            elif compared.difference is not None:
+                text = f"{number(compared.difference, signed=True)} {compared.reason}"
+            else:
+                text = compared.reason
+        self._set(item, PLAN, text, tip or text)
+        if item.data(PLAN, _COLOUR) != colour:
+            item.setData(PLAN, _COLOUR, colour)
+            item.setForeground(PLAN, QBrush(QColor(colour)) if colour else QBrush())
+            item.setBackground(PLAN, QBrush(QColor(CHIP)) if colour else QBrush())
 
-    def _set(self, row: int, column: int, text: str, tip: str) -> QTableWidgetItem:
-        item = self.table.item(row, column)
-        if item is None:
-            item = QTableWidgetItem()
-            self.table.setItem(row, column, item)
-        if item.text() != text:
-            item.setText(text)
-        if item.toolTip() != tip:
-            item.setToolTip(tip)
-        return item
+    @staticmethod
+    def _set(item: QTreeWidgetItem, column: int, text: str, tip: str) -> None:
+        if item.text(column) != text:
+            item.setText(column, text)
+        if item.toolTip(column) != tip:
+            item.setToolTip(column, tip)

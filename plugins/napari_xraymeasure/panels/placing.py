@@ -23,11 +23,37 @@ from napari_xraymeasure.canvas.drawn_shapes import spread_in_words
 from napari_xraymeasure.canvas.keys import shortcut_for
 from napari_xraymeasure.panels.hips_form import HipsForm
 from napari_xraymeasure.panels.landmark_pictures import picture
-from napari_xraymeasure.panels.widgets import button, named, paragraph
+from napari_xraymeasure.panels.widgets import ButtonRow, button, named, paragraph
 from napari_xraymeasure.session.session import Session
-from xraymeasure.vocabulary.landmarks import LANDMARKS, other_side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
 
-_PICTURE_HEIGHT = 132
+_PICTURE_HEIGHT = 112
+_BUTTONS: tuple[tuple[tuple[str, str], ...], ...] = (
+    (
+        ("previous", "Before"),
+        ("next", "Next"),
+        ("skip", "Unseen"),
+        ("undo", "Undo"),
+        ("redo", "Redo"),
+        ("delete", "Delete"),
+    ),
+    (
+        ("zoom_region", "Zoom"),
+        ("zoom_film", "Film"),
+        ("zoom_in", "+"),
+        ("zoom_out", "−"),
+        ("metal", "Metal"),
+        ("follow", "Follow"),
+    ),
+    (
+        ("labels", "Labels"),
+        ("loupe", "Loupe"),
+        ("free", "Ruler"),
+        ("before", "Flicker"),
+        ("place", "Keys"),
+    ),
+)
+"""Action of the shortcuts' table and what its button says, row by row."""
 
 
 class PlacingPanel(QWidget):
@@ -39,24 +65,27 @@ class PlacingPanel(QWidget):
         The name of an action of the shortcuts' table.
     refused : str
         Why a size that was entered was not taken.
+    findings_wanted : no arguments
+        A person wants to read what is said of a size.
     """
 
     asked = Signal(str)
     refused = Signal(str)
+    findings_wanted = Signal()
 
     def __init__(self) -> None:
         super().__init__()
         self._session: Session | None = None
         self.buttons: dict[str, QPushButton] = {}
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(6, 6, 6, 6)
-        layout.setSpacing(6)
+        layout.setContentsMargins(4, 4, 4, 4)
+        layout.setSpacing(5)
         self.hips = HipsForm()
         self.hips.refused.connect(self.refused)
+        self.hips.findings_wanted.connect(self.findings_wanted)
         layout.addWidget(self.hips)
-        layout.addWidget(self._make_card())
+        # What grows and shrinks stands below the buttons, so that none moves under the pointer.
         layout.addLayout(self._make_buttons())
-        layout.addWidget(self._make_list())
         self.further = QCheckBox("list further landmarks")
         named(
             self.further,
@@ -64,11 +93,9 @@ class PlacingPanel(QWidget):
             "Also list the landmarks that only check or sharpen the main numbers",
         )
         self.further.toggled.connect(lambda on: self._with_session(lambda s: s.show_further(on)))
-        last = QHBoxLayout()
-        last.addWidget(self.further, 1)
-        for action, text in (("labels", "Labels"), ("zoom_in", "+"), ("zoom_out", "−")):
-            last.addWidget(self._make_button(action, text))
-        layout.addLayout(last)
+        layout.addWidget(self.further)
+        layout.addWidget(self._make_card())
+        layout.addWidget(self._make_list(), 1)
 
     # --- how it is built
 
@@ -76,8 +103,11 @@ class PlacingPanel(QWidget):
         card = QFrame()
         card.setFrameShape(QFrame.Shape.StyledPanel)
         card.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
-        row = QHBoxLayout(card)
-        row.setContentsMargins(6, 6, 6, 6)
+        column = QVBoxLayout(card)
+        column.setContentsMargins(6, 4, 6, 4)
+        column.setSpacing(3)
+        row = QHBoxLayout()
+        column.addLayout(row)
         self.drawing = QLabel()
         self.drawing.setAlignment(Qt.AlignmentFlag.AlignTop)
         row.addWidget(self.drawing)
@@ -93,33 +123,29 @@ class PlacingPanel(QWidget):
         for label in (self.title, self.sentence, self.count):
             words.addWidget(label)
         words.addStretch(1)
-        self.question = QFrame()
+        self._asked: tuple[str, tuple[str, ...]] = ("", ())
+        row.addLayout(words, 1)
+        self.question = QWidget()
         asked = QVBoxLayout(self.question)
         asked.setContentsMargins(0, 0, 0, 0)
+        asked.setSpacing(3)
         self.question_text = paragraph(name="Question")
         asked.addWidget(self.question_text)
-        self._answers = QVBoxLayout()
+        self._answers = QGridLayout()
+        self._answers.setSpacing(3)
         asked.addLayout(self._answers)
-        words.addWidget(self.question)
-        row.addLayout(words, 1)
+        column.addWidget(self.question)
         return card
 
     def _make_buttons(self) -> QGridLayout:
         grid = QGridLayout()
-        grid.setSpacing(4)
-        for place, (action, text) in enumerate(
-            (
-                ("previous", "Before"),
-                ("next", "Next"),
-                ("skip", "Not visible"),
-                ("zoom_region", "Zoom"),
-                ("undo", "Undo"),
-                ("redo", "Redo"),
-                ("delete", "Delete"),
-                ("zoom_film", "Film"),
-            )
-        ):
-            grid.addWidget(self._make_button(action, text), place // 4, place % 4)
+        grid.setSpacing(3)
+        self._rows: list[ButtonRow] = []
+        for row, acts in enumerate(_BUTTONS):
+            made = [self._make_button(action, text) for action, text in acts]
+            for column, each in enumerate(made):
+                grid.addWidget(each, row, column)
+            self._rows.append(ButtonRow(made, self))
         return grid
 
     def _make_button(self, action: str, text: str) -> QPushButton:
@@ -131,11 +157,13 @@ class PlacingPanel(QWidget):
             lambda: self.asked.emit(action),
             f"{text}: {shortcut.words}",
         )
+        self.buttons[action].setMinimumWidth(36)
+        self.buttons[action].setStyleSheet("padding-left: 3px; padding-right: 3px;")
         return self.buttons[action]
 
     def _make_list(self) -> QListWidget:
         self.list = QListWidget()
-        self.list.setMinimumHeight(110)
+        self.list.setMinimumHeight(64)
         named(self.list, "Landmarks", "The landmarks of this film in order; choose one to place it")
         self.list.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.list.itemClicked.connect(self._arm_item)
@@ -163,6 +191,8 @@ class PlacingPanel(QWidget):
         self.buttons["redo"].setEnabled(session.history.can_redo)
         self.buttons["skip"].setEnabled(session.armed is not None)
         self.buttons["zoom_region"].setEnabled(session.armed is not None)
+        for row in self._rows:
+            row.refresh()
         self.further.blockSignals(True)
         self.further.setChecked(session.further)
         self.further.blockSignals(False)
@@ -175,7 +205,18 @@ class PlacingPanel(QWidget):
 
     def _show_card(self, session: Session, mm_per_px: float | None) -> None:
         name = session.armed
-        if name is None:
+        if not session.side_known:
+            self.title.setText("Which hip was operated on?")
+            self.sentence.setText(
+                "Say which hip is under review, by the patient's side. The patient's right is on "
+                "the left of the screen. Points that you place meanwhile wait for the answer."
+            )
+            waiting = len(session.waiting)
+            self._set_text(
+                self.count, f"{waiting} point{'s' * (waiting > 1)} waiting" * bool(waiting)
+            )
+            self.drawing.setVisible(False)
+        elif name is None:
             finished = all(
                 session.reading.landmarks.get(step.name) is not None for step in session.steps
             )
@@ -202,48 +243,28 @@ class PlacingPanel(QWidget):
                 )
             )
             self.drawing.setAccessibleName(f"Drawing: {landmark.title}")
-            self.drawing.setVisible(True)
+            self.drawing.setHidden(not self.question.isHidden())
         self._show_question(session)
 
     def _show_question(self, session: Session) -> None:
-        while self._answers.count():
-            self._answers.takeAt(0).widget().deleteLater()
-        question = session.question
-        self.question.setVisible(question is not None)
-        if question is None:
+        text, answers = _question(session)
+        asked = (text, tuple(words for words, _, _ in answers))
+        if asked == self._asked:
             return
-        side = LANDMARKS[question.name].side
-        self.question_text.setText(
-            f"<b>Which side?</b> This point seems to lie on the patient's {other_side(side)}."
-        )
-        answers: list[tuple[str, str, Callable[[], None]]] = [
-            (
-                f"Place it as {LANDMARKS[question.meant].title}",
-                "The click meant the landmark of the other side",
-                lambda: session.answer(question.meant),
-            ),
-            (
-                f"Keep it: {LANDMARKS[question.name].title}",
-                "The click was right; the side only seems wrong",
-                lambda: session.answer(question.name),
-            ),
-            (
-                f"Drop the click ({shortcut_for('release').shown})",
-                "Place nothing",
-                lambda: session.answer(None),
-            ),
-        ]
-        if not any(session.reading.landmarks.values()):
-            answers.insert(
-                0,
-                (
-                    f"The operated hip is the {other_side(side)} one",
-                    "Change the operated side, and place the point there",
-                    lambda: _change_side(session),
-                ),
-            )
-        for text, tip, act in answers:
-            self._answers.addWidget(button(text, tip, act))
+        self._asked = asked
+        while self._answers.count():
+            answered = self._answers.takeAt(0).widget()
+            answered.hide()
+            answered.deleteLater()
+        self.question.setVisible(bool(answers))
+        # On a low screen the question must be in sight, the picture need not.
+        self.drawing.setHidden(bool(answers) or session.armed is None)
+        self.sentence.setHidden(bool(answers) and session.side_known)
+        self.question_text.setText(text)
+        self.question_text.setVisible(bool(text))
+        columns = 4 if all(len(words) < 10 for words, _, _ in answers) else 1
+        for place, (words, tip, act) in enumerate(answers):
+            self._answers.addWidget(button(words, tip, act), place // columns, place % columns)
 
     def _show_list(self, session: Session) -> None:
         steps = session.steps
@@ -286,10 +307,69 @@ def _size_wanted(session: Session, name: str) -> str:
     return ""
 
 
-def _change_side(session: Session) -> None:
+Answer = tuple[str, str, Callable[[], None]]
+
+
+def _question(session: Session) -> tuple[str, list[Answer]]:
+    """Return what is asked now, and the answers: words, tooltip, what is done."""
+    if not session.side_known:
+        return "", [
+            (
+                f"The patient's {side} hip",
+                f"The {side} hip is under review",
+                lambda side=side: session.set_operated(side),
+            )
+            for side in ("right", "left")
+        ]
     question = session.question
-    session.set_operated(LANDMARKS[question.meant].side)
-    session.click(question.point)
+    if question is not None:
+        return f"<b>Is that right?</b> {question.text}", _answers(session)
+    head = session.head_to_name
+    if head:
+        return "Which head is it? These sizes fit the outline:", [
+            (f"{size:g} mm", f"The {head} head is {size:g} mm wide", _size(session, head, size))
+            for size in session.fitting_heads(head)
+        ]
+    cup = session.cup_to_ask
+    if cup:
+        known = "A lateral film or the record says so"
+        return (
+            f"<b>Which way does the {cup} cup open?</b> One AP film does not show it.",
+            [
+                ("Forward", known, _opens(session, cup, "anterior")),
+                ("Backward", known, _opens(session, cup, "posterior")),
+                ("Not known", "Leave it open", _opens(session, cup, None)),
+            ],
+        )
+    return "", []
+
+
+def _size(session: Session, side: Side, size: float) -> Callable[[], None]:
+    return lambda: session.record_for(side, head_diameter_mm=size)
+
+
+def _opens(session: Session, side: Side, way: str | None) -> Callable[[], None]:
+    return lambda: session.say_opening(side, way)
+
+
+def _answers(session: Session) -> list[Answer]:
+    question = session.question
+    name, meant = LANDMARKS[question.name].title, LANDMARKS[question.meant].title
+
+    def say(choice: str) -> Callable[[], None]:
+        return lambda: session.answer(choice)
+
+    answers = [
+        (f"It is: {meant}", "Move what was placed to that landmark", say("move")),
+        (f"Keep: {name} ({shortcut_for('release').shown})", "It was right", say("keep")),
+        ("Take it away", "Place nothing", say("drop")),
+    ]
+    placed = [each for each, points in session.reading.landmarks.items() if points]
+    if question.about == "side" and placed == [question.name]:
+        side = LANDMARKS[question.meant].side
+        words = f"The operated hip is the {side} one"
+        answers.insert(0, (words, "Change the operated side, and move the point", say("swap")))
+    return answers
 
 
 def _count(session: Session, name: str, mm_per_px: float | None) -> str:

@@ -31,7 +31,9 @@ from napari_xraymeasure.panels.widgets import (
 from napari_xraymeasure.session.autosave import Beside
 from napari_xraymeasure.session.numbers import Numbers
 from napari_xraymeasure.session.session import Session
-from xraymeasure.plan.compare import Plan, Tolerance
+from xraymeasure.change.changes import Change
+from xraymeasure.plan.plan import Plan, Tolerance
+from xraymeasure.vocabulary.wording import interval, with_unit
 
 # (section of the plan, key, what a person reads, range, suffix)
 _FIELDS: tuple[tuple[str, str, str, tuple[float, float], str], ...] = (
@@ -63,11 +65,17 @@ class ComparePanel(QWidget):
         The file of a plan that a person chose.
     second_changed : object
         The reading to be laid over this one, or None.
+    before_chosen : object
+        The path of the film before the operation, or None.
+    beside_wanted : no arguments
+        That film is to be shown beside this one, or no longer.
     """
 
     plan_changed = Signal(object)
     plan_file = Signal(object)
     second_changed = Signal(object)
+    before_chosen = Signal(object)
+    beside_wanted = Signal()
 
     def __init__(self) -> None:
         super().__init__()
@@ -95,6 +103,7 @@ class ComparePanel(QWidget):
         body.addLayout(self._plot_place)
         body.addWidget(rule())
         body.addLayout(self._make_second())
+        body.addLayout(self._make_before())
         layout.addStretch(1)
 
     def _make_files(self) -> QHBoxLayout:
@@ -185,7 +194,41 @@ class ComparePanel(QWidget):
         form.addRow("Lay over it", self.second)
         return form
 
+    def _make_before(self) -> QGridLayout:
+        grid = QGridLayout()
+        grid.setColumnStretch(0, 1)
+        self.before = paragraph("No film before the operation.", "Film before the operation")
+        grid.addWidget(self.before, 0, 0, 1, 3)
+        choose = button(
+            "Film before…",
+            "Choose the film before the operation: planned changes need it",
+            self._choose_before,
+            "Choose the film before the operation",
+        )
+        self.beside = button(
+            "Side by side",
+            "Show the film before beside this one, or take it away",
+            self.beside_wanted.emit,
+            "Film before side by side",
+        )
+        self.no_before = button(
+            "None",
+            "Compare with no earlier film",
+            lambda: self.before_chosen.emit(None),
+            "No film before",
+        )
+        for column, each in enumerate((choose, self.beside, self.no_before)):
+            grid.addWidget(each, 1, column)
+        self.beside.setEnabled(False)
+        self.no_before.setEnabled(False)
+        return grid
+
     # --- what a person does
+
+    def _choose_before(self) -> None:
+        path, _ = QFileDialog.getOpenFileName(self, "The film before the operation")
+        if path:
+            self.before_chosen.emit(Path(path))
 
     def _load(self) -> None:
         path, _ = QFileDialog.getOpenFileName(self, "Load a plan", "", "Plans (*.plan.toml *.toml)")
@@ -237,17 +280,35 @@ class ComparePanel(QWidget):
 
     # --- what it shows
 
-    def show_plan(self, session: Session, plan: Plan | None) -> None:
-        """Show a plan in the fields."""
-        self._session, self._plan = session, plan
+    def show_plan(self, session: Session) -> None:
+        """Show the session's plan in the fields; half of a pair that is being typed stays."""
+        new = session is not self._session or session.plan is not self._plan
+        self._session, plan = session, session.plan
         self.hidden.setVisible(session.blinded)
         self.body.setVisible(not session.blinded)
+        self._show_before(session)
+        self._show_others(session.others)
+        if not new:
+            return
+        self._plan = plan
         for (section, key), field in self.fields.items():
             set_value(field, getattr(getattr(plan, section), key) if plan else None)
         set_value(self.tilt, plan.cup.pelvic_tilt_deg if plan else None)
         self.definition.setCurrentText(plan.cup.definition if plan else "radiographic")
         self.plane.setCurrentIndex(self.plane.findData(plan.cup.plane if plan else "coronal"))
-        self._show_others(session.others)
+
+    def _show_before(self, session: Session) -> None:
+        before = session.before
+        if before is None:
+            self.before.setText("No film before the operation is held against this one.")
+        else:
+            changes = session.result.changes
+            lines = [f"Film before: {session.before_title}."]
+            if changes is not None:
+                lines += [_change_words(row) for row in changes.rows]
+            self.before.setText("\n".join(lines))
+        self.beside.setEnabled(before is not None)
+        self.no_before.setEnabled(before is not None)
 
     def _show_others(self, others: tuple[Beside, ...]) -> None:
         if others == self._others and self.second.count():
@@ -308,6 +369,12 @@ class _Plot:
         axes.set_xlabel("inclination, degrees", fontsize=8)
         axes.set_ylabel("anteversion, degrees", fontsize=8)
         self.canvas.draw_idle()
+
+
+def _change_words(row: Change) -> str:
+    change = with_unit(row.value, row.unit, signed=True)
+    text = f"{row.kind.label}: {change} ({interval(row.low, row.high, signed=True)})"
+    return f"{text}, {row.verdict}" if row.verdict else text
 
 
 def _first_reason(error: Exception) -> str:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from qtpy.QtCore import Qt, Signal
+from qtpy.QtCore import QPointF, QRectF, Qt, QUrl, Signal
+from qtpy.QtGui import QDesktopServices, QPainter
+from qtpy.QtPdf import QPdfDocument
+from qtpy.QtPrintSupport import QPrintDialog, QPrinter
 from qtpy.QtWidgets import (
     QFileDialog,
     QFormLayout,
@@ -44,6 +47,7 @@ class KeepPanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._session: Session | None = None
+        self._page: Path | None = None
         layout = QVBoxLayout(self)
         layout.setContentsMargins(6, 6, 6, 6)
         form = QFormLayout()
@@ -79,6 +83,15 @@ class KeepPanel(QWidget):
         layout.addWidget(self.progress)
         self.exported = paragraph(name="Result of the export")
         layout.addWidget(self.exported)
+        after = QHBoxLayout()
+        self.open = button(
+            "Open the page", "Open the page that was written", self._open, "Open the page"
+        )
+        self.print = button("Print…", "Print the page that was written", self._print, "Print")
+        for each in (self.open, self.print):
+            each.setEnabled(False)
+            after.addWidget(each)
+        layout.addLayout(after)
         layout.addWidget(rule())
         layout.addLayout(self._make_keys())
         layout.addStretch(1)
@@ -114,9 +127,28 @@ class KeepPanel(QWidget):
         if folder:
             self.export_to.emit(Path(folder))
 
+    def _open(self) -> None:
+        if self._page is not None:
+            QDesktopServices.openUrl(QUrl.fromLocalFile(str(self._page)))
+
+    def _print(self) -> None:
+        if self._page is None:
+            return
+        printer = QPrinter(QPrinter.PrinterMode.HighResolution)
+        if QPrintDialog(printer, self).exec():
+            why = print_page(self._page, printer)
+            if why:
+                self.exported.setText(why)
+
     def show_session(self, session: Session) -> None:
         """Show where the reading is kept, and what went wrong with it."""
+        if session is not self._session:
+            self._page = None
+            self.exported.setText("")
+            for each in (self.open, self.print):
+                each.setEnabled(False)
         self._session = session
+        self.export.setEnabled(not session.blinded and not self.progress.isVisible())
         if self.reader.text() != session.reading.reader:
             self.reader.setText(session.reading.reader)
         saved = session.saved
@@ -130,6 +162,8 @@ class KeepPanel(QWidget):
             text = saved.notice
         else:
             text = f"Saved after every edit in {saved.path}."
+        if session.blinded:
+            text = "Saved after every edit in the study." if saved else "Will be kept in the study."
         self.where.setText(text)
         self.again.setVisible(saved is not None and saved.path is None)
 
@@ -148,3 +182,24 @@ class KeepPanel(QWidget):
         else:
             names = ", ".join(path.name for path in outcome)
             self.exported.setText(f"Written to {outcome[0].parent}: {names}.\n{CAUTION}")
+            self._page = next(path for path in outcome if path.suffix == ".pdf")
+            for each in (self.open, self.print):
+                each.setEnabled(True)
+
+
+def print_page(page: Path, printer: QPrinter) -> str:
+    """Print a PDF; return why it could not be done, empty where it was."""
+    document = QPdfDocument(None)
+    if document.load(str(page)) != QPdfDocument.Error.None_:
+        return f"{page}: cannot be read for printing; open the page and print it from there."
+    painter = QPainter()
+    if not painter.begin(printer):
+        return "The printer does not answer; open the page and print it from there."
+    for index in range(document.pageCount()):
+        if index:
+            printer.newPage()
+        room = QRectF(painter.viewport())
+        size = document.pagePointSize(index).scaled(room.size(), Qt.AspectRatioMode.KeepAspectRatio)
+        painter.drawImage(QRectF(QPointF(), size), document.render(index, size.toSize()))
+    painter.end()
+    return ""

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from qtpy.QtCore import Qt, Signal
+from qtpy.QtCore import QEvent, QObject, Qt, Signal
 from qtpy.QtWidgets import (
+    QAbstractButton,
+    QAbstractSpinBox,
+    QComboBox,
     QDoubleSpinBox,
     QFrame,
     QLabel,
@@ -87,7 +90,7 @@ class NumberEdit(QLineEdit):
         self._value: float | None = None
         self.setPlaceholderText("–")
         self.setAlignment(Qt.AlignmentFlag.AlignHCenter)
-        self.setFixedWidth(self.fontMetrics().horizontalAdvance("135.0") + 16)
+        self.setFixedWidth(self.fontMetrics().horizontalAdvance("135.0") + 10)
         named(self, name, tip)
         self.editingFinished.connect(self._finish)
 
@@ -118,6 +121,104 @@ class NumberEdit(QLineEdit):
         elif value != self._value:
             self._value = value
             self.changed.emit()
+
+
+RING = "#F5EA4D"
+FOCUS_STYLE = f"""
+QPushButton:focus, QComboBox:focus, QLineEdit:focus, QAbstractSpinBox:focus, QCheckBox:focus,
+QListWidget:focus, QTreeWidget:focus, QTextBrowser:focus, QPlainTextEdit:focus {{
+    border: 2px solid {RING};
+}}
+QTabBar:focus {{ border: 2px solid {RING}; }}
+QLineEdit[doubted="true"] {{ border: 2px solid #FFB000; }}
+"""
+"""Where the keys go is seen at a glance; a doubted size is marked at its field."""
+
+_ENDS = (Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Escape)
+
+
+class GiveBackKeys(QObject):
+    """Return and Escape in a field commit it, go no further, and give the keys to the film.
+
+    Parameters
+    ----------
+    to_film : callable
+        Gives the keys back to the film.
+    """
+
+    def __init__(self, to_film: Callable[[], None]) -> None:
+        super().__init__()
+        self._to_film = to_film
+
+    def watch(self, part: QWidget) -> None:
+        """Watch every field of a part of the window."""
+        for field in part.findChildren(QLineEdit):
+            field.installEventFilter(self)
+        for field in part.findChildren(QAbstractSpinBox):
+            field.installEventFilter(self)
+        for box in part.findChildren(QComboBox):
+            box.installEventFilter(self)
+            box.activated.connect(lambda _index: self._to_film())
+
+    def eventFilter(self, field: QObject, event: QEvent) -> bool:
+        """Swallow what ends a field."""
+        kinds = (QEvent.Type.ShortcutOverride, QEvent.Type.KeyPress)
+        if event.type() not in kinds or event.key() not in _ENDS:
+            return False
+        if isinstance(field, QComboBox) and field.view().isVisible():
+            return False
+        event.accept()
+        if event.type() == QEvent.Type.KeyPress:
+            if isinstance(field, QAbstractSpinBox):
+                field.interpretText()
+            if isinstance(field, QLineEdit):
+                field.editingFinished.emit()
+            self._to_film()
+            if field.hasFocus():
+                field.clearFocus()
+        return True
+
+
+class ButtonRow(QObject):
+    """Some buttons that Tab reaches as one; the arrow keys go from one to the next.
+
+    Parameters
+    ----------
+    buttons : list of QAbstractButton
+        In order.
+    """
+
+    def __init__(self, buttons: list[QAbstractButton], parent: QWidget) -> None:
+        super().__init__(parent)
+        self._buttons = buttons
+        for each in buttons:
+            each.installEventFilter(self)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Let Tab reach the first button that can be pressed."""
+        reached = next((each for each in self._buttons if each.isEnabled()), None)
+        for each in self._buttons:
+            tab, none = Qt.FocusPolicy.TabFocus, Qt.FocusPolicy.NoFocus
+            wanted = tab if each is reached or each.hasFocus() else none
+            if each.focusPolicy() != wanted:
+                each.setFocusPolicy(wanted)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Go along with the arrow keys."""
+        steps = {
+            Qt.Key.Key_Right: 1,
+            Qt.Key.Key_Down: 1,
+            Qt.Key.Key_Left: -1,
+            Qt.Key.Key_Up: -1,
+        }
+        if event.type() != QEvent.Type.KeyPress or event.key() not in steps:
+            return False
+        usable = [each for each in self._buttons if each.isEnabled()]
+        if watched in usable:
+            there = usable[(usable.index(watched) + steps[event.key()]) % len(usable)]
+            there.setFocus(Qt.FocusReason.TabFocusReason)
+        return True
 
 
 def paragraph(text: str = "", name: str = "") -> QLabel:

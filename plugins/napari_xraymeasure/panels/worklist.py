@@ -1,13 +1,23 @@
-"""The bar that leads through the films of a study."""
+"""The bar that leads through the films of a study, and what it does."""
 
 from __future__ import annotations
 
-from qtpy.QtCore import Signal
+from pathlib import Path
+
+from qtpy.QtCore import QObject, Signal
 from qtpy.QtWidgets import QComboBox, QFrame, QGridLayout, QHBoxLayout, QLabel, QLineEdit
 
+from napari_xraymeasure.canvas.film_layer import Opened
 from napari_xraymeasure.panels.widgets import button, named, paragraph
-from napari_xraymeasure.session.study_place import StudyPlace
-from xraymeasure.series.study.study import Study
+from napari_xraymeasure.session.placing_order import is_done
+from napari_xraymeasure.session.session import Session
+from napari_xraymeasure.session.study_place import StudyPlace, hand_in
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.film.read import read_film
+from xraymeasure.series.study.study import Study, StudyFilm, read_study
+from xraymeasure.series.study.worklist import comment, exclude, include, worklist
+
+UNDONE = "the exclusion was taken back at once"
 
 
 class StudyBar(QFrame):
@@ -21,14 +31,17 @@ class StudyBar(QFrame):
         The reading of this film is finished.
     remarked : str, str
         ``comment`` or ``exclude``, and the reader's words.
-    closed : no arguments
+    taken_back : no arguments
+        The last exclusion was a mistake.
+    left : no arguments
         The study is to be left.
     """
 
     started = Signal(str, int)
     handed_in = Signal()
     remarked = Signal(str, str)
-    closed = Signal()
+    taken_back = Signal()
+    left = Signal()
 
     def __init__(self) -> None:
         super().__init__()
@@ -40,7 +53,7 @@ class StudyBar(QFrame):
         named(self.reader, "Reader of the study", "Whose list of films it is")
         named(self.occasion, "Occasion", "Which of the reader's repeats of the list this is")
         who = QHBoxLayout()
-        who.setSpacing(6)
+        who.setSpacing(4)
         who.addWidget(QLabel("Reader"))
         who.addWidget(self.reader, 1)
         who.addWidget(QLabel("occasion"))
@@ -53,7 +66,7 @@ class StudyBar(QFrame):
                 "Go on with the list",
             )
         )
-        who.addWidget(button("Leave", "Leave the study", self.closed.emit, "Leave the study"))
+        who.addWidget(button("Leave", "Leave the study", self.left.emit, "Leave the study"))
         grid.addLayout(who, 0, 0)
         self.progress = paragraph(name="Progress of the study")
         grid.addWidget(self.progress, 1, 0)
@@ -62,9 +75,9 @@ class StudyBar(QFrame):
         named(self.remark, "Remark", "A comment on this film, or the reason to exclude it")
         grid.addWidget(self.remark, 2, 0)
         acts = QHBoxLayout()
-        acts.setSpacing(6)
+        acts.setSpacing(4)
         self.hand_in = button(
-            "Hand in, next film",
+            "Hand in, next",
             "This reading is finished: add it to the study and go on",
             self.handed_in.emit,
         )
@@ -76,7 +89,14 @@ class StudyBar(QFrame):
             "Take this film out of the list, for the reason in the remark",
             lambda: self._remark("exclude"),
         )
-        for act in (self.hand_in, self.comment, self.exclude):
+        self.take_back = button(
+            "Take back",
+            "Take the film that was excluded last into the list again, and open it",
+            self.taken_back.emit,
+            "Take the last exclusion back",
+        )
+        for act in (self.hand_in, self.comment, self.exclude, self.take_back):
+            act.setStyleSheet("padding-left: 3px; padding-right: 3px;")
             acts.addWidget(act)
         grid.addLayout(acts, 3, 0)
         self.setVisible(False)
@@ -90,6 +110,7 @@ class StudyBar(QFrame):
             self.remarked.emit(kind, text)
             self.remark.clear()
         else:
+            self.remark.setPlaceholderText("first write here why, or what there is to say")
             self.remark.setFocus()
 
     def show_study(self, study: Study, reader: str) -> None:
@@ -102,11 +123,12 @@ class StudyBar(QFrame):
             self.occasion.addItem(str(occasion), occasion)
         self.progress.setText(study.title or study.folder.name)
         self._enable(False)
+        self.take_back.setEnabled(False)
         self.setVisible(True)
 
     def show_place(self, place: StudyPlace) -> None:
         """Show the film that is being read and how far the reader is."""
-        self.progress.setText(f"<b>{place.film.label}</b>: {place.work.progress}")
+        self.progress.setText(f"<b>{place.title}</b>: {place.work.progress}")
         self._enable(True)
 
     def show_finished(self, progress: str) -> None:
@@ -117,3 +139,124 @@ class StudyBar(QFrame):
     def _enable(self, enabled: bool) -> None:
         for widget in (self.remark, self.hand_in, self.comment, self.exclude):
             widget.setEnabled(enabled)
+
+
+class StudyDesk(QObject):
+    """From film to film of a reader's list.
+
+    Nothing about progress is remembered here: the list follows from the study's folder, so that
+    it resumes where it stopped.
+
+    Signals
+    -------
+    opened : object
+        The film that is to be read now, as `Opened`.
+    closed : no arguments
+        No film of a study is to be read any longer.
+    said : str, str, str
+        The key, the text and the severity of a notice.
+    """
+
+    opened = Signal(object)
+    closed = Signal()
+    said = Signal(str, str, str)
+
+    def __init__(self, bar: StudyBar) -> None:
+        super().__init__()
+        self._bar = bar
+        self._study: Study | None = None
+        self._place: StudyPlace | None = None
+        self._excluded: tuple[StudyPlace, StudyFilm] | None = None
+        self._warned: Session | None = None
+        bar.started.connect(self.go_on)
+        bar.remarked.connect(self.remark)
+        bar.taken_back.connect(self.take_back)
+        bar.left.connect(self.leave)
+
+    def open(self, path: Path, reader: str) -> None:
+        """Open a study; its reader then chooses whose list to go on with."""
+        self._study = read_study(path)
+        self._excluded = None
+        self._bar.show_study(self._study, reader)
+
+    def go_on(self, reader: str, occasion: int) -> None:
+        """Open the next film of a list."""
+        study = self._study
+        if study is None:
+            return
+        try:
+            work = worklist(study, reader, occasion)
+            film = work.next_film
+            if film is None:
+                self._place = None
+                self._bar.show_finished(work.progress)
+                self.closed.emit()
+                return
+            self._place = StudyPlace(work, film)
+            self._bar.show_place(self._place)
+            self.opened.emit(
+                Opened(read_film(film.file), film.file, blinded=study.blinded, place=self._place)
+            )
+        except (XrayMeasureError, OSError) as error:
+            self.said.emit("message", str(error), "strong")
+
+    def hand_in(self, session: Session | None) -> None:
+        """Add the reading to the study and open the next film; warn once if it is not complete."""
+        place = self._place
+        if session is None or place is None:
+            return
+        left = [step for step in session.steps if not is_done(session.reading, step.name)]
+        if (left or not session.side_known) and session is not self._warned:
+            self._warned = session
+            self.said.emit(
+                "message",
+                f"{len(left)} landmarks are neither placed nor marked as not visible. Hand in "
+                "once more to hand the reading in as it is."
+                if session.side_known
+                else "Nobody has said which hip was operated on. Hand in once more to hand the "
+                "reading in as it is.",
+                "warning",
+            )
+            return
+        try:
+            hand_in(session, place)
+        except XrayMeasureError as error:
+            self.said.emit("message", str(error), "strong")
+            return
+        self.go_on(place.work.reader, place.work.occasion)
+
+    def remark(self, kind: str, text: str) -> None:
+        """Write a comment down, or exclude the film for a reason and go on."""
+        place = self._place
+        if place is None:
+            return
+        try:
+            (exclude if kind == "exclude" else comment)(place.work, place.film, text)
+        except (XrayMeasureError, OSError) as error:
+            self.said.emit("message", str(error), "strong")
+            return
+        if kind == "exclude":
+            self._excluded = (place, place.film)
+            self._bar.take_back.setEnabled(True)
+            self.go_on(place.work.reader, place.work.occasion)
+        else:
+            self.said.emit("message", "The comment was written down.", "note")
+
+    def take_back(self) -> None:
+        """Take the film that was excluded last into the list again and open it."""
+        if self._excluded is None:
+            return
+        (place, film), self._excluded = self._excluded, None
+        self._bar.take_back.setEnabled(False)
+        try:
+            include(place.work, film, UNDONE)
+        except (XrayMeasureError, OSError) as error:
+            self.said.emit("message", str(error), "strong")
+            return
+        self.go_on(place.work.reader, place.work.occasion)
+
+    def leave(self) -> None:
+        """Close the study and its film; the draft stays in the study."""
+        self._study = self._place = self._excluded = None
+        self._bar.setVisible(False)
+        self.closed.emit()

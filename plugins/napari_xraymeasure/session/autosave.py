@@ -8,8 +8,10 @@ window says so. Where the film's folder cannot be written to, it goes to the use
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
@@ -95,68 +97,90 @@ class Saved:
 
 
 class Keeper:
-    """Saves one window's reading of one film after every edit.
+    """Saves one window's work on one film after every edit.
 
     Parameters
     ----------
     path : pathlib.Path
-        Where the reading should lie.
+        Where it should lie.
     fallback : pathlib.Path
         A folder for it where `path` cannot be written.
-    known : Beside, optional
-        The reading that came back from disk: its file may be written over.
+    known : bool
+        Whether what lies there now came back from disk and may be written over.
+    write, read, suffix
+        How it is written to a path and read back, and how its files' names end.
     """
 
-    def __init__(self, path: Path, fallback: Path, known: Beside | None = None) -> None:
-        self._path = known.path if known else path
-        self._fallback = fallback
-        self._last = _text(known.path) if known else None
+    def __init__(
+        self,
+        path: Path,
+        fallback: Path,
+        *,
+        known: bool = False,
+        write: Callable[[Any, Path], None] = save_reading,
+        read: Callable[[Path], Any] = read_reading,
+        suffix: str = SUFFIX,
+    ) -> None:
+        self._path, self._fallback = path, fallback
+        self._writer, self._reader, self._suffix = write, read, suffix
+        self._last: bytes | None = None
+        if known:
+            self.know()
 
     @property
     def path(self) -> Path:
         """Where the next save goes, unless something stands there."""
         return self._path
 
-    def save(self, reading: Reading) -> Saved:
-        """Write the reading and read it back; never raises for what a disk can do."""
+    @property
+    def written_here(self) -> bool:
+        """Whether the file holds what was last seen or written here."""
+        return self._last is not None and read_bytes(self._path) == self._last
+
+    def know(self) -> None:
+        """Take what lies there now for what may be written over."""
+        self._last = read_bytes(self._path)
+
+    def save(self, work: Any) -> Saved:
+        """Write the work and read it back; never raises for what a disk can do."""
         notice = ""
-        if _text(self._path) != self._last:
+        if read_bytes(self._path) != self._last:
             taken = self._path
-            self._path, self._last = free_name(taken), None
+            self._path, self._last = free_name(taken, self._suffix), None
             notice = (
                 f"{taken.name} was written by someone else, or by another window, since it was "
-                f"last seen here. It was left alone; this reading is now kept in {self._path.name}."
+                f"last seen here. It was left alone; this is now kept in {self._path.name}."
             )
         try:
-            self._write(reading, self._path)
+            self._write(work, self._path)
         except XrayMeasureError as error:
-            return self._save_elsewhere(reading, str(error))
+            return self._save_elsewhere(work, str(error))
         return Saved(self._path, notice)
 
-    def _save_elsewhere(self, reading: Reading, reason: str) -> Saved:
-        elsewhere = free_name(self._fallback / self._path.name)
+    def _save_elsewhere(self, work: Any, reason: str) -> Saved:
+        elsewhere = free_name(self._fallback / self._path.name, self._suffix)
         try:
-            self._write(reading, elsewhere)
+            self._write(work, elsewhere)
         except XrayMeasureError as error:
             return Saved(
                 None, f"NOT SAVED. {reason}. The folder {self._fallback} failed too: {error}"
             )
         self._path = elsewhere
-        return Saved(elsewhere, f"{reason}. This reading is kept in {elsewhere} instead.")
+        return Saved(elsewhere, f"{reason}. It is kept in {elsewhere} instead.")
 
-    def _write(self, reading: Reading, path: Path) -> None:
+    def _write(self, work: Any, path: Path) -> None:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise XrayMeasureError(f"{path.parent}: cannot be made ({error.strerror})") from error
-        save_reading(reading, path)
-        written = _text(path)
-        if written is None or read_reading(path) != reading:
+        self._writer(work, path)
+        written = read_bytes(path)
+        if written is None or self._reader(path) != work:
             raise XrayMeasureError(f"{path}: what was written does not read back")
         self._last = written
 
 
-def _text(path: Path) -> bytes | None:
+def read_bytes(path: Path) -> bytes | None:
     """Return the bytes of a file, None where there is none or it cannot be read."""
     try:
         return path.read_bytes()
@@ -164,13 +188,13 @@ def _text(path: Path) -> bytes | None:
         return None
 
 
-def free_name(path: Path) -> Path:
+def free_name(path: Path, suffix: str = SUFFIX) -> Path:
     """Return `path`, or the first ``STEM.2``, ``STEM.3`` ... that no file has."""
-    stem = path.name.removesuffix(SUFFIX)
+    stem = path.name.removesuffix(suffix)
     stem = re.sub(r"\.\d+$", "", stem) if path.exists() else stem
     candidate, number = path, 2
     while candidate.exists():
-        candidate = path.with_name(f"{stem}.{number}{SUFFIX}")
+        candidate = path.with_name(f"{stem}.{number}{suffix}")
         number += 1
     return candidate
 

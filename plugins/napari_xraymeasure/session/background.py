@@ -12,34 +12,38 @@ from napari.qt.threading import thread_worker
 
 from napari_xraymeasure.session.numbers import Numbers, numbers
 from xraymeasure.errors import XrayMeasureError
+from xraymeasure.examination import Examination
 from xraymeasure.film.film import Film
-from xraymeasure.plan.compare import Plan
+from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Reading
-from xraymeasure.report.subject import Subject
 
 
 @thread_worker
-def final_numbers(film: Film, reading: Reading, plan: Plan | None) -> Numbers:
+def final_numbers(
+    film: Film, reading: Reading, plan: Plan | None, before: Examination | None
+) -> Numbers:
     """Return the numbers as the command line gives them."""
     try:
-        return numbers(film, reading, plan, final=True)
+        return numbers(film, reading, plan, before, final=True)
     except Exception as error:
         return Numbers(problem=f"Measuring failed ({type(error).__name__}: {error}); report this")
 
 
 @thread_worker
 def write_page(
-    film: Film, reading: Reading, plan: Plan | None, folder: Path, stem: str
+    film: Film,
+    reading: Reading,
+    plan: Plan | None,
+    before: Examination | None,
+    folder: Path,
+    stem: str,
 ) -> list[Path] | str:
     """Write page and tables; return the files, or why there are none."""
     try:
-        from xraymeasure.report.write import write_report
-
-        result = numbers(film, reading, plan, final=True)
-        if result.measurements is None:
+        result = numbers(film, reading, plan, before, final=True)
+        if result.found is None:
             return result.problem or "nothing is placed yet"
-        found = Subject(film, reading, result.measurements, plan, comparison=result.comparison)
-        return write_report(found, folder / stem, stem)
+        return result.found.write(folder / stem, stem)
     except XrayMeasureError as error:
         return str(error)
     except Exception as error:

@@ -7,18 +7,20 @@ of the command line.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
 
-from xraymeasure.errors import XrayMeasureError
+from xraymeasure.change.changes import Changes
+from xraymeasure.errors import PlanError, XrayMeasureError
+from xraymeasure.examination import Examination, examine
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.measure import measure
-from xraymeasure.measuring.results import Measurement, Measurements
-from xraymeasure.plan.compare import Comparison, Plan, compare
+from xraymeasure.measuring.measure import DRAWS
+from xraymeasure.measuring.results import Finding, Measurement, Measurements
+from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
+from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Reading
-
-DRAWS = 10_000
-"""Draws of the intervals that stay; `measure`'s own default."""
+from xraymeasure.report.text import comparison_text, measurements_text
+from xraymeasure.vocabulary.landmarks import Side, other_side
+from xraymeasure.vocabulary.quantities import QUANTITIES
 
 
 @dataclass(frozen=True)
@@ -27,10 +29,8 @@ class Numbers:
 
     Attributes
     ----------
-    measurements : Measurements or None
+    found : Examination or None
         None where nothing can be measured yet.
-    comparison : Comparison or None
-        None without a plan, or where plan and reading contradict each other.
     problem : str
         What stands in the way of measuring, empty where nothing does.
     plan_problem : str
@@ -39,18 +39,32 @@ class Numbers:
         Whether the intervals are those that the command line gives.
     """
 
-    measurements: Measurements | None = None
-    comparison: Comparison | None = None
+    found: Examination | None = None
     problem: str = ""
     plan_problem: str = ""
     final: bool = False
+
+    @property
+    def measurements(self) -> Measurements | None:
+        """The numbers."""
+        return self.found.measurements if self.found else None
+
+    @property
+    def comparison(self) -> Comparison | None:
+        """How they stand against the plan; None without one, or where both contradict."""
+        return self.found.comparison if self.found else None
+
+    @property
+    def changes(self) -> Changes | None:
+        """What changed since the film before the operation; None without one."""
+        return self.found.changes if self.found else None
 
 
 def numbers(
     film: Film,
     reading: Reading,
     plan: Plan | None = None,
-    before: Measurements | None = None,
+    before: Examination | None = None,
     *,
     final: bool,
 ) -> Numbers:
@@ -59,24 +73,21 @@ def numbers(
     Parameters
     ----------
     film, reading, plan, before
-        As for `measure` and `compare`.
+        As for `examine`.
     final : bool
         Whether to draw for the intervals as the command line does, or to keep up with a drag.
     """
     complete = reading.complete_part()
     if not any(complete.landmarks.values()):
         return Numbers(final=final)
+    draws = DRAWS if final else 0
     try:
-        measured = measure(film, complete, draws=DRAWS if final else 0)
+        found = examine(film, complete, plan, before, draws=draws)
+    except PlanError as error:
+        return replace(numbers(film, reading, None, before, final=final), plan_problem=str(error))
     except XrayMeasureError as error:
         return Numbers(problem=str(error), final=final)
-    if plan is None:
-        return Numbers(measured, final=final)
-    try:
-        comparison = compare(measured, plan, before)
-    except XrayMeasureError as error:
-        return Numbers(measured, plan_problem=str(error), final=final)
-    return Numbers(measured, comparison, final=final)
+    return Numbers(found, final=final)
 
 
 MAIN: tuple[str, ...] = (
@@ -93,33 +104,149 @@ MAIN: tuple[str, ...] = (
 """The numbers that are always listed, measured or not."""
 
 
+CONVERTED: tuple[str, ...] = tuple(
+    f"{definition}_{angle}"
+    for definition in ("operative", "anatomical")
+    for angle in ("inclination", "anteversion")
+)
+"""Other definitions of the same two angles."""
+
+Key = tuple[str, Side | None]
+
+
 @dataclass(frozen=True)
 class NumberRow:
-    """One line of the table of numbers: measured, or the reason why not."""
+    """One line of the table of numbers: measured, or the reason why not.
+
+    Attributes
+    ----------
+    name, side
+        Which number; the name is one of `QUANTITIES`, or of a change in `LABELS`.
+    measurement : Measurement or None
+        What was measured.
+    reason : str
+        Why it was not.
+    compared : ComparisonRow or None
+        How it stands against the plan.
+    findings : tuple of Finding
+        The warnings that bear on it.
+    """
 
     name: str
-    side: Literal["left", "right"] | None
+    side: Side | None
     measurement: Measurement | None
     reason: str = ""
+    compared: ComparisonRow | None = None
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        """What stays the same while the number changes."""
+        return self.name, self.side
+
+    @property
+    def label(self) -> str:
+        """What a person reads."""
+        return QUANTITIES[self.name].label if self.name in QUANTITIES else LABELS[self.name]
 
 
-def number_rows(result: Numbers, reading: Reading) -> list[NumberRow]:
-    """Return the lines of the table: the index hip's main numbers, then the other primary ones."""
+@dataclass(frozen=True)
+class Group:
+    """Lines of the table that belong together, under a heading."""
+
+    title: str
+    rows: tuple[NumberRow, ...]
+
+
+def number_groups(result: Numbers, reading: Reading) -> tuple[Group, ...]:
+    """Return the lines of the table: this hip, the other one, the film, other definitions.
+
+    What is compared with the plan comes first.
+    """
+    index = reading.operated_side
+    other = other_side(index)
     measured = result.measurements
     if measured is None:
         reason = result.problem or "nothing is placed yet"
-        return [NumberRow(name, None, None, reason) for name in MAIN]
-    rows, listed = [], set()
-    for name in MAIN:
-        row = measured.primary(name)
-        if row:
-            rows.append(NumberRow(name, row.side, row))
-            listed.add((name, row.side))
-        else:
-            rows.append(NumberRow(name, None, None, measured.why_missing(name) or ""))
-    rows += [
-        NumberRow(row.name, row.side, row)
-        for row in measured.rows
-        if row.primary and (row.name, row.side) not in listed
+        of_film = {"magnification"}
+        return (
+            Group(
+                f"{index} hip",
+                tuple(NumberRow(name, index, None, reason) for name in MAIN if name not in of_film),
+            ),
+        )
+    compared = {
+        row.name: row
+        for row in (result.comparison.rows if result.comparison else ())
+        if row.planned is not None
+    }
+    names = [*compared, *(name for name in MAIN if name not in compared)]
+    primary = {(row.name, row.side): row for row in measured.rows if row.primary}
+    names += [
+        name
+        for name, side in primary
+        if side == index and name not in names and name not in CONVERTED
     ]
-    return rows
+    here = [
+        _row(result, name, index, primary.pop((name, index), None), compared.get(name))
+        for name in names
+        if (name, None) not in primary
+    ]
+    groups = [
+        Group(f"{index} hip, against the plan" if compared else f"{index} hip", tuple(here)),
+        Group(f"{other} hip", _rows_of(result, primary, other)),
+        Group("checks of the film", _rows_of(result, primary, None)),
+        Group(
+            f"{index} hip, the angles in other definitions",
+            tuple(
+                _row(result, name, index, primary[name, index])
+                for name in CONVERTED
+                if (name, index) in primary
+            ),
+        ),
+    ]
+    return tuple(group for group in groups if group.rows)
+
+
+def _rows_of(result: Numbers, primary: dict[Key, Measurement], side: Side | None):
+    return tuple(
+        _row(result, name, side, row)
+        for (name, whose), row in primary.items()
+        if whose == side and name not in CONVERTED
+    )
+
+
+def _row(
+    result: Numbers,
+    name: str,
+    side: Side | None,
+    measurement: Measurement | None,
+    compared: ComparisonRow | None = None,
+) -> NumberRow:
+    measured = result.measurements
+    reason = ""
+    if measurement is None:
+        reason = measured.why_missing(name, side) or measured.why_missing(name) or ""
+        reason = reason or (compared.reason if compared else "")
+    return NumberRow(name, side, measurement, reason, compared, findings_of(result, name))
+
+
+def findings_of(result: Numbers, name: str) -> tuple[Finding, ...]:
+    """Return the warnings that bear on a number, the loudest first; notes are left out."""
+    found = result.measurements.findings if result.measurements else ()
+    loud = [f for f in found if f.severity != "note" and (not f.touches or name in f.touches)]
+    return tuple(sorted(loud, key=lambda finding: finding.severity != "strong"))
+
+
+def row_of(result: Numbers, reading: Reading, key: Key) -> NumberRow | None:
+    """Return the present line of a number, None where there is none any more."""
+    rows = (row for group in number_groups(result, reading) for row in group.rows)
+    return next((row for row in rows if row.key == key), None)
+
+
+def numbers_text(result: Numbers) -> str:
+    """Return the numbers as plain text for the notes, as the command line prints them."""
+    parts = [comparison_text(result.comparison)] if result.comparison else []
+    if result.measurements:
+        parts.append(measurements_text(result.measurements))
+    return "\n\n".join(parts)

@@ -173,32 +173,44 @@ def _leftward(film: Film, points: np.ndarray) -> np.ndarray:
     return np.atleast_2d(points) @ np.array(film.patient_axes[0], dtype=float)
 
 
-def _midline(reading: Reading, film: Film) -> tuple[float, float]:
-    """Return where the midline runs (as `_leftward`), and how far from it a side is in doubt."""
+def _midline(reading: Reading, film: Film) -> tuple[float, float, bool]:
+    """Return where the midline runs (as `_leftward`), its doubt, and whether it is placed."""
     rows, columns = film.shape
     width = np.abs(film.patient_axes[0]) @ np.array([rows, columns])
     for pair in ("teardrop", "ischium"):
         points = [reading.points(f"{pair}_{side}") for side in SIDES]
         if all(len(point) for point in points):
-            return float(_leftward(film, np.vstack(points)).mean()), _SIDE_DOUBT_KNOWN * width
+            return float(_leftward(film, np.vstack(points)).mean()), _SIDE_DOUBT_KNOWN * width, True
     if reading.has("symphysis"):
-        return float(_leftward(film, reading.points("symphysis"))[0]), _SIDE_DOUBT_KNOWN * width
+        return (
+            float(_leftward(film, reading.points("symphysis"))[0]),
+            _SIDE_DOUBT_KNOWN * width,
+            True,
+        )
     centre = np.array([(rows - 1) / 2, (columns - 1) / 2])
-    return float(_leftward(film, centre)[0]), _SIDE_DOUBT_ASSUMED * width
+    return float(_leftward(film, centre)[0]), _SIDE_DOUBT_ASSUMED * width, False
 
 
-def wrong_side(reading: Reading, film: Film, name: str, point: tuple[float, float]) -> str | None:
+def wrong_side(
+    reading: Reading,
+    film: Film,
+    name: str,
+    point: tuple[float, float],
+    middle_trusted: bool = True,
+) -> str | None:
     """Return the landmark of the other side that was probably meant, or None.
 
     The midline is taken from the teardrops, the ischia or the symphysis where they are placed,
-    else from the middle of the film, and then only a point well beyond it is questioned. Where
-    the landmark already has points, they say which side it is on.
+    else from the middle of the film if that is trusted, and then only a point well beyond it is
+    questioned. Where the landmark already has points, they say which side it is on.
     """
     side = LANDMARKS[name].side
     if side is None:
         return None
     others = reading.without(name) if LANDMARKS[name].kind.maximum == 1 else reading
-    midline, doubt = _midline(others, film)
+    midline, doubt, known = _midline(others, film)
+    if not known and (not middle_trusted or reading.landmarks.get(name)):
+        return None
     lies = float(_leftward(film, np.array(point))[0]) - midline
     if abs(lies) <= doubt or (lies > 0) == (side == "left"):
         return None
@@ -233,7 +245,7 @@ def _expected(reading: Reading, film: Film, name: str) -> np.ndarray:
     if landmark.side:
         opposite = reading.points(landmark_name(landmark.kind.stem, other_side(landmark.side)))
         if len(opposite):
-            midline, _ = _midline(reading, film)
+            midline, *_ = _midline(reading, film)
             centre = opposite.mean(axis=0)
             return centre + 2 * (midline - float(centre @ x_axis)) * x_axis
     down, out = _EXPECTED[landmark.kind.stem]

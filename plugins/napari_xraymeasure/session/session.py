@@ -1,98 +1,58 @@
-"""One film on the screen and the reading that is being made of it; no window here.
+"""One film on the screen: the reading made of it, what it is held against, and the numbers.
 
-The `Reading` is the state. A click, a key or a field becomes an edit, `Reading -> Reading`, that
-can be undone and is saved before the next one. Whoever shows the session asks to be told when it
-changed and draws what it holds.
+No window here. Whoever shows the session asks to be told when it changed and draws what it holds.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from napari_xraymeasure.session.autosave import (
-    Beside,
-    Found,
-    Keeper,
-    Saved,
-    find_readings,
-    free_name,
-    reading_path,
-)
-from napari_xraymeasure.session.history import History
-from napari_xraymeasure.session.placing_order import (
-    Hips,
-    Step,
-    hips_of,
-    is_done,
-    is_full,
-    next_step,
-    off_film,
-    steps,
-    wrong_side,
-)
-from napari_xraymeasure.session.userdata import user_folder
+from napari_xraymeasure.session.autosave import Beside, Found, Keeper, Saved
+from napari_xraymeasure.session.numbers import Numbers, numbers
+from napari_xraymeasure.session.placing import Placing
+from napari_xraymeasure.session.plan_keeping import PlanShelf
+from xraymeasure.examination import Examination
 from xraymeasure.film.film import Film
-from xraymeasure.reading.reading import FilmBinding, Point, Reading
-from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
-
-NUDGE_PX = 0.25
-NUDGE_FAR_PX = 2.0
-
-
-@dataclass(frozen=True)
-class Question:
-    """A click that probably meant another landmark, waiting for an answer.
-
-    Attributes
-    ----------
-    name : str
-        The landmark that was armed.
-    meant : str
-        The one of the other side.
-    point : (row, column)
-        Where the click fell; nothing is placed there yet.
-    """
-
-    name: str
-    meant: str
-    point: Point
+from xraymeasure.measuring.calibration import heads_like
+from xraymeasure.plan.plan import Plan
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
 
-class Session:
-    """A film, the reading of it, and what the next click does.
+class Session(Placing):
+    """A reader's work on one film.
 
     Parameters
     ----------
     film, film_path
-        The film, and where it came from.
+        The film and its file.
     reading : Reading
-        What is already placed.
+        What was read of it so far.
     keeper : Keeper
-        Saves every edit.
+        Saves it after every edit.
     found : Found
-        What else lay on disk for the film.
+        What lies on disk for the film.
+    plans : PlanShelf, optional
+        Where its plan is kept.
     blinded : bool
-        Whether the plan and other readings stay hidden.
+        Whether plan, other readings and numbers stay hidden.
+    side_known : bool
+        Whether someone said which hip is under review.
 
     Attributes
     ----------
-    armed : str or None
-        The landmark that a click places.
-    selected : (name, index) or None
-        The placed point that keys act on.
-    question : Question or None
-        A click that waits for an answer.
-    saved : Saved or None
-        How the last save went; None before the first edit.
-    on_change : list of callables
-        Called with ``"edit"`` after an edit, ``"drag"`` during one, ``"armed"`` when only the
-        next click or the selection changed.
+    plan : Plan or None
+        What the film is held against.
+    second : Reading or None
+        Another reading of it, laid over this one.
+    before : Examination or None
+        The film before the operation.
+    result : Numbers
+        What the reading gives; never older than the reading.
+    saved, plan_saved : Saved or None
+        How the last save went.
     """
 
     def __init__(
@@ -102,278 +62,149 @@ class Session:
         reading: Reading,
         keeper: Keeper,
         found: Found = Found(None, (), ()),  # noqa: B008 - immutable
+        plans: PlanShelf | None = None,
         *,
         blinded: bool = False,
+        side_known: bool = True,
     ) -> None:
-        self.film = film
+        super().__init__(film, reading, side_known=side_known)
         self.film_path = film_path
-        self.history = History(reading)
         self.keeper = keeper
         self.found = found
         self.blinded = blinded
-        self.hips: Hips = hips_of(reading)
-        self.further = False
-        self.selected: tuple[str, int] | None = None
-        self.question: Question | None = None
         self.saved: Saved | None = None
-        self.on_change: list[Callable[[str], None]] = []
-        self._dragged: Reading | None = None
-        self.armed: str | None = next_step(reading, self.steps)
-
-    @property
-    def reading(self) -> Reading:
-        """The reading as it stands, an unfinished drag included."""
-        return self._dragged or self.history.present
-
-    @property
-    def dragging(self) -> bool:
-        """Whether a point is being dragged."""
-        return self._dragged is not None
-
-    @property
-    def steps(self) -> tuple[Step, ...]:
-        """The landmarks to place, in order."""
-        return steps(self.reading, self.hips, self.further)
+        self.plan_saved: Saved | None = None
+        self.second: Reading | None = None
+        self.before: Examination | None = None
+        self.before_title = ""
+        self._openings_left: set[Side] = set()
+        self._plans = plans
+        self.plan: Plan | None = None
+        self.plan_notice = ""
+        if plans is not None and not blinded:
+            self.plan, self.plan_notice = plans.find()
+        self.result = self._numbers()
 
     @property
     def others(self) -> tuple[Beside, ...]:
         """The other readings of this film, as far as this reader may see them."""
         return () if self.blinded else self.found.others
 
-    # What a click, a drag and a key do
+    @property
+    def mm_per_px(self) -> float | None:
+        """The scale in the plane of the hip, where it is known."""
+        measured = self.result.measurements
+        return measured.mm_per_px if measured else None
 
-    def click(self, point: Point) -> None:
-        """Place a point of the armed landmark, or ask if the side seems wrong."""
-        self.question = None
-        if self.armed is None or off_film(self.film, point):
-            self._tell("armed")
-            return
-        meant = wrong_side(self.reading, self.film, self.armed, point)
-        if meant:
-            self.question = Question(self.armed, meant, point)
-            self._tell("armed")
-            return
-        self._place(self.armed, point)
+    @property
+    def offered(self) -> dict[str, float]:
+        """The sizes that the plan knows and the reading does not, by the reading's attribute."""
+        plan, reading = self.plan, self.reading
+        if plan is None or plan.operated_side != reading.operated_side:
+            return {}
+        known = {
+            "head_diameter_mm": plan.femur.head_diameter_mm,
+            "cup_diameter_mm": plan.cup.outer_diameter_mm,
+            "neck_shaft_angle_deg": plan.femur.neck_shaft_angle_deg,
+        }
+        return {
+            name: value
+            for name, value in known.items()
+            if value is not None and reading.operated_side not in getattr(reading, name)
+        }
 
-    def answer(self, name: str | None) -> None:
-        """Place the questioned point as `name`, or drop it if `name` is None."""
-        question, self.question = self.question, None
-        if question is None:
-            return
-        if name is None:
+    @property
+    def head_to_name(self) -> Side | None:
+        """The side of a prosthetic head that is outlined while nobody said how large it is."""
+        for side in SIDES:
+            name = landmark_name("femoral_head", side)
+            placed = self.reading.has(name) and self.hips.of(side) == "replaced"
+            if placed and side not in self.reading.head_diameter_mm and self.fitting_heads(side):
+                return side
+        return None
+
+    def fitting_heads(self, side: Side) -> tuple[float, ...]:
+        """Return the standard heads, in mm, that the outline could be."""
+        return heads_like(self.film, self.reading, side)
+
+    @property
+    def cup_to_ask(self) -> Side | None:
+        """The side of a cup that is outlined while nobody said which way it opens."""
+        for side in SIDES:
+            asked = side in self._openings_left or side in self.reading.cup_opens
+            if self.reading.has(landmark_name("cup_rim", side)) and not asked:
+                return side
+        return None
+
+    # What a person says of the film
+
+    def say_opening(self, side: Side, way: str | None) -> None:
+        """Say which way a cup opens; None leaves it open and is not asked again."""
+        self._openings_left.add(side)
+        if way is None:
             self._tell("armed")
         else:
-            self._place(name, question.point)
-
-    def _place(self, name: str, point: Point) -> None:
-        points = list(self.reading.landmarks.get(name, ()))
-        if LANDMARKS[name].kind.maximum == 1:
-            points = [point]
-        elif is_full(self.reading, name):
-            self._tell("armed")
-            return
-        else:
-            points.append(point)
-        reading = self.reading.with_points(name, points)
-        self.selected = (name, len(points) - 1)
-        # An outline takes as many points as wanted, so only a full landmark hands on.
-        if name == self.armed and is_full(reading, name):
-            self.armed = next_step(reading, self.steps, name)
-        self._commit(reading)
-
-    def drag_to(self, name: str, index: int, point: Point) -> None:
-        """Move a placed point for as long as the button is held."""
-        points = list(self.history.present.landmarks[name])
-        limits = [size - 1.0 for size in self.film.shape]
-        points[index] = tuple(float(v) for v in np.clip(point, 0.0, limits))
-        self.selected = (name, index)
-        self._dragged = self.history.present.with_points(name, points)
-        self._tell("drag")
-
-    def drop(self) -> None:
-        """End a drag: where the point now lies is one edit."""
-        dragged, self._dragged = self._dragged, None
-        if dragged is not None:
-            self._commit(dragged)
-
-    def select(self, name: str, index: int) -> None:
-        """Make a placed point the one that keys act on."""
-        self.selected = (name, index)
-        self._tell("armed")
-
-    def nudge(self, rows: float, columns: float) -> None:
-        """Move the selected point by a few pixels or a part of one."""
-        if self.selected is None:
-            return
-        name, index = self.selected
-        points = [list(point) for point in self.reading.landmarks.get(name, ())]
-        if index < len(points):
-            points[index][0] += rows
-            points[index][1] += columns
-            self._commit(self.reading.with_points(name, points))
-
-    def delete(self) -> None:
-        """Delete the selected point, or the last one of the armed landmark."""
-        name, index = self.selected or (self.armed, -1)
-        points = list(self.reading.landmarks.get(name, ())) if name else []
-        if not points:
-            return
-        del points[index if index < len(points) else -1]
-        self.armed = name
-        self.selected = (name, len(points) - 1) if points else None
-        reading = self.reading
-        self._commit(reading.with_points(name, points) if points else reading.without(name))
-
-    def skip(self) -> None:
-        """Record that the armed landmark is not visible on this film, and go on."""
-        if self.armed is None:
-            return
-        reading = self.reading.with_points(self.armed, ())
-        self.selected = None
-        self.armed = next_step(reading, self.steps, self.armed)
-        self._commit(reading)
-
-    def arm(self, name: str | None) -> None:
-        """Choose what a click places."""
-        self.armed, self.selected, self.question = name, None, None
-        self._tell("armed")
-
-    def step(self, by: int) -> None:
-        """Arm the landmark `by` places on in the list; forward, one that is not done."""
-        names = [step.name for step in self.steps]
-        if not names:
-            return
-        if by > 0:
-            self.arm(next_step(self.reading, self.steps, self.armed))
-            return
-        here = names.index(self.armed) if self.armed in names else len(names)
-        self.arm(names[max(here + by, 0)])
-
-    def undo(self) -> None:
-        """Take the last edit back, and make what it touched the next to be placed."""
-        self._travel(self.history.undo)
-
-    def redo(self) -> None:
-        """Make the edit again that was taken back last."""
-        self._travel(self.history.redo)
-
-    def _travel(self, move: Callable[[], Reading]) -> None:
-        before = self.reading
-        self._dragged = None
-        reading = move()
-        if reading == before:
-            return
-        self.question = self.selected = None
-        touched = [
-            name for name in LANDMARKS if reading.landmarks.get(name) != before.landmarks.get(name)
-        ]
-        if touched:
-            self.armed = touched[0]
-            if is_done(reading, touched[0]) and is_full(reading, touched[0]):
-                self.armed = next_step(reading, self.steps, touched[0])
-        self._keep()
-
-    # What is known of the hip
+            self.record_for(side, cup_opens=way)
 
     def record(self, **facts: Any) -> None:
         """Set attributes of the reading other than its landmarks, as one edit."""
         self._commit(replace(self.reading, **facts))
 
-    def set_operated(self, side: Side) -> None:
-        """Say which hip is the index; what the two hips are goes with it."""
-        if side != self.reading.operated_side:
-            if not any(self.reading.landmarks.values()):
-                self.hips = Hips(self.hips.right, self.hips.left)
-            self.armed = self.question = None
-            self._commit(replace(self.reading, operated_side=side))
-        self._rearm()
+    def record_for(self, side: Side, **facts: float | str | None) -> None:
+        """Set what is known of one hip; None takes it back."""
+        changed = {}
+        for name, value in facts.items():
+            kept = {key: known for key, known in getattr(self.reading, name).items() if key != side}
+            changed[name] = kept if value is None else kept | {side: value}
+        self.record(**changed)
 
-    def set_hips(self, hips: Hips) -> None:
-        """Say which hips are replaced or not on the film."""
-        self.hips = hips
-        self._rearm()
+    def take_offered(self) -> None:
+        """Take over the sizes that the plan knows."""
+        self.record_for(self.reading.operated_side, **self.offered)
 
-    def show_further(self, further: bool) -> None:
-        """List the landmarks that only sharpen or check the main numbers, or not."""
-        self.further = further
-        self._rearm()
+    def hold_against(self, plan: Plan | None, *, keep: bool = True) -> None:
+        """Hold the film against a plan, or against none, and keep it as the reading is kept."""
+        self.plan = plan
+        if keep and self._plans is not None:
+            self.plan_saved = self._plans.keep(plan)
+        self._tell("edit")
 
-    def _rearm(self) -> None:
-        names = [step.name for step in self.steps]
-        if self.armed not in names:
-            self.armed = next_step(self.reading, self.steps)
+    def compare_with_before(self, before: Examination | None, title: str = "") -> None:
+        """Hold the film against the one before the operation, or against none."""
+        self.before, self.before_title = before, title
+        self._tell("edit")
+
+    def lay_over(self, reading: Reading | None) -> None:
+        """Lay another reading of this film over the reader's own, or none."""
+        self.second = reading
         self._tell("armed")
 
-    def _commit(self, reading: Reading) -> None:
-        if self.history.push(reading):
-            self._keep()
-        else:
-            self._tell("armed")
+    # What follows from it
 
-    def release(self) -> None:
-        """Drop a questioned click, or else let go of the selected point."""
-        self.question, self.selected = None, None if self.question is None else self.selected
-        self._tell("armed")
+    def settle(self, result: Numbers, of: tuple[Any, ...]) -> bool:
+        """Take over numbers that took longer, unless what they were made of has changed since."""
+        if any(now is not then for now, then in zip(self.inputs, of, strict=True)):
+            return False
+        self.result = result
+        return True
+
+    @property
+    def inputs(self) -> tuple[Any, ...]:
+        """What the numbers are made of: film, reading, plan and the film before."""
+        return self.film, self.reading, self.plan, self.before
+
+    def _numbers(self) -> Numbers:
+        return numbers(*self.inputs, final=False)
 
     def save_again(self) -> None:
         """Try once more to save what could not be saved."""
-        self._keep()
+        self._changed()
 
-    def _keep(self) -> None:
+    def _changed(self) -> None:
         self.saved = self.keeper.save(self.history.present)
         self._tell("edit")
 
     def _tell(self, what: str) -> None:
-        for listener in list(self.on_change):
-            listener(what)
-
-
-def new_reading(film: Film, reader: str, operated_side: Side = "left") -> Reading:
-    """Return an empty reading bound to a film, by a reader, made now."""
-    return Reading(
-        reader=reader,
-        read_at=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
-        operated_side=operated_side,
-        film=FilmBinding(film.sop_instance_uid, film.pixel_sha256),
-    )
-
-
-def open_session(
-    film: Film,
-    film_path: Path,
-    reader: str,
-    *,
-    keep_in: Path | None = None,
-    blinded: bool = False,
-    afresh: bool = False,
-) -> Session:
-    """Start, or take up again, a reader's reading of a film.
-
-    Parameters
-    ----------
-    film, film_path
-        The film, and the file it came from.
-    reader : str
-        The reader's code.
-    keep_in : pathlib.Path, optional
-        A folder for the reading, other than the film's own.
-    blinded : bool
-        Whether plan and other readings stay hidden.
-    afresh : bool
-        Whether to start an empty reading beside those that there are.
-    """
-    fallback = user_folder() / "readings"
-    home = keep_in or film_path.parent
-    found = find_readings(film, film_path, reader, (home, film_path.parent, fallback))
-    if afresh:
-        earlier = (found.own,) if found.own else ()
-        found = Found(None, earlier + found.others, ())
-    if found.own:
-        reading = found.own.reading
-        keeper = Keeper(found.own.path, fallback, found.own)
-    else:
-        earlier = [] if blinded else [other.reading.operated_side for other in found.others]
-        reading = new_reading(film, reader, earlier[0] if earlier else "left")
-        path = home / reading_path(film_path, reader).name
-        keeper = Keeper(free_name(path) if afresh else path, fallback)
-    return Session(film, film_path, reading, keeper, found, blinded=blinded)
+        if what != "armed":
+            self.result = self._numbers()
+        super()._tell(what)

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from napari_xraymeasure.session.autosave import Beside, Found, Keeper
+from napari_xraymeasure.session.autosave import SUFFIX, Beside, Found, Keeper
+from napari_xraymeasure.session.plan_keeping import SUFFIX as PLAN
+from napari_xraymeasure.session.plan_keeping import PlanShelf
 from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.userdata import user_folder
 from xraymeasure.film.film import Film
@@ -27,6 +29,17 @@ class StudyPlace:
 
     work: Worklist
     film: StudyFilm
+
+    @property
+    def title(self) -> str:
+        """What the film is called: its label, and where the study is blinded only its number.
+
+        A label that comes back on another occasion would tell that the film was seen before.
+        """
+        work = self.work
+        if not work.study.blinded:
+            return self.film.label
+        return f"film {len(work.films) - len(work.left) + 1} of {len(work.films)}"
 
     @property
     def plan(self) -> Path | None:
@@ -54,9 +67,21 @@ def study_session(film: Film, place: StudyPlace) -> Session:
         for entry in visible_readings(work, place.film)
         if entry.reading is not None
     )
-    keeper = Keeper(path, user_folder() / "readings", known)
+    fallback = user_folder() / "readings"
+    keeper = Keeper(path, fallback, known=known is not None)
+    plans = PlanShelf(path.with_name(path.name.removesuffix(SUFFIX) + PLAN), place.plan, fallback)
+    side_known = bool(place.film.side or reading.landmarks)
     found = Found(known, others, ())
-    return Session(film, place.film.file, reading, keeper, found, blinded=work.study.blinded)
+    return Session(
+        film,
+        place.film.file,
+        reading,
+        keeper,
+        found,
+        plans,
+        blinded=work.study.blinded,
+        side_known=side_known,
+    )
 
 
 def hand_in(session: Session, place: StudyPlace) -> Path:

@@ -1,4 +1,4 @@
-"""napari's reader for films, folders of films, and readings with their film beside them."""
+"""What napari asks of the plugin: a reader of films, and the synthetic sample films."""
 
 from __future__ import annotations
 
@@ -7,7 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from napari_xraymeasure.canvas.film_layer import Opened, layer_data, make_room
-from napari_xraymeasure.session.opening import FILM_SUFFIXES, film_of_reading, is_reading, open_film
+from napari_xraymeasure.session.opening import (
+    FILM_SUFFIXES,
+    film_of_reading,
+    is_reading,
+    open_film,
+    open_sample,
+)
+from xraymeasure.samples import sample_folder
 
 LayerData = tuple[Any, dict[str, Any], str]
 
@@ -30,3 +37,28 @@ def read(path: str | Sequence[str]) -> list[LayerData]:
     if len(paths) > 1:
         opened = Opened(opened.film, opened.path, tuple(paths))
     return [layer_data(opened)]
+
+
+def _sample(name: str) -> list[LayerData]:
+    make_room()
+    return [layer_data(open_sample(sample_folder() / f"{name}.dcm"))]
+
+
+def well_placed() -> list[LayerData]:
+    """Return the film of a hip that lies as planned."""
+    return _sample("well_placed")
+
+
+def off_plan_cup() -> list[LayerData]:
+    """Return the film of a cup that came to lie elsewhere than planned."""
+    return _sample("off_plan_cup")
+
+
+def long_leg() -> list[LayerData]:
+    """Return the film of a leg that became too long."""
+    return _sample("long_leg")
+
+
+def bilateral() -> list[LayerData]:
+    """Return the film of two replaced hips."""
+    return _sample("bilateral")

@@ -1,0 +1,321 @@
+"""The window as the command line opens it: one film at a time, and nothing that parts from it."""
+
+import os
+import shutil
+import subprocess
+import sys
+
+import pytest
+from qtpy.QtCore import QPoint, Qt
+from qtpy.QtTest import QTest
+
+from xraymeasure.reading.file import read_reading
+from xraymeasure.samples import sample_folder
+
+# Films one after the other by every way in, each calibrated, zoomed and moved; a crash of the
+# renderer ends the process, which is why it is one of its own.
+EVERY_WAY = """
+import shutil, sys
+from dataclasses import replace
+from pathlib import Path
+
+from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QFileDialog
+
+from napari_xraymeasure.window import make_window
+from xraymeasure.reading.file import read_reading, save_reading
+
+samples, folder = Path(sys.argv[1]), Path(sys.argv[2])
+for name in ("well_placed", "bilateral", "off_plan_cup", "long_leg"):
+    shutil.copy(samples / f"{name}.dcm", folder)
+    reading = replace(read_reading(samples / f"{name}.reading.json"), reader="A")
+    save_reading(reading, folder / f"{name}.A.reading.json")
+(folder / "study.toml").write_text(
+    'format = "xraymeasure-study"\\nversion = 1\\nfilms = "*.dcm"\\nreaders = ["A"]\\nseed = 3\\n'
+)
+viewer, dock = make_window(folder / "well_placed.dcm")
+window, qt = viewer.window._qt_window, viewer.window._qt_viewer
+
+def look(name):
+    assert dock.session.film_path.name == f"{name}.dcm", dock.session.film_path
+    assert len(viewer.layers) == 1
+    assert viewer.canvas.overlays.scale_bar.visible
+    for zoom in (8.0, 0.1):
+        viewer.scene.camera.zoom *= zoom
+        QTest.qWait(30)
+        viewer.scene.camera.center = tuple(value * 0.9 for value in viewer.scene.camera.center)
+        QTest.qWait(30)
+
+look("well_placed")
+QFileDialog.getOpenFileNames = lambda *args, **kwargs: ([str(folder / "bilateral.dcm")], "")
+qt._open_file_dialog_uni = lambda caption: [str(folder / "bilateral.dcm")]
+qt._open_files_dialog()
+look("bilateral")
+viewer.open(folder / "long_leg.dcm", plugin="xraymeasure")
+look("long_leg")
+qt._qt_open([str(folder)], stack=False)
+dock.bar.left.emit()
+(folder / "study.toml").rename(folder / "study.away")
+dock.open_path(folder)
+look("bilateral")
+index = next(i for i in range(dock.films.count()) if "off_plan" in dock.films.itemText(i))
+dock.films.activated.emit(index)
+look("off_plan_cup")
+viewer.layers.clear()
+viewer.open_sample("xraymeasure", "well_placed")
+viewer.scene.camera.zoom *= 8
+QTest.qWait(30)
+(folder / "study.away").rename(folder / "study.toml")
+dock.open_path(folder)
+dock.bar.started.emit("A", 1)
+for _ in range(3):
+    session = dock.session
+    session.set_operated("left")
+    name = session.film_path.stem
+    for landmark, points in read_reading(samples / f"{name}.reading.json").landmarks.items():
+        session._commit(session.reading.with_points(landmark, points))
+    session.record(head_diameter_mm={"left": 36.0, "right": 36.0})
+    look(name)
+    dock.bar.handed_in.emit()
+    if dock.session is session:
+        dock.bar.handed_in.emit()
+    viewer.scene.camera.zoom *= 8
+    QTest.qWait(30)
+viewer.close()
+print("closed")
+"""
+
+
+def test_calibrated_films_are_opened_one_after_the_other_by_every_way_in(tmp_path):
+    script = tmp_path / "ways.py"
+    script.write_text(EVERY_WAY)
+    films = tmp_path / "films"
+    films.mkdir()
+    environment = os.environ | {
+        "NAPARI_CONFIG": "",
+        "XDG_CACHE_HOME": str(tmp_path / "cache"),
+        "XRAYMEASURE_HOME": str(tmp_path / "home"),
+    }
+    done = subprocess.run(
+        [sys.executable, str(script), str(sample_folder()), str(films)],
+        capture_output=True,
+        text=True,
+        env=environment,
+        timeout=200,
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    assert done.stdout.split() == ["closed"]
+
+
+@pytest.fixture
+def whole(hand, placed):
+    """A film with everything placed, in a window that is for reading films alone."""
+    session = hand.dock.session
+    for name, points in placed().landmarks.items():
+        session._commit(session.reading.with_points(name, points))
+    session.record(head_diameter_mm={"left": 36.0})
+    hand.dock.view.guard._own_window = True
+    return hand
+
+
+def hidden(hand):
+    """Whether neither drawing nor numbers can be seen."""
+    dock = hand.dock
+    return not dock.view.overlay.isVisible() and not dock.numbers.table.isVisible()
+
+
+def test_another_image_over_the_film_takes_drawing_and_numbers_away_with_a_sentence(whole):
+    dock, viewer = whole.dock, whole.viewer
+    assert not hidden(whole)
+    other = viewer.add_image(dock.view.layer.data[::2, ::2], name="another")
+    assert hidden(whole)
+    assert "another" in dock.parted.text()
+    kept = dock.session.reading
+    whole.click((400, 400))
+    whole.key(Qt.Key.Key_X)
+    assert dock.session.reading == kept
+    other.visible = False
+    assert not hidden(whole)
+    other.visible = True
+    assert hidden(whole)
+    QTest.mouseClick(dock.bring_back, Qt.MouseButton.LeftButton)
+    assert not hidden(whole)
+    assert viewer.layers[-1] is dock.view.layer
+
+
+def test_what_would_part_the_film_from_its_drawing_is_undone(whole):
+    dock, viewer = whole.dock, whole.viewer
+    layer = dock.view.layer
+    viewer.dims.ndisplay = 3
+    assert viewer.dims.ndisplay == 2
+    viewer.dims.transpose()
+    assert tuple(viewer.dims.order) == (0, 1)
+    layer.mode = "transform"
+    assert str(layer.mode) == "pan_zoom"
+    viewer.layers.selection.clear()
+    assert viewer.layers.selection.active is layer
+    viewer.add_points([[1.0, 1.0]], units=layer.units)
+    assert viewer.layers.selection.active is layer
+    assert not hidden(whole)
+    dock.session.arm("symphysis")
+    whole.click((700, 700))
+    assert dock.session.reading.has("symphysis")
+    for point in ((100.0, 100.0), (900.0, 1200.0)):
+        (drawn,) = dock.view.overlay.to_screen([point])
+        assert drawn == pytest.approx(whole.where(point), abs=0.01)
+
+
+def test_where_napari_serves_other_work_too_the_dock_says_that_clicks_go_elsewhere(whole):
+    dock, viewer = whole.dock, whole.viewer
+    dock.view.guard._own_window = False
+    viewer.add_points([[1.0, 1.0]], units=dock.view.layer.units)
+    assert "another layer" in dock.parted.text()
+    assert dock.bring_back.isVisible()
+    QTest.mouseClick(dock.bring_back, Qt.MouseButton.LeftButton)
+    assert not hidden(whole)
+
+
+def test_a_drag_with_the_right_button_sets_window_and_level_and_nothing_else(whole):
+    layer, native = whole.dock.view.layer, whole.canvas.native
+    limits, zoom = tuple(layer.contrast_limits), whole.viewer.scene.camera.zoom
+    kept = whole.dock.session.reading
+    right, none = Qt.MouseButton.RightButton, Qt.KeyboardModifier.NoModifier
+    start = native.rect().center()
+    QTest.mousePress(native, right, none, start)
+    for step in range(1, 6):
+        QTest.mouseMove(native, start + QPoint(12 * step, 0))
+        QTest.qWait(15)
+    QTest.mouseRelease(native, right, none, start)
+    low, high = layer.contrast_limits
+    assert high - low > limits[1] - limits[0]
+    assert whole.viewer.scene.camera.zoom == zoom
+    assert whole.dock.session.reading == kept
+    whole.key(Qt.Key.Key_M)
+    metal = tuple(layer.contrast_limits)
+    assert metal[0] > limits[0]
+    whole.key(Qt.Key.Key_M)
+    assert tuple(layer.contrast_limits) == limits
+
+
+def test_a_loupe_follows_the_pointer_while_placing(whole):
+    loupe = whole.dock.view.loupe
+    whole.dock.session.arm("symphysis")
+    x, y = (int(value) for value in whole.where((700, 700)))
+    for place in (whole.canvas.native.rect().center(), QPoint(x, y)):
+        QTest.mouseMove(whole.canvas.native, place)
+        QTest.qWait(20)
+    assert loupe.isVisible()
+    assert not loupe.geometry().contains(x, y)
+    whole.key(Qt.Key.Key_G)
+    assert not loupe.isVisible()
+    whole.key(Qt.Key.Key_G)
+
+
+def test_a_free_distance_and_angle_are_measured_and_kept_nowhere(whole, settle):
+    dock = whole.dock
+    settle(whole)
+    kept = dock.session.reading
+    whole.key(Qt.Key.Key_D)
+    whole.click((300, 300))
+    whole.click((300, 500))
+    label = next(each for each in dock.view.overlay._scene.labels if each.kind == "free")
+    # 200 columns at the scale of the hip, by hand.
+    wanted = 200 * dock.session.result.measurements.mm_per_px
+    assert float(label.text.split()[0]) == pytest.approx(wanted, abs=1.0)
+    assert "mm" in label.text and "to" in label.text
+    whole.click((500, 300))
+    label = next(each for each in dock.view.overlay._scene.labels if each.kind == "free")
+    assert float(label.text.split("°")[0]) == pytest.approx(45.0, abs=0.7)
+    whole.key(Qt.Key.Key_Escape)
+    assert dock.session.reading == kept
+    assert not any(each.kind == "free" for each in dock.view.overlay._scene.labels)
+
+
+def test_the_film_before_lies_on_the_pelvis_and_hides_the_numbers_while_it_is_seen(
+    whole, sample, placed
+):
+    from dataclasses import replace
+
+    from xraymeasure.reading.file import save_reading
+
+    dock = whole.dock
+    before = sample("long_leg")
+    reading = replace(placed("long_leg"), reader="A")
+    save_reading(reading, before.with_name("long_leg.A.reading.json"))
+    dock.compare_with_before(before)
+    assert dock.session.before is not None
+    assert "long_leg.dcm" in dock.compare.before.text()
+    layer = dock.tools._before._before
+    for side in ("left", "right"):
+        there = layer.data_to_world(reading.landmarks[f"teardrop_{side}"][0])
+        here = dock.view.layer.data_to_world(dock.session.reading.landmarks[f"teardrop_{side}"][0])
+        assert there == pytest.approx(here, abs=3.0)
+    whole.key(Qt.Key.Key_V)
+    assert layer.visible
+    assert hidden(whole)
+    whole.key(Qt.Key.Key_V)
+    assert not layer.visible
+    assert not hidden(whole)
+    QTest.mouseClick(dock.compare.beside, Qt.MouseButton.LeftButton)
+    assert layer.visible
+    assert not hidden(whole)
+    assert layer.extent.world[1][-1] <= dock.view.layer.extent.world[0][-1]
+
+
+def test_beam_distance_posture_and_comment_are_in_the_reading(whole):
+    dock = whole.dock
+    form = dock.form
+    QTest.keyClicks(form.source, "1150")
+    QTest.keyClick(form.source, Qt.Key.Key_Return)
+    QTest.keyClicks(form.comment, "turned a little")
+    QTest.keyClick(form.comment, Qt.Key.Key_Return)
+    form.posture.setCurrentIndex(2)
+    form.posture.activated.emit(2)
+    form.beam_wanted.emit()
+    whole.click((500, 600))
+    reading = read_reading(dock.session.saved.path)
+    assert reading.source_detector_mm == 1150
+    assert reading.posture == "standing"
+    assert reading.comment == "turned a little"
+    assert reading.beam_centre == pytest.approx((500, 600), abs=1.0)
+    assert "symphysis" not in reading.landmarks
+
+
+LARGE = """
+import sys
+from qtpy.QtTest import QTest
+from napari_xraymeasure.window import make_window
+
+viewer, dock = make_window(sys.argv[1])
+window, canvas = viewer.window._qt_window, viewer.window._qt_viewer.canvas.native
+QTest.qWait(300)
+screen = window.screen().availableGeometry()
+print(window.isMaximized(), canvas.width() / screen.width(), canvas.height() / screen.height())
+qt = viewer.window._qt_viewer
+print(qt.dockLayerList.isVisible(), qt.dockLayerControls.isVisible(), qt.viewerButtons.isVisible())
+viewer.close()
+"""
+
+
+def test_the_window_starts_maximised_and_most_of_it_is_the_film(tmp_path):
+    """At 1366 x 768, the smallest screen that is asked for, under a window manager."""
+    if shutil.which("openbox") is None:
+        pytest.fail("openbox is missing; tests/run installs it")
+    script = tmp_path / "large.py"
+    script.write_text(LARGE)
+    shell = 'openbox & manager=$!; "$0" "$1" "$2"; code=$?; kill $manager; exit $code'
+    screen = ["xvfb-run", "-a", "-s", "-screen 0 1366x768x24", "sh", "-c", shell]
+    done = subprocess.run(
+        [*screen, sys.executable, str(script), str(sample_folder() / "well_placed.dcm")],
+        capture_output=True,
+        text=True,
+        env=os.environ | {"NAPARI_CONFIG": "", "XRAYMEASURE_HOME": str(tmp_path / "home")},
+        timeout=200,
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    first, second = done.stdout.splitlines()
+    maximised, wide, high = first.split()
+    assert maximised == "True"
+    assert float(wide) >= 0.70
+    assert float(high) >= 0.90
+    assert second == "False False False"
