@@ -18,6 +18,7 @@ from napari_xraymeasure.canvas.tools import FilmTools
 from napari_xraymeasure.dock_layout import DockLayout
 from napari_xraymeasure.panels.first_page import chosen_film
 from napari_xraymeasure.panels.notices import identity_notice
+from napari_xraymeasure.panels.number_words import shares_table
 from napari_xraymeasure.panels.widgets import GiveBackKeys
 from napari_xraymeasure.panels.worklist import StudyDesk
 from napari_xraymeasure.session.background import final_numbers, write_page
@@ -432,7 +433,10 @@ class Dock(DockLayout):
         result = Numbers(problem="This study is blinded") if session.blinded else session.result
         key = self._explained
         row = row_of(result, session.reading, key) if key else None
-        self.explain.show_row(row, result)
+        shares = ""
+        if row is not None and row.measurement is not None and not session.dragging:
+            shares = shares_table(session.shares(row.measurement), row.measurement)
+        self.explain.show_row(row, result, shares)
 
     def _show_saved(self, session: Session) -> None:
         saved = session.saved

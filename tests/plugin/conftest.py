@@ -201,4 +201,4 @@ def hand(shared_window, sample, own_home):
 @pytest.fixture
 def settle(qtbot):
     """Wait until the numbers are those that stay."""
-    return lambda hand: qtbot.waitUntil(lambda: hand.dock.session.result.final, timeout=20_000)
+    return lambda hand: qtbot.waitUntil(lambda: hand.dock.session.result.final, timeout=60_000)

@@ -108,7 +108,7 @@ def test_tab_goes_round_the_placing_page_in_few_presses_and_in_the_order_of_work
     dock = hand.dock
     dock.tabs.setCurrentIndex(0)
     stops = stops_of_tab(dock)
-    assert len(stops) < 25
+    assert sum(dock.isAncestorOf(widget) for widget in stops) < 25
     panel = dock.placing
     inside = [widget for widget in stops if panel.isAncestorOf(widget)]
     middles = [widget.mapTo(panel, widget.rect().center()) for widget in inside]

@@ -34,6 +34,7 @@ from xraymeasure.measuring.uncertainty import (
     COVERAGE,
     Interval,
     Key,
+    LandmarkShare,
     biased_half_width,
     linearise,
     monte_carlo,
@@ -159,6 +160,14 @@ def measure(
         known=known_sizes(reading),
         cup_opening=stated_openings(reading, cup_opens),
     )
+
+
+def landmark_shares(film: Film, reading: Reading, row: Measurement) -> tuple[LandmarkShare, ...]:
+    """Return what the clicks of each landmark do to a number of `measure`, to first order."""
+    setting = settle(film, reading)
+    linear = linearise(partial(evaluate, setting), input_terms(setting))
+    key = (row.name, row.side, row.method)
+    return linear.of_landmarks(key) if key in linear.keys else ()
 
 
 def _with_flat_rims(

@@ -131,6 +131,28 @@ def _unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarr
     return inputs
 
 
+@dataclass(frozen=True)
+class LandmarkShare:
+    """What the clicks of one landmark do to a number.
+
+    Attributes
+    ----------
+    landmark : str
+        Its name.
+    share : float
+        Of the number's variance.
+    click : int
+        The click that moves the number most, from 0.
+    per_px : float
+        By how much it moves the number for each pixel, in the worst direction.
+    """
+
+    landmark: str
+    share: float
+    click: int
+    per_px: float
+
+
 @dataclass(frozen=True, eq=False)
 class Linear:
     """The model to first order in its inputs, and what its numbers learn from the agreements.
@@ -237,6 +259,22 @@ class Linear:
                 dict(zip(SOURCES, shares, strict=True)),
             )
         return found
+
+    def of_landmarks(self, key: Key) -> tuple[LandmarkShare, ...]:
+        """Return what the clicks of each landmark do to a number, the largest share first."""
+        row = self.learned[self.keys.index(key)]
+        variance = float(row @ row)
+        found, start = [], 0
+        for term in self.terms:
+            stop = start + len(term.mean)
+            if term.source == "placing" and len(term.mean) > 1 and variance > 0:
+                moved = row[start:stop].reshape(-1, 2)
+                steps = np.hypot(*(moved / term.u.reshape(-1, 2)).T)
+                click = int(steps.argmax())
+                share = float((moved**2).sum() / variance)
+                found.append(LandmarkShare(term.key, share, click, float(steps[click])))
+            start = stop
+        return tuple(sorted(found, key=lambda item: -item.share))
 
 
 def linearise(model: Model, terms: Sequence[Term]) -> Linear:

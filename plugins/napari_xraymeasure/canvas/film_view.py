@@ -58,6 +58,7 @@ class FilmView:
         self.labels, self.loupe_wanted = labels, loupe
         self.deaf = False
         self._own_limits = tuple(layer.contrast_limits)
+        self._range = float(layer.data.min()), float(layer.data.max())
         self._metal = False
         self.overlay = over_film(viewer, layer)
         self.overlay.show_labels(labels)
@@ -141,7 +142,7 @@ class FilmView:
     def window_by(self, along: float, down: float) -> None:
         """Widen the window along the drag, and raise its level with it, in screen pixels."""
         low, high = self.layer.contrast_limits
-        bottom, top = self.layer.contrast_limits_range
+        bottom, top = self._range
         step = (top - bottom) / 600.0
         width = max(high - low + along * step, (top - bottom) / 500.0)
         level = float(np.clip((low + high) / 2 + down * step, bottom, top))

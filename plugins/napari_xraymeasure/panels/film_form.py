@@ -76,7 +76,7 @@ class FilmForm(QWidget):
         form.addRow("Posture", self.posture)
         self.comment = QLineEdit()
         self.comment.setPlaceholderText("a comment that is kept with the reading")
-        named(self.comment, "Comment", "A comment on the film or the reading; no names")
+        named(self.comment, "Comment on the film", "A comment on the film or the reading; no names")
         self.comment.editingFinished.connect(self._record)
         form.addRow("Comment", self.comment)
         layout.addLayout(form)

@@ -76,6 +76,8 @@ class HipsForm(QWidget):
         self.marker.refused.connect(self.refused)
         self._sphere = QLabel("calibration sphere, mm")
         grid.addWidget(QLabel("Cup opens"), 3, 0)
+        grid.addWidget(self.opens["left"], 3, 1)
+        grid.addWidget(self.opens["right"], 3, 2, 1, 3)
         grid.addWidget(self._sphere, 4, 0, 1, 4)
         grid.addWidget(self.marker, 4, 4)
         self.note = button("", "", self._press_note, "About the sizes")
@@ -135,7 +137,6 @@ class HipsForm(QWidget):
             field.changed.connect(lambda side=side: self._record_sizes(side))
             field.refused.connect(self.refused)
             grid.addWidget(field, row, column)
-        grid.addWidget(opens, 3, *((1, 1, 1) if row == 1 else (2, 1, 3)))
 
     # --- what a person does
 

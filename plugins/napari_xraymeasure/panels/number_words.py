@@ -6,6 +6,7 @@ from html import escape
 
 from napari_xraymeasure.session.numbers import NumberRow, Numbers
 from xraymeasure.measuring.results import Measurement, Measurements, interval_text, value_text
+from xraymeasure.measuring.uncertainty import LandmarkShare
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.report.layout.style import SEVERITIES
 from xraymeasure.vocabulary.landmarks import LANDMARKS
@@ -158,3 +159,22 @@ def size_warning(result: Numbers) -> str:
 
 SIZE_CODES = ("magnification_impossible", "magnification_implausible", "scale_disagreement")
 """Findings that are about the sizes in the form."""
+
+
+def shares_table(shares: tuple[LandmarkShare, ...], row: Measurement) -> str:
+    """Return which click moves a number, and by how much, as simple HTML."""
+    lines = [
+        f"<tr><td>{escape(LANDMARKS[item.landmark].title)}&nbsp;</td>"
+        f"<td align='right'>{item.share:.0%}&nbsp;</td>"
+        f"<td>{with_unit(item.per_px, row.unit, 2)} a pixel"
+        + (f", point {item.click + 1}" if LANDMARKS[item.landmark].kind.maximum != 1 else "")
+        + "</td></tr>"
+        for item in shares
+        if item.share >= 0.005
+    ]
+    if not lines:
+        return ""
+    return (
+        "<p><b>Which click moves it</b>: share of its uncertainty, and by how much the click "
+        f"moves it at most</p><table cellspacing='2'>{''.join(lines)}</table>"
+    )

@@ -254,7 +254,7 @@ class PlacingPanel(QWidget):
         self._asked = asked
         while self._answers.count():
             answered = self._answers.takeAt(0).widget()
-            answered.hide()
+            answered.setParent(None)
             answered.deleteLater()
         self.question.setVisible(bool(answers))
         # On a low screen the question must be in sight, the picture need not.

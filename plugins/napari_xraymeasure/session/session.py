@@ -13,9 +13,13 @@ from napari_xraymeasure.session.autosave import Beside, Found, Keeper, Saved
 from napari_xraymeasure.session.numbers import Numbers, numbers
 from napari_xraymeasure.session.placing import Placing
 from napari_xraymeasure.session.plan_keeping import PlanShelf
+from xraymeasure.errors import XrayMeasureError
 from xraymeasure.examination import Examination
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.calibration import heads_like
+from xraymeasure.measuring.measure import landmark_shares
+from xraymeasure.measuring.results import Measurement
+from xraymeasure.measuring.uncertainty import LandmarkShare
 from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
@@ -135,6 +139,13 @@ class Session(Placing):
             if self.reading.has(landmark_name("cup_rim", side)) and not asked:
                 return side
         return None
+
+    def shares(self, row: Measurement) -> tuple[LandmarkShare, ...]:
+        """Return which click moves a number, and by how much."""
+        try:
+            return landmark_shares(self.film, self.reading.complete_part(), row)
+        except XrayMeasureError:
+            return ()
 
     # What a person says of the film
 
