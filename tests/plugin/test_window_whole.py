@@ -39,7 +39,7 @@ window, qt = viewer.window._qt_window, viewer.window._qt_viewer
 def look(name):
     assert dock.session.film_path.name == f"{name}.dcm", dock.session.film_path
     assert len(viewer.layers) == 1
-    assert viewer.canvas.overlays.scale_bar.visible
+    assert viewer.canvas.overlays.scale_bar.opacity == 1.0
     for zoom in (8.0, 0.1):
         viewer.scene.camera.zoom *= zoom
         QTest.qWait(30)
@@ -277,7 +277,8 @@ def test_beam_distance_posture_and_comment_are_in_the_reading(whole):
     assert reading.source_detector_mm == 1150
     assert reading.posture == "standing"
     assert reading.comment == "turned a little"
-    assert reading.beam_centre == pytest.approx((500, 600), abs=1.0)
+    # One pixel of the screen is about two of the film here.
+    assert reading.beam_centre == pytest.approx((500, 600), abs=2.0)
     assert "symphysis" not in reading.landmarks
 
 

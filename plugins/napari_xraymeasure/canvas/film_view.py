@@ -95,8 +95,7 @@ class FilmView:
             self.loupe.hide()
             self.loupe.deleteLater()
         self._viewer.mouse_double_click_callbacks.extend(self._zoom_callbacks)
-        # Hidden after its layer has gone, the bar's renderer draws what is no longer there.
-        self._viewer.canvas.overlays.scale_bar.visible = False
+        self._viewer.canvas.overlays.scale_bar.opacity = 0.0
 
     def listen(self, session: Placing, taken: Callable[[tuple[float, float]], bool]) -> None:
         """Hand mouse events to a session, and to no other; `taken` is offered a click first."""
@@ -202,9 +201,11 @@ class FilmView:
             camera.zoom = zoom / ratio
             self._whole = whole
         bar = self._viewer.canvas.overlays.scale_bar
-        if bar.visible != (mm_per_px is not None):
-            bar.visible = mm_per_px is not None
-            bar.box = True
+        # Once drawn it is never hidden again: napari's renderer breaks down at the next large
+        # zoom over a bar that was. On a film without a scale it is clear, and says nothing.
+        if mm_per_px is not None and not bar.visible:
+            bar.visible = bar.box = True
+        bar.opacity = 1.0 if mm_per_px is not None else 0.0
 
     # Placing by keys
 
