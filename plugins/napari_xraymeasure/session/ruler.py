@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.freehand import freehand
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.reading.reading import Point
+from xraymeasure.report.freehand import freehand
 
 MOST = 3
 

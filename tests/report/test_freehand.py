@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from xraymeasure.film.film import film_from_array
-from xraymeasure.measuring.freehand import PLACING_SD_PX, freehand
+from xraymeasure.report.freehand import PLACING_SD_PX, freehand
 
 
 @pytest.fixture
