@@ -31,7 +31,8 @@ for name in ("well_placed", "bilateral", "off_plan_cup", "long_leg"):
     reading = replace(read_reading(samples / f"{name}.reading.json"), reader="A")
     save_reading(reading, folder / f"{name}.A.reading.json")
 (folder / "study.toml").write_text(
-    'format = "xraymeasure-study"\\nversion = 1\\nfilms = "*.dcm"\\nreaders = ["A"]\\nseed = 3\\noccasions = 1\\nblinded = false\\n'
+    'format = "xraymeasure-study"\\nversion = 1\\nfilms = "*.dcm"\\nreaders = ["A"]\\n'
+    "occasions = 1\\nblinded = false\\nseed = 3\\n"
 )
 viewer, dock = make_window(folder / "well_placed.dcm")
 window, qt = viewer.window._qt_window, viewer.window._qt_viewer
