@@ -169,7 +169,8 @@ def test_what_would_part_the_film_from_its_drawing_is_undone(whole):
 def test_where_napari_serves_other_work_too_the_dock_says_that_clicks_go_elsewhere(whole):
     dock, viewer = whole.dock, whole.viewer
     dock.view.guard._own_window = False
-    viewer.add_points([[1.0, 1.0]], units=dock.view.layer.units)
+    points = viewer.add_points([[1.0, 1.0]], units=dock.view.layer.units)
+    viewer.layers.selection.active = points
     assert "another layer" in dock.parted.text()
     assert dock.bring_back.isVisible()
     QTest.mouseClick(dock.bring_back, Qt.MouseButton.LeftButton)

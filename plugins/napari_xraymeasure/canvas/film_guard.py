@@ -42,7 +42,6 @@ class FilmGuard:
             (layers.removed, self._on_layers),
             (layers.reordered, self._on_layers),
             (viewer.layers.selection.events.active, self._look),
-            (viewer.layers.selection.events.changed, self._look),
             (dims.ndisplay, self._look),
             (dims.order, self._look),
             (layer.events.mode, self._look),
