@@ -76,7 +76,7 @@ class FilmGuard:
         if not layer.visible:
             return "The film is hidden."
         if viewer.layers.selection.active is not layer:
-            return "Clicks and keys go to another layer."
+            return "Clicks and keys do not go to the film but to another layer, or to none."
         return ""
 
     def bring_back(self) -> None:
@@ -115,11 +115,8 @@ class FilmGuard:
             return
         if self._own_window:
             self._set_right()
-        else:
-            if str(self._layer.mode) != "pan_zoom":
-                self._layer.mode = "pan_zoom"
-            if self._viewer.layers.selection.active is None:
-                self._viewer.layers.selection.active = self._layer
+        elif str(self._layer.mode) != "pan_zoom":
+            self._layer.mode = "pan_zoom"
         why = self.why
         if why != self._why:
             self._why = why
