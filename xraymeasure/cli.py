@@ -115,8 +115,10 @@ def measure(
 
         print(printable(examination_text(found)))
         print(CAUTION)
-    within = all(row.verdict in ("within", None) for row in found.compared)
-    return OUTSIDE if strict and not within else DONE
+    sound = all(row.verdict in ("within", None) for row in found.compared) and not any(
+        finding.severity == "strong" for finding in found.findings
+    )
+    return OUTSIDE if strict and not sound else DONE
 
 
 def _examined(
