@@ -95,7 +95,7 @@ class FlatRim:
 
     def quantile(self, probability: np.ndarray) -> np.ndarray:
         """Return the half-axis below which the true one lies with this confidence."""
-        return np.interp(probability, self.confidence, self.half_axis)
+        return np.asarray(np.interp(probability, self.confidence, self.half_axis))
 
 
 def flat_rim(points: np.ndarray, spread: float) -> FlatRim | None:
@@ -119,7 +119,7 @@ def flat_rim(points: np.ndarray, spread: float) -> FlatRim | None:
     axis, _ = np.linalg.qr(np.column_stack([np.ones_like(u), u]))
 
     def off_axis(values: np.ndarray) -> np.ndarray:
-        return values - axis @ (axis.T @ values)
+        return np.asarray(values - axis @ (axis.T @ values))
 
     scatter = off_axis(v)
     if scatter @ scatter > len(v) * (1.0 + FLAT_BELOW**2 / 2.0):
@@ -149,7 +149,7 @@ def _confidence(scatter: np.ndarray, arc: np.ndarray, possible: np.ndarray) -> n
 
     shift = np.maximum(possible**2 * (arc @ arc), 1e-9)
     # The floor is for points right on a line, which the distribution's code cannot take.
-    return ncx2.sf(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift)
+    return np.asarray(ncx2.sf(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift))
 
 
 def _fits(scatter: np.ndarray, arc: np.ndarray) -> bool:

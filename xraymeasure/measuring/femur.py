@@ -24,7 +24,7 @@ def signed_distance(point: np.ndarray, on_line: np.ndarray, direction: np.ndarra
     Positive to the right hand of its direction, as seen with x to the right and y down.
     """
     dx, dy = point - on_line
-    return direction[0] * dy - direction[1] * dx
+    return np.asarray(direction[0] * dy - direction[1] * dx)
 
 
 def femoral_offset_mm(
@@ -62,7 +62,7 @@ def neutral_leg_length_mm(
     A femur abducted by alpha carries its trochanter up by about e sin(alpha), e being the
     trochanter's distance from the axis through the hip centre (references: 1.1 mm at 2 degrees).
     """
-    return hip_centre[1] + ((trochanter - hip_centre) * shaft).sum(axis=0)
+    return np.asarray(hip_centre[1] + ((trochanter - hip_centre) * shaft).sum(axis=0))
 
 
 def abduction_deg(direction: np.ndarray, lateral_sign: int) -> np.ndarray:
@@ -73,7 +73,7 @@ def abduction_deg(direction: np.ndarray, lateral_sign: int) -> np.ndarray:
     >>> print(abduction_deg(np.array([-1.0, 1.0]), -1))
     45.0
     """
-    return np.degrees(np.arctan2(lateral_sign * direction[0], direction[1]))
+    return np.asarray(np.degrees(np.arctan2(lateral_sign * direction[0], direction[1])))
 
 
 def neck_shaft_angle_deg(neck: np.ndarray, stem: np.ndarray) -> np.ndarray:
@@ -85,7 +85,7 @@ def neck_shaft_angle_deg(neck: np.ndarray, stem: np.ndarray) -> np.ndarray:
     135.0
     """
     cross = neck[0] * stem[1] - neck[1] * stem[0]
-    return np.degrees(np.arctan2(np.abs(cross), (neck * stem).sum(axis=0)))
+    return np.asarray(np.degrees(np.arctan2(np.abs(cross), (neck * stem).sum(axis=0))))
 
 
 def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:

@@ -46,19 +46,19 @@ class Scene:
             return source
         # Without a detector pitch it follows from scale and magnification.
         per_unit = self.mm_per_unit if self.mm_per_unit is not None else np.full(1, 0.2)
-        return source / (per_unit * self.magnification)
+        return np.asarray(source / (per_unit * self.magnification))
 
     @property
     def tube_above_hip_mm(self) -> np.ndarray:
         """Height of the tube above the plane of the index hip; plausible where nobody states it."""
-        return self.source_detector_mm / self.magnification
+        return np.asarray(self.source_detector_mm / self.magnification)
 
     def on_hip_plane(self, name: str) -> np.ndarray:
         """Return where the rays of a landmark's points pass the plane of the index hip, in mm.
 
         Shape (n, 2, draws), about the beam's foot.
         """
-        return (self.units[name] - self.beam) * self.mm_per_unit
+        return np.asarray((self.units[name] - self.beam) * self.mm_per_unit)
 
     def in_hip_plane(self, name: str) -> np.ndarray:
         """Return a landmark's points in mm, as if read in the plane of the index hip.
@@ -67,7 +67,7 @@ class Scene:
         that plane; for the intervals it is carried there from the height it may have.
         """
         points = self.units[name] - self.beam
-        return points * self.mm_per_unit * (1.0 - self._depth(name, points))
+        return np.asarray(points * self.mm_per_unit * (1.0 - self._depth(name, points)))
 
     def head_in_hip_plane(self, side: Side) -> np.ndarray:
         """Return a head's centre likewise, shape (2, draws)."""
@@ -91,11 +91,11 @@ class Scene:
         """Return how much the rotation about the long axis lifts points above the index hip."""
         hip = self.head_centre.get(self.setting.operated)
         across = (points[:, :1] - (hip - self.beam)[0]) if hip is not None else points[:, :1]
-        return across * self.mm_per_unit * np.tan(np.radians(self.inputs["rotation"]))
+        return np.asarray(across * self.mm_per_unit * np.tan(np.radians(self.inputs["rotation"])))
 
     def _relative(self, height_mm: np.ndarray) -> np.ndarray:
         """Return a height above the hip relative to the hip's distance from the tube."""
-        return height_mm * self.magnification / self.source_detector_mm
+        return np.asarray(height_mm * self.magnification / self.source_detector_mm)
 
 
 def build_scene(setting: Setting, inputs: Inputs) -> Scene:
@@ -170,7 +170,7 @@ def _mm_per_unit(setting, inputs, units, cone, radius, source) -> np.ndarray | N
         per_unit = inputs["marker_mm"][0] / (2.0 * size)
     else:
         per_unit = np.full(1, scale.mm_per_px / setting.units_per_px)
-    return per_unit * inputs["scale_plane"][0]
+    return np.asarray(per_unit * inputs["scale_plane"][0])
 
 
 def _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification) -> np.ndarray:
@@ -182,7 +182,7 @@ def _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification) 
     fraction, *scatter_mm = inputs["plausible_beam"]
     scatter = np.stack(scatter_mm) / (per_unit * magnification)
     if not setting.cropped:
-        return setting.to_units @ np.array(setting.beam_px)[:, None] + scatter
+        return np.asarray(setting.to_units @ np.array(setting.beam_px)[:, None] + scatter)
     middle = None
     if "symphysis" in units:
         middle = units["symphysis"][0]
@@ -192,4 +192,4 @@ def _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification) 
     hip = centre.get(setting.operated)
     if hip is None or middle is None:
         hip = middle = setting.to_units @ np.array(setting.beam_px)[:, None]
-    return hip + fraction * (middle - hip) + scatter
+    return np.asarray(hip + fraction * (middle - hip) + scatter)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -209,9 +210,7 @@ COCCYX = Part(((-14, 14), (-24, 8), (-92, -62)), _coccyx, lambda grid: 1.5, lamb
 VERTEBRAE = tuple(
     Part(
         ((-50, 50), (top - 14, bottom + 22), (z - 80, z + 26)),
-        lambda grid, top=top, bottom=bottom, z=z, width=width: _vertebra(
-            grid, top, bottom, z, width
-        ),
+        partial(_vertebra, top=top, bottom=bottom, z=z, width=width),
         lambda grid: 1.3,
         lambda grid: 0.17,
     )

@@ -42,17 +42,17 @@ def film_dataset(scenario: Scenario, pixels: np.ndarray) -> Dataset:
         Stored values, dark low; turned round here for MONOCHROME1.
     """
     from pydicom.dataset import Dataset, FileMetaDataset
-    from pydicom.uid import ExplicitVRLittleEndian
+    from pydicom.uid import UID, ExplicitVRLittleEndian
 
     inverted = scenario.photometric == "MONOCHROME1"
     stored = (4095 - pixels if inverted else pixels).astype("<u2")
     low, high = np.percentile(stored, [0.7, 92.0] if inverted else [8.0, 99.3])
     made = Dataset()
     made.file_meta = FileMetaDataset()
-    made.file_meta.MediaStorageSOPClassUID = DX_FOR_PRESENTATION
-    made.file_meta.MediaStorageSOPInstanceUID = uid("film", scenario.name, scenario.seed)
+    made.file_meta.MediaStorageSOPClassUID = UID(DX_FOR_PRESENTATION)
+    made.file_meta.MediaStorageSOPInstanceUID = UID(uid("film", scenario.name, scenario.seed))
     made.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
-    made.file_meta.ImplementationClassUID = uid("implementation")
+    made.file_meta.ImplementationClassUID = UID(uid("implementation"))
     made.SpecificCharacterSet = "ISO_IR 192"
     made.ImageType = ["DERIVED", "PRIMARY"]
     made.SOPClassUID = DX_FOR_PRESENTATION

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from xraymeasure.phantom import bones
-from xraymeasure.phantom.implants import neck_crossing, shoulder_point
+from xraymeasure.phantom.implants import shoulder_point
 from xraymeasure.phantom.scene import (
     NATIVE_OFFSET_MM,
     SIDES,
@@ -18,6 +18,7 @@ from xraymeasure.phantom.scene import (
     Pose,
     Scenario,
     mirror,
+    neck_crossing,
     place_hip,
 )
 
@@ -65,7 +66,7 @@ def sphere_diameter_px(geometry: Geometry, centre: np.ndarray, radius: float) ->
 class _Patch:
     """The piece of bone where a landmark may lie, and which way its surface then faces."""
 
-    shapes: tuple[Callable, ...]
+    shapes: tuple[Callable[..., np.ndarray], ...]
     box: bones.Box
     step: float
     facing: tuple[float, float, float] | None
@@ -181,21 +182,23 @@ def landmark_points(
         medial = np.array([down[1], -down[0]]) * lateral
         for name, way in (("lesser_trochanter", medial), ("greater_trochanter", -down)):
             points = placed.bone(surface(name))
-            found[f"{name}_{side}"] = _foremost(points, geometry.project(points), way)[None]
+            foremost = _foremost(points, geometry.project(points), way.tolist())
+            found[f"{name}_{side}"] = foremost[None]
         radius = 0.5 * hip.head.diameter_mm if hip.head else bones.HEAD_RADIUS_MM * pelvis.scale
         found[f"femoral_head_{side}"] = horizon(source, placed.hip_centre, radius, head)
-        if hip.replaced:
-            outer = 0.5 * hip.cup.outer_diameter_mm
+        if hip.prosthesis and placed.cup_centre is not None and placed.axis is not None:
+            cup, _, stem = hip.prosthesis
+            outer = 0.5 * cup.outer_diameter_mm
             found[f"cup_rim_{side}"] = rim_points(placed.cup_centre, placed.axis, outer, rim)
             found[f"cup_shell_{side}"] = dome_outline(
                 source, placed.cup_centre, placed.axis, outer, shell
             )
-            crossing = neck_crossing(hip.stem)
-            on_axis = crossing + np.array([[0.0, 8.0, 0.0], [0.0, hip.stem.length_mm - 25.0, 0.0]])
+            crossing = neck_crossing(stem)
+            on_axis = crossing + np.array([[0.0, 8.0, 0.0], [0.0, stem.length_mm - 25.0, 0.0]])
             found[f"stem_axis_{side}"] = placed.stem(on_axis)
             on_neck = crossing * np.array([[0.45], [0.95]])
             found[f"neck_axis_{side}"] = placed.stem(on_neck)
-            found[f"stem_shoulder_{side}"] = placed.stem(shoulder_point(hip.stem))[None]
+            found[f"stem_shoulder_{side}"] = placed.stem(shoulder_point(stem))[None]
     found["symphysis"] = pelvis.pose(np.array([bones.SYMPHYSIS_MM]))
     found["sacrococcygeal_joint"] = pelvis.pose(np.array([bones.SACROCOCCYGEAL_MM]))
     if scenario.marker is not None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
 from xraymeasure.phantom.outlines import landmark_points
-from xraymeasure.phantom.scene import SIDES, Scenario, place_hip
+from xraymeasure.phantom.scene import SIDES, Scenario, Side, place_hip
 
 # Spread of one placing, mm in the plane of the hip, row and column each: ours, no source.
 READER_SD_MM = {
@@ -58,7 +59,8 @@ def _placed_points(
         points[f"femoral_head_{side}"] = free[pick.astype(int)]
         if f"cup_rim_{side}" in points:
             edge = points[f"cup_rim_{side}"]
-            if scenario.hips[side].head.material == "metal":
+            ball = scenario.hips[side].head
+            if ball is not None and ball.material == "metal":
                 edge = edge[_outside(edge, outline)]
             pick = (np.arange(rim) + rng.uniform()) / rim * len(edge)
             points[f"cup_rim_{side}"] = edge[pick.astype(int) % len(edge)]
@@ -75,7 +77,7 @@ def _outside(points: np.ndarray, outline: np.ndarray) -> np.ndarray:
     return np.asarray(np.linalg.norm(points - centre, axis=1) > radius)
 
 
-def _neck_way(scenario: Scenario, side: str) -> np.ndarray:
+def _neck_way(scenario: Scenario, side: Side) -> np.ndarray:
     """Return the unit vector on the film from the head along the neck."""
     placed = place_hip(scenario, side)
     along = np.array([30.0, 26.0, 0.0])
@@ -96,7 +98,7 @@ def simulate_reading(
     rim: int = RIM_POINTS,
     shell: int = SHELL_POINTS,
     state_spread: bool = True,
-) -> dict:
+) -> dict[str, Any]:
     """Return a reading of a film that need not be rendered, ready for JSON.
 
     Parameters
@@ -135,7 +137,7 @@ def simulate_reading(
         if np.all(moved >= 0) and np.all(moved <= limit):
             landmarks[name] = np.round(moved, 3).tolist()
             spreads[name] = round(spread(name), 4)
-    record: dict = {
+    record: dict[str, Any] = {
         "format": "xraymeasure-reading",
         "version": 1,
         "film": {"sop_instance_uid": sop_instance_uid, "pixel_sha256": pixel_sha256},
@@ -160,13 +162,15 @@ def simulate_reading(
     return record
 
 
-def _add_known_sizes(record: dict, scenario: Scenario) -> None:
-    replaced = {side: hip for side, hip in scenario.hips.items() if hip.replaced}
+def _add_known_sizes(record: dict[str, Any], scenario: Scenario) -> None:
+    replaced = {
+        side: hip.prosthesis for side, hip in scenario.hips.items() if hip.prosthesis is not None
+    }
     sizes = {
-        "head_diameter_mm": {side: hip.head.diameter_mm for side, hip in replaced.items()},
-        "cup_diameter_mm": {side: hip.cup.outer_diameter_mm for side, hip in replaced.items()},
+        "head_diameter_mm": {side: head.diameter_mm for side, (_, head, _) in replaced.items()},
+        "cup_diameter_mm": {side: cup.outer_diameter_mm for side, (cup, _, _) in replaced.items()},
         "neck_shaft_angle_deg": {
-            side: hip.stem.neck_shaft_angle_deg for side, hip in replaced.items()
+            side: stem.neck_shaft_angle_deg for side, (_, _, stem) in replaced.items()
         },
     }
     for key, values in sizes.items():

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from xraymeasure.phantom import implants
 from xraymeasure.phantom.body import tissue
-from xraymeasure.phantom.scene import SIDES, Geometry, Pose, Scenario, mirror, place_hip
+from xraymeasure.phantom.scene import (
+    SIDES,
+    Geometry,
+    Head,
+    PlacedHip,
+    Pose,
+    Scenario,
+    Stem,
+    mirror,
+    neck_crossing,
+    place_hip,
+)
 from xraymeasure.phantom.volume import bone_volume, project
 
 # Effective attenuation per mm behind the grid, hardened beam; round values, from memory.
@@ -51,11 +64,41 @@ def _fine_targets(geometry: Geometry, low: np.ndarray, high: np.ndarray, split: 
     return np.stack([x, y, np.zeros_like(x)], axis=-1)
 
 
+def _of_cup(placed: PlacedHip, rays: implants.Rays) -> np.ndarray:
+    """Return what shell, liner and screw take from the rays, as attenuation times length."""
+    hip, centre, axis = placed.hip, placed.cup_centre, placed.axis
+    if hip.prosthesis is None or centre is None or axis is None:
+        raise ValueError("a native hip has no cup")
+    cup, head, _ = hip.prosthesis
+    metal = STEEL if cup.kind == "cemented" else SHELL[cup.material]
+    total = metal * implants.shell_length(rays, cup, centre, axis)
+    total += POLYETHYLENE * implants.liner_length(
+        rays, cup, centre, axis, placed.hip_centre, 0.5 * head.diameter_mm
+    )
+    if cup.screw:
+        way = 1.0 if placed.side == "left" else -1.0
+        total += TITANIUM * implants.screw_length(rays, cup, centre, axis, way)
+    return np.asarray(total)
+
+
+def _of_stem(placed: PlacedHip, stem: Stem, head: Head, rays: implants.Rays) -> np.ndarray:
+    """Return what stem and head take from the rays; metal that fills the head counts once."""
+    own = rays.seen_from(placed.stem)
+    ball = implants.through_ball(own, np.zeros(3), 0.5 * head.diameter_mm)
+    pieces = implants.through_stem(own, stem)
+    in_head = implants.union_length([implants.within(piece, ball) for piece in pieces])
+    metal = implants.union_length(pieces) - in_head
+    total = TITANIUM * metal + STEEL * implants.cable_length(own, stem)
+    return np.asarray(total + HEAD[head.material] * implants.length(ball))
+
+
 def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -> np.ndarray:
     """Return the share of photons that metal lets pass, averaged over `split` x `split` rays."""
     result = np.ones((geometry.rows, geometry.columns))
 
-    def cover(points: np.ndarray, margin: float, attenuation) -> None:
+    def cover(
+        points: np.ndarray, margin: float, attenuation: Callable[[implants.Rays], np.ndarray]
+    ) -> None:
         seen = geometry.project(points)
         size = np.array([geometry.rows, geometry.columns])
         pad = margin / geometry.pitch_mm
@@ -72,36 +115,17 @@ def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -
     for side in SIDES:
         placed = place_hip(scenario, side)
         hip = placed.hip
-        if not hip.replaced:
+        if hip.prosthesis is None or placed.cup_centre is None:
             continue
-        radius = 0.5 * hip.head.diameter_mm
-
-        def cup(rays, placed=placed, hip=hip, radius=radius):
-            centre, axis = placed.cup_centre, placed.axis
-            metal = STEEL if hip.cup.kind == "cemented" else SHELL[hip.cup.material]
-            total = metal * implants.shell_length(rays, hip.cup, centre, axis)
-            total += POLYETHYLENE * implants.liner_length(
-                rays, hip.cup, centre, axis, placed.hip_centre, radius
-            )
-            if hip.cup.screw:
-                way = 1.0 if placed.side == "left" else -1.0
-                total += TITANIUM * implants.screw_length(rays, hip.cup, centre, axis, way)
-            return total
-
-        def stem(rays, placed=placed, hip=hip, radius=radius):
-            own = rays.seen_from(placed.stem)
-            ball = implants.through_ball(own, np.zeros(3), radius)
-            pieces = implants.through_stem(own, hip.stem)
-            in_head = implants.union_length([implants.within(piece, ball) for piece in pieces])
-            metal = implants.union_length(pieces) - in_head
-            total = TITANIUM * metal + STEEL * implants.cable_length(own, hip.stem)
-            return total + HEAD[hip.head.material] * implants.length(ball)
-
-        reach = 1.3 * hip.cup.outer_diameter_mm
-        cover(placed.cup_centre[None], reach, cup)
-        crossing = implants.neck_crossing(hip.stem)
-        tip = crossing + np.array([0.0, hip.stem.length_mm, 0.0])
-        cover(placed.stem(np.array([np.zeros(3), crossing, tip])), 32.0, stem)
+        cup, head, stem = hip.prosthesis
+        cover(placed.cup_centre[None], 1.3 * cup.outer_diameter_mm, partial(_of_cup, placed))
+        crossing = neck_crossing(stem)
+        tip = crossing + np.array([0.0, stem.length_mm, 0.0])
+        cover(
+            placed.stem(np.array([np.zeros(3), crossing, tip])),
+            32.0,
+            partial(_of_stem, placed, stem, head),
+        )
     if scenario.marker is not None:
         sphere = scenario.marker
         centre = np.array(sphere.centre_mm)

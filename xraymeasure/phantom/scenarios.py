@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 from xraymeasure.phantom.scene import (
     Cup,
@@ -24,17 +25,20 @@ class Sample:
     plan: dict[str, dict[str, object]]
 
 
-_TOLERANCE = {"inclination_deg": 5, "anteversion_deg": 5, "leg_length_mm": 5, "offset_mm": 5}
+Table = dict[str, Any]
+Plan = dict[str, Table]
+
+_TOLERANCE: Table = {"inclination_deg": 5, "anteversion_deg": 5, "leg_length_mm": 5, "offset_mm": 5}
 
 
-def _plan(cup: dict, femur: dict, leg_length: dict, recorded: dict | None = None) -> dict:
-    tables = {"cup": cup, "femur": femur, "leg_length": leg_length, "tolerance": _TOLERANCE}
+def _plan(cup: Table, femur: Table, leg_length: Table, recorded: Table | None = None) -> Plan:
+    tables: Plan = {"cup": cup, "femur": femur, "leg_length": leg_length, "tolerance": _TOLERANCE}
     if recorded:
         tables["recorded"] = recorded
     return tables
 
 
-def _cup(inclination: float, anteversion: float, diameter: float) -> dict:
+def _cup(inclination: float, anteversion: float, diameter: float) -> Table:
     return {
         "inclination_deg": inclination,
         "anteversion_deg": anteversion,
@@ -44,7 +48,7 @@ def _cup(inclination: float, anteversion: float, diameter: float) -> dict:
     }
 
 
-def _femur(head: float, angle: float, offset: float) -> dict:
+def _femur(head: float, angle: float, offset: float) -> Table:
     return {"head_diameter_mm": head, "neck_shaft_angle_deg": angle, "offset_mm": offset}
 
 

@@ -134,7 +134,7 @@ class Pelvis:
     @property
     def rotation(self) -> np.ndarray:
         """Rotation from the pelvis' own frame to the patient frame."""
-        return (
+        return np.asarray(
             _turn(self.obliquity_deg, 0, 1)
             @ _turn(self.rotation_deg, 2, 0)
             @ _turn(self.tilt_deg, 1, 2)
@@ -249,7 +249,14 @@ class Hip:
     @property
     def replaced(self) -> bool:
         """Whether the hip holds a prosthesis."""
-        return self.cup is not None and self.head is not None and self.stem is not None
+        return self.prosthesis is not None
+
+    @property
+    def prosthesis(self) -> tuple[Cup, Head, Stem] | None:
+        """Cup, head and stem of a replaced hip."""
+        if self.cup is None or self.head is None or self.stem is None:
+            return None
+        return self.cup, self.head, self.stem
 
 
 @dataclass(frozen=True)

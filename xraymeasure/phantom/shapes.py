@@ -37,7 +37,7 @@ def ellipsoid(
 
 def tube(grid: Grid, *knots: Sequence[float]) -> np.ndarray:
     """Round tube through knots (x, y, z, radius), straight and evenly tapered between them."""
-    result = None
+    result: np.ndarray | None = None
     for start, end in pairwise(knots):
         ax, ay, az = (float(b - a) for a, b in zip(start[:3], end[:3], strict=True))
         x, y, z = _from(grid, start)
@@ -45,6 +45,8 @@ def tube(grid: Grid, *knots: Sequence[float]) -> np.ndarray:
         distance = np.sqrt((x - t * ax) ** 2 + (y - t * ay) ** 2 + (z - t * az) ** 2)
         piece = distance - (float(start[3]) + t * float(end[3] - start[3]))
         result = piece if result is None else join(result, piece, 3.0)
+    if result is None:
+        raise ValueError("a tube needs two knots")
     return result
 
 

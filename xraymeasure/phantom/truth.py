@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from typing import Any
 
 import numpy as np
 
@@ -99,7 +100,7 @@ def flat_measurements(
     return result
 
 
-def truth(scenario: Scenario, *, head: int = 72, rim: int = 72, shell: int = 37) -> dict:
+def truth(scenario: Scenario, *, head: int = 72, rim: int = 72, shell: int = 37) -> dict[str, Any]:
     """Return everything that is true of a film, ready for JSON, without rendering it.
 
     Lengths stand twice: ``projected``, what a perfect reader measures on the film (pixels times
@@ -130,7 +131,7 @@ def truth(scenario: Scenario, *, head: int = 72, rim: int = 72, shell: int = 37)
         {side: hips[side].hip_centre[:2] for side in SIDES},
         scenario,
     )
-    measurements: dict[str, dict] = {
+    measurements: dict[str, dict[str, Any]] = {
         name: {
             side: {"projected": value, "coronal": coronal[name][side]}
             for side, value in sides.items()
@@ -142,7 +143,7 @@ def truth(scenario: Scenario, *, head: int = 72, rim: int = 72, shell: int = 37)
         - scenario.hips["right" if index == "left" else "left"].leg_length_change_mm
     )
     settled = [
-        scenario.hips[side].stem.subsidence_mm if scenario.hips[side].stem else 0.0
+        stem.subsidence_mm if (stem := scenario.hips[side].stem) else 0.0
         for side in (index, "right" if index == "left" else "left")
     ]
     measurements["leg_length_difference"][index]["anatomical"] = longer - settled[0] + settled[1]
@@ -156,7 +157,7 @@ def truth(scenario: Scenario, *, head: int = 72, rim: int = 72, shell: int = 37)
         measurements.setdefault("head_diameter_px", {})[side] = sphere_diameter_px(
             geometry, placed.hip_centre, radius
         )
-        if placed.axis is None:
+        if placed.axis is None or hip.stem is None:
             continue
         measurements["femoral_offset"][side]["unrotated"] = hip.stem.offset_mm
         measurements["neck_shaft_angle"][side]["unrotated"] = hip.stem.neck_shaft_angle_deg

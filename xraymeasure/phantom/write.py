@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -42,7 +42,7 @@ class PhantomFilm:
 
     dataset: Dataset
     pixels: np.ndarray
-    truth: dict
+    truth: dict[str, Any]
 
 
 def make_film(scenario: Scenario, *, small: bool = False) -> PhantomFilm:
@@ -73,7 +73,7 @@ def _toml(operated_side: str, tables: dict[str, dict[str, object]], story: str) 
     return "\n".join(lines) + "\n"
 
 
-def _json(record: dict) -> str:
+def _json(record: dict[str, Any]) -> str:
     """JSON with one line a key and a landmark, so that a person can read it and a diff is short."""
 
     def text(value: object, indent: int) -> str:
@@ -175,6 +175,6 @@ def _chosen(geometry: Geometry, distance: float | None, pitch: float | None) -> 
             pitch_mm=pitch,
             rows=round(geometry.rows / factor),
             columns=round(geometry.columns / factor),
-            beam_centre=beam and tuple((value + 0.5) / factor - 0.5 for value in beam),
+            beam_centre=beam and ((beam[0] + 0.5) / factor - 0.5, (beam[1] + 0.5) / factor - 0.5),
         )
     return geometry

@@ -151,7 +151,7 @@ class Reliability:
 def complete_rows(table: np.ndarray | Sequence[Sequence[float]]) -> np.ndarray:
     """Return the rows of a table, shape (films, readings), in which no reading is missing (NaN)."""
     values = np.asarray(table, dtype=float)
-    return values[np.isfinite(values).all(axis=1)]
+    return np.asarray(values[np.isfinite(values).all(axis=1)])
 
 
 def reliability(table: np.ndarray | Sequence[Sequence[float]]) -> Reliability:
