@@ -145,3 +145,19 @@ def test_the_offset_of_a_turned_neck_is_the_one_in_space():
     rotation = measured.primary("femoral_rotation")
     assert rotation.low <= 28.0 <= rotation.high
     assert PosedFemur().rotation < rotation.value
+
+
+def test_a_second_click_on_each_teardrop_narrows_the_leg_length():
+    rng = np.random.default_rng(6)
+    body, _ = posed_body(rng, WIDE)
+    spread = {"placing_sd_px": 3.0}
+    once, twice = (
+        measure(*posed_reading(body, np.random.default_rng(1), twice=again, **spread), draws=0)
+        for again in ((), ("teardrop",))
+    )
+    first, second = (each.primary("leg_length_difference") for each in (once, twice))
+    assert second.value == pytest.approx(first.value, abs=1e-6)
+    assert second.standard_uncertainty < 0.95 * first.standard_uncertainty
+    # Two clicks share what one reader takes for the point: never by the root of two.
+    obliquity = [each.primary("pelvic_obliquity").standard_uncertainty for each in (once, twice)]
+    assert 2.0**-0.5 < obliquity[1] / obliquity[0] < 0.85

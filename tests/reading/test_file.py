@@ -252,7 +252,7 @@ def test_a_text_that_is_no_reading_is_told_why(text, words):
         ({"landmarks": {"teardrop_left": [[1, 2, 3]]}}, "landmarks.teardrop_left.0"),
         ({"landmarks": {"teardrop_left": [["1", 2]]}}, "landmarks.teardrop_left.0.0"),
         ({"landmarks": {"teardrop_left": [[None, 2]]}}, "landmarks.teardrop_left.0.0"),
-        ({"landmarks": {"teardrop_left": [[1, 2], [3, 4]]}}, "teardrop_left: too many points (2)"),
+        ({"landmarks": {"teardrop_left": [[1, 2]] * 4}}, "teardrop_left: too many points (4)"),
     ],
 )
 def test_a_value_that_cannot_be_meant_is_named_by_its_key(changes, words):

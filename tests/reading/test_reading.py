@@ -78,7 +78,7 @@ def test_too_few_points_are_named_with_how_many_are_needed(reading, name, points
 
 
 @pytest.mark.parametrize(
-    ("name", "most"), [("teardrop_left", 1), ("stem_axis_right", 2), ("obturator_foramen_left", 4)]
+    ("name", "most"), [("teardrop_left", 3), ("stem_axis_right", 2), ("obturator_foramen_left", 4)]
 )
 def test_too_many_points_are_named_with_how_many_it_takes(reading, name, most):
     words = rf"{name}: too many points \({most + 1}\).*takes {most}"
@@ -97,3 +97,9 @@ def test_an_unknown_landmark_is_named_with_the_known_ones(reading):
         reading.with_points("tear_drop", [(1, 2)])
     with pytest.raises(ReadingError, match=r"placing_sd_px\.teardrop: unknown landmark"):
         known_landmark("teardrop", "placing_sd_px")
+
+
+def test_a_point_placed_again_lies_in_the_middle_of_its_placements(reading):
+    again = reading.with_points("teardrop_left", [(10.0, 20.0), (13.0, 20.0), (10.0, 26.0)])
+    assert again.place("teardrop_left") == pytest.approx([11.0, 22.0])
+    assert len(again.points("teardrop_left")) == 3

@@ -61,7 +61,7 @@ def _references(setting: Setting) -> Iterator[Drawing]:
         ends = [landmark_name(stem, side) for side in ("right", "left")]
         if not setting.reading.has(*ends):
             continue
-        right, left = (setting.units(setting.reading.points(end))[0] for end in ends)
+        right, left = (setting.units(setting.reading.place(end)[None])[0] for end in ends)
         beyond = 0.45 * (left - right)
         kind = "reference" if name == setting.reference else "alternative_reference"
         names = ("pelvic_obliquity", "leg_length_difference", "radiographic_inclination")
@@ -133,10 +133,10 @@ def _femur(setting: Setting, hip: Hip) -> Iterator[Drawing]:
     if setting.reference and setting.reading.has(name):
         line = REFERENCE_LANDMARKS[setting.reference]
         right, left = (
-            setting.units(setting.reading.points(landmark_name(line, each)))[0]
+            setting.units(setting.reading.place(landmark_name(line, each))[None])[0]
             for each in ("right", "left")
         )
-        point = setting.units(setting.reading.points(name))[0]
+        point = setting.units(setting.reading.place(name)[None])[0]
         direction = (left - right) / np.linalg.norm(left - right)
         foot = right + direction * ((point - right) @ direction)
         yield _line(

@@ -88,6 +88,7 @@ class Reading:
     landmarks : mapping of str to tuple of (row, column)
         Points in pixels, zero-based, pixel centres at whole numbers. A landmark without points
         was looked for and is not visible on this film; one that is absent was not yet placed.
+        The points of a point landmark are placements of the same one; see `place`.
     head_diameter_mm, cup_diameter_mm, neck_shaft_angle_deg : mapping of side to float
         Known sizes, for each hip that has one.
     native_head_mm : mapping of side to float
@@ -129,6 +130,17 @@ class Reading:
     def points(self, name: str) -> np.ndarray:
         """Return the points of a landmark, shape (n, 2), rows and columns; n is 0 if unplaced."""
         return np.array(self.landmarks.get(name, ()), dtype=float).reshape(-1, 2)
+
+    def place(self, name: str) -> np.ndarray:
+        """Return where a point landmark is, shape (2,): the middle of its placements.
+
+        Examples
+        --------
+        >>> twice = {"symphysis": ((10.0, 20.0), (12.0, 20.0))}
+        >>> Reading("A", "2026-01-31T10:15:00Z", "left", landmarks=twice).place("symphysis")
+        array([11., 20.])
+        """
+        return self.points(name).mean(axis=0)
 
     def has(self, *names: str) -> bool:
         """Whether every named landmark is placed with as many points as it needs."""
@@ -222,10 +234,11 @@ def _check_points(landmark: Landmark, points: Sequence[Point]) -> None:
             raise ReadingError(f"{where}: {point} is not a point; row and column must be numbers")
         if not all(abs(value) <= _FARTHEST_PX for value in point):
             raise ReadingError(f"{where}: {point} lies beyond any film; row and column are pixels")
-    most = _MOST_POINTS if kind.maximum is None else kind.maximum
+    most = _MOST_POINTS if kind.most_points is None else kind.most_points
     if len(points) > most:
+        again = " placements of one point" if kind.shape == "point" else ""
         raise ReadingError(
-            f"{where}: too many points ({len(points)}); {kind.title.lower()} takes {most}"
+            f"{where}: too many points ({len(points)}); {kind.title.lower()} takes {most}{again}"
         )
 
 

@@ -21,6 +21,10 @@ def other_side(side: Side) -> Side:
     return "right" if side == "left" else "left"
 
 
+MOST_PLACEMENTS = 3
+"""How often one point may be placed; its placements are averaged."""
+
+
 @dataclass(frozen=True)
 class Kind:
     """A kind of landmark, of which a sided one stands on the film twice.
@@ -34,7 +38,8 @@ class Kind:
     sided : bool
         Whether the name carries ``_left`` or ``_right``.
     minimum, maximum : int, int or None
-        How many points it takes; `maximum` None means as many as wanted.
+        How many points it takes; `maximum` None means as many as wanted. A ``point`` may be
+        placed up to `MOST_PLACEMENTS` times, and takes the middle of its placements.
     shape : str
         What the points stand for: ``point``, ``points``, ``circle``, ``ellipse`` or ``line``.
     place : str
@@ -62,11 +67,18 @@ class Kind:
     placing_sd_mm: float
     placing_source: str
 
+    @property
+    def most_points(self) -> int | None:
+        """How many points it may have in a reading, placements of one point counted each."""
+        return MOST_PLACEMENTS if self.shape == "point" else self.maximum
+
 
 _OURS = "working default, no source; a reader's own repeats replace it"
-# Hip-centre distances agree within +-3 mm in 95 % of repeats (references: error anchors), which is
-# a spread of about 1.1 mm for each of the two bony points of such a distance.
-_FROM_HIP_CENTRE = "from a published 95 % repeat range of +-3 mm for hip-centre distances"
+# Observers of a hip-centre distance differ by up to 3 mm in 95 % of cases (references: error
+# anchors; read). A difference of two distances has twice the variance of one, and a distance twice
+# that of each of its two points: 3 / 1.96 / 2 = 0.77 mm a point, in each direction.
+_FROM_HIP_CENTRE = "from a published 95 % range of +-3 mm between observers of a distance"
+
 
 KINDS: tuple[Kind, ...] = (
     Kind(
@@ -79,7 +91,7 @@ KINDS: tuple[Kind, ...] = (
         "The lowest point of the acetabular teardrop, where its rounded tip ends.",
         "pelvis",
         False,
-        1.0,
+        0.77,
         _FROM_HIP_CENTRE,
     ),
     Kind(
@@ -131,7 +143,7 @@ KINDS: tuple[Kind, ...] = (
         "The most medial prominence of the lesser trochanter; the same point on both sides.",
         "femur",
         False,
-        1.1,
+        0.77,
         _FROM_HIP_CENTRE,
     ),
     Kind(
@@ -197,7 +209,7 @@ KINDS: tuple[Kind, ...] = (
         "The tip of the greater trochanter.",
         "femur",
         False,
-        1.1,
+        0.77,
         _FROM_HIP_CENTRE,
     ),
     Kind(
