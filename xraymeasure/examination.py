@@ -12,7 +12,7 @@ from xraymeasure.change.changes import before_after
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.measure import DRAWS, measure
 from xraymeasure.measuring.results import Finding
-from xraymeasure.plan.compare import compare
+from xraymeasure.plan.compare import compare, with_helps
 from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Opens, Reading
 from xraymeasure.report.subject import Subject
@@ -139,7 +139,7 @@ def examine(
         reading=reading,
         measurements=measured,
         plan=plan,
-        comparison=compare(measured, plan, earlier) if plan else None,
+        comparison=(with_helps(compare(measured, plan, earlier), film, reading) if plan else None),
         changes=before_after(measured, earlier) if earlier else None,
         before=before,
     )

@@ -5,8 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.posed import WIDE, posed_film
 from xraymeasure.change.difference import change, difference, same_measurement
 from xraymeasure.errors import PlanError
+from xraymeasure.measuring.helps import what_helps
+from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
 from xraymeasure.plan.compare import (
     PELVIC_TILT_SD_DEG,
@@ -19,7 +22,9 @@ from xraymeasure.plan.compare import (
     compare,
     format_plan,
     parse_plan,
+    probability_within,
     read_plan,
+    with_helps,
 )
 from xraymeasure.reading.reading import FilmBinding
 
@@ -364,3 +369,58 @@ class TestChange:
 
     def test_a_certain_value_leaves_the_interval_as_it_is(self):
         assert difference((5.0, 4.0, 8.0), (1.0, 1.0, 1.0)) == (4.0, 3.0, 7.0)
+
+
+# --- how likely, and what would help --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "half", "tolerance"), [(0.0, 4.0, 5.0), (3.0, 4.0, 5.0), (9.0, 3.0, 5.0)]
+)
+def test_the_probability_is_that_of_a_normal_with_that_interval(value, half, tolerance):
+    """Counted over a million draws of a normal distribution."""
+    drawn = np.random.default_rng(1).normal(value, half / 1.959964, 1_000_000)
+    inside = float((np.abs(drawn) <= tolerance).mean())
+    found = probability_within((value, value - half, value + half), tolerance)
+    assert found == pytest.approx(inside, abs=2e-3)
+
+
+def test_an_interval_wider_than_the_tolerance_cannot_decide_and_says_so():
+    found = film(measured("leg_length_difference", 1.0, 6.0, 6.0, unit="mm", method="posture"))
+    plan = Plan("left", leg_length=LegLengthPlan(0.0), tolerance=Tolerance(leg_length_mm=5.0))
+    row = compare(found, plan).row("leg_length_difference")
+    assert row.verdict == "undecided"
+    assert "this film cannot decide ± 5 mm" in row.reason and "likely within" in row.reason
+    assert 0.85 < row.probability < 0.92
+
+
+def test_an_undecided_row_says_what_one_more_thing_would_narrow_it_most():
+    rng = np.random.default_rng(2)
+    _, film, reading, _ = posed_film(rng, WIDE, stated=False)
+    reading = reading.without("greater_trochanter_left").without("greater_trochanter_right")
+    plan = Plan(
+        reading.operated_side, leg_length=LegLengthPlan(0.0), tolerance=Tolerance(leg_length_mm=5.0)
+    )
+    row = with_helps(compare(measure(film, reading, draws=0), plan), film, reading).row(
+        "leg_length_difference"
+    )
+    assert row.verdict == "undecided"
+    half = (row.high - row.low) / 2.0
+    assert [each.half_width for each in row.helps] == sorted(each.half_width for each in row.helps)
+    named = {each.thing: each.half_width for each in row.helps}
+    assert named["the greater trochanters"] < 0.95 * half
+    assert row.helps[0].thing in row.reason
+
+
+def test_what_would_help_helps_by_as_much_when_it_is_done():
+    """The promise is made before the thing is placed; placing it keeps the promise."""
+    rng = np.random.default_rng(2)
+    _, film, whole, _ = posed_film(rng, WIDE, stated=False)
+    bare = whole.without("greater_trochanter_left").without("greater_trochanter_right")
+    promised = {
+        each.thing: each.half_width for each in what_helps(film, bare, "leg_length_difference")
+    }
+    done = measure(film, whole, draws=0).primary("leg_length_difference")
+    assert promised["the greater trochanters"] == pytest.approx(
+        1.96 * done.standard_uncertainty, rel=0.03
+    )

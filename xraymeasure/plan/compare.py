@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from scipy.special import ndtr
 
 from xraymeasure.change.difference import (
     Interval,
@@ -18,6 +19,7 @@ from xraymeasure.change.difference import (
 )
 from xraymeasure.errors import PlanError
 from xraymeasure.geometry import cup_angles
+from xraymeasure.measuring.helps import Help, what_helps
 from xraymeasure.measuring.results import Finding, Measurement, Measurements
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
@@ -31,8 +33,13 @@ from xraymeasure.plan.plan import (
     parse_plan,
     read_plan,
 )
+from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import Side
-from xraymeasure.vocabulary.quantities import Unit
+from xraymeasure.vocabulary.quantities import QUANTITIES, Unit
+from xraymeasure.vocabulary.wording import UNITS, with_unit
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
 
 __all__ = [
     "PELVIC_TILT_SD_DEG",
@@ -105,6 +112,10 @@ class ComparisonRow:
         How `achieved` was obtained, a key of `METHODS`.
     achieved_low, achieved_high : float or None
         The 95 % interval of `achieved`.
+    probability : float or None
+        That the true difference lies inside the tolerance.
+    helps : tuple of Help
+        What would narrow an undecided row, the most helpful thing first; see `with_helps`.
     """
 
     name: str
@@ -122,6 +133,8 @@ class ComparisonRow:
     method: str | None
     achieved_low: float | None = None
     achieved_high: float | None = None
+    probability: float | None = None
+    helps: tuple[Help, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -401,7 +414,8 @@ def _judged(
     method: str | None,
     tolerance: float | None,
 ) -> ComparisonRow:
-    gap = low = high = verdict = None
+    gap = low = high = verdict = probability = None
+    unit: Unit = "mm" if name.startswith(("leg_length", "femoral_offset")) else "deg"
     reasons = [] if planned is not None else ["not planned"]
     if isinstance(achieved, str):
         reasons.append(achieved)
@@ -411,11 +425,16 @@ def _judged(
             reasons.append(_NO_TOLERANCE)
         else:
             verdict = _verdict(low, high, tolerance)
+            probability = probability_within((gap, low, high), tolerance)
+            if verdict == "undecided":
+                reasons.append(f"{probability:.0%} likely within")
+            if verdict == "undecided" and high - low > 2.0 * tolerance:
+                reasons.append(f"this film cannot decide ± {tolerance:g}{UNITS[unit]}")
     shown, shown_low, shown_high = (None,) * 3 if isinstance(achieved, str) else achieved
     return ComparisonRow(
         name=name,
         side=side,
-        unit="mm" if name.startswith(("leg_length", "femoral_offset")) else "deg",
+        unit=unit,
         planned=None if planned is None else planned[0],
         recorded=recorded,
         achieved=shown,
@@ -428,7 +447,65 @@ def _judged(
         method=method,
         achieved_low=shown_low,
         achieved_high=shown_high,
+        probability=probability,
     )
+
+
+def probability_within(difference: Interval, tolerance: float) -> float:
+    """Return how likely a difference lies inside its tolerance, by its 95 % interval.
+
+    Each side of the interval is taken as one half of a normal distribution of its own width.
+
+    Examples
+    --------
+    >>> round(probability_within((0.0, -5.0, 5.0), 5.0), 3)
+    0.95
+    >>> round(probability_within((5.0, 2.0, 9.0), 5.0), 2)
+    0.5
+    """
+    value, low, high = difference
+
+    def below(end: float) -> float:
+        half = high - value if end > value else value - low
+        if half <= 0.0:
+            return float(end >= value)
+        return float(ndtr(_NORMAL_95 * (end - value) / half))
+
+    return below(tolerance) - below(-tolerance)
+
+
+def with_helps(comparison: Comparison, film: Film, reading: Reading) -> Comparison:
+    """Return a comparison whose undecided rows say what one more thing would narrow them most.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    film : Film
+    reading : Reading
+        Of the film that was compared.
+    """
+    rows = []
+    for row in comparison.rows:
+        # An interval that is itself decided waits for an answer, not for a narrower one.
+        if row.name in QUANTITIES and _undecided_by_width(row):
+            helps = what_helps(film, reading, row.name, row.side)
+            said = [row.reason, _said(row.unit, helps)]
+            row = replace(row, helps=helps, reason="; ".join(filter(None, said)))
+        rows.append(row)
+    return replace(comparison, rows=tuple(rows))
+
+
+def _undecided_by_width(row: ComparisonRow) -> bool:
+    if row.verdict != "undecided" or row.low is None or row.high is None or row.tolerance is None:
+        return False
+    return _verdict(row.low, row.high, row.tolerance) == "undecided"
+
+
+def _said(unit: Unit, helps: tuple[Help, ...]) -> str:
+    if not helps:
+        return ""
+    best = helps[0]
+    return f"narrowed most with {best.thing}: to ± {with_unit(best.half_width, unit, 1)}"
 
 
 def _verdict(low: float, high: float, tolerance: float) -> Verdict:

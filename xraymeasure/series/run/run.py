@@ -21,6 +21,7 @@ from typing import Any, Literal
 from xraymeasure import __version__
 from xraymeasure.errors import StudyError, XrayMeasureError
 from xraymeasure.files.atomic import write_atomically
+from xraymeasure.measuring.measure import DRAWS
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.tidy_table import Row, describe_columns, write_tables
@@ -122,7 +123,7 @@ def run_study(
     *,
     workers: int | None = None,
     scheduler: str | None = None,
-    draws: int = 10_000,
+    draws: int = DRAWS,
     seed: int | None = None,
     progress: Progress | None = None,
 ) -> RunSummary:
