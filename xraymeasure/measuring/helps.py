@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 WORTH_WHILE = 0.05
 """The least share of a half-width by which a thing narrows it to be named. Working default."""
 
-_PLACES_MM = {"greater_trochanter": (50.0, -5.0), "lesser_trochanter": (20.0, 55.0)}
-"""Where a trochanter lies from the head's centre, laterally and distally, about."""
+_PLACES_MM = {"greater_trochanter": (8.0, -5.0), "lesser_trochanter": (-23.0, 55.0)}
+"""Where a trochanter lies, about: laterally of the shaft's axis, distally of the head's centre."""
 
 _NECK_MM = 32.0
 _NECK_SHAFT_DEG = 132.0
@@ -152,8 +152,7 @@ def _with_trochanters(setting: Setting, stem: str) -> Iterator[tuple[str, Readin
     if not all(is_solvable(setting, side) for side in SIDES):
         return
     for side in lacking:
-        across, along = _PLACES_MM[stem]
-        point = _on_femur(setting, side, across, along)
+        point = _on_femur(setting, side, *_PLACES_MM[stem])
         reading = reading.with_points(landmark_name(stem, side), [point])
     yield f"the {LANDMARKS[landmark_name(stem, 'left')].kind.title.lower()}s", reading
 
@@ -170,9 +169,9 @@ def _with_neck(setting: Setting) -> Iterator[tuple[str, Reading]]:
         angle.setdefault(side, _NECK_SHAFT_DEG)
         reading = replace(reading, neck_shaft_angle_deg=angle)
         lean = np.radians(180.0 - angle[side])
-        neck = [(0.0, 0.0), (_NECK_MM * np.sin(lean), _NECK_MM * np.cos(lean))]
-        offset = 1.3 * _NECK_MM
-        for stem, ends in (("stem_axis", [(offset, 50.0), (offset, 140.0)]), ("neck_axis", neck)):
+        offset = _offset_mm(setting, side)
+        neck = [(-offset, 0.0), (_NECK_MM * np.sin(lean) - offset, _NECK_MM * np.cos(lean))]
+        for stem, ends in (("stem_axis", [(0.0, 50.0), (0.0, 140.0)]), ("neck_axis", neck)):
             name = landmark_name(stem, side)
             if name not in setting.placed:
                 points = [_on_femur(setting, side, *end) for end in ends]
@@ -191,14 +190,32 @@ def _known_necks(setting: Setting) -> set[str]:
 
 
 def _on_femur(setting: Setting, side: Side, across: float, along: float) -> tuple[float, float]:
-    """Return the pixel that lies so many mm lateral and distal of a head's centre."""
-    hip = setting.hips[side]
-    axis = hip.axes["femoral_shaft"] or hip.axes["stem_axis"]
-    distal = axis[1] if axis[1][1] > 0 else -axis[1]
-    lateral = hip.lateral_sign * np.array([distal[1], -distal[0]])
-    place = hip.head.parameters[:2] + (across * lateral + along * distal) / setting.mm_per_unit
+    """Return the pixel so many mm lateral of the shaft's axis and distal of the head's centre."""
+    distal, lateral = _directions(setting, side)
+    aside = _offset_mm(setting, side) + across
+    head = setting.hips[side].head.parameters[:2]
+    place = head + (aside * lateral + along * distal) / setting.mm_per_unit
     row, column = setting.pixels(place[None])[0]
     return float(row), float(column)
+
+
+def _offset_mm(setting: Setting, side: Side) -> float:
+    """Return the projected distance from the head's centre to the shaft's axis."""
+    on_line = _axis(setting, side)[0]
+    away = on_line - setting.hips[side].head.parameters[:2]
+    return float(away @ _directions(setting, side)[1] * setting.mm_per_unit)
+
+
+def _directions(setting: Setting, side: Side) -> tuple[np.ndarray, np.ndarray]:
+    """Return the directions distally along a shaft and laterally across it, on the film."""
+    along = _axis(setting, side)[1]
+    distal = along if along[1] > 0 else -along
+    return distal, setting.hips[side].lateral_sign * np.array([distal[1], -distal[0]])
+
+
+def _axis(setting: Setting, side: Side) -> tuple[np.ndarray, np.ndarray]:
+    axes = setting.hips[side].axes
+    return axes["femoral_shaft"] or axes["stem_axis"]
 
 
 def _half_of_default(setting: Setting) -> dict[str, float]:
