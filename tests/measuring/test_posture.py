@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.camera import SIGN
+from tests.camera import OTHER, SIGN
 from tests.posed import SUPINE, WIDE, PosedFemur, posed_body, posed_film, posed_reading
 from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.measure import measure
@@ -160,3 +160,49 @@ def test_a_second_click_on_each_teardrop_narrows_the_leg_length():
     # Two clicks share what one reader takes for the point: never by the root of two.
     obliquity = [each.primary("pelvic_obliquity").standard_uncertainty for each in (once, twice)]
     assert 2.0**-0.5 < obliquity[1] / obliquity[0] < 0.85
+
+
+CLICKS = {"outline_mm": 0.25, "bone_mm": 0.5, "stated": True}
+
+
+def test_the_two_sides_of_one_film_share_what_is_common_to_them():
+    """Common flexion, rotation and scale cancel in a difference between the sides."""
+    rng, errors, halves = np.random.default_rng(9), [], []
+    for _ in range(30):
+        body, _ = posed_body(rng, SUPINE)
+        film = measure(*posed_reading(body, rng, posture="supine", **CLICKS), draws=0)
+        sides = (body.side, OTHER[body.side])
+        _, low, high = film.linear.difference(
+            *(("femoral_offset", each, "in_space") for each in sides)
+        )
+        true = body.femurs[sides[0]].offset - body.femurs[sides[1]].offset
+        errors.append(low <= true <= high)
+        apart = np.hypot(
+            *(
+                film.by_method("femoral_offset", "in_space", each).standard_uncertainty
+                for each in sides
+            )
+        )
+        halves.append((high - low) / 2.0 / (1.96 * apart))
+    assert np.mean(errors) >= 0.83
+    assert np.mean(halves) < 1.0
+
+
+def test_a_side_without_the_number_has_no_difference():
+    body, _ = posed_body(np.random.default_rng(2), SUPINE)
+    film, reading = posed_reading(body, np.random.default_rng(2))
+    lone = measure(film, reading.without(f"femoral_shaft_{OTHER[body.side]}"), draws=0)
+    sides = (body.side, OTHER[body.side])
+    offsets = [("femoral_offset", each, "in_space") for each in sides]
+    assert lone.linear.difference(*offsets) is None
+    hips = lone.linear.difference(*(("hip_centre_height", each, "landmarks") for each in sides))
+    assert hips[0] == pytest.approx(
+        lone.primary("hip_centre_height", sides[0]).value
+        - lone.primary("hip_centre_height", sides[1]).value
+    )
+
+
+def test_the_difference_between_the_sides_is_told_with_its_own_interval():
+    body, _ = posed_body(np.random.default_rng(2), SUPINE)
+    notes = measure(*posed_reading(body, np.random.default_rng(2)), draws=0).notes
+    assert any("Femoral offset against the other side" in note for note in notes)

@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from xraymeasure.change.difference import Interval, change, difference, same_measurement
+from xraymeasure.change.jointly import solved_change
 from xraymeasure.change.kinds import BEFORE_AFTER, FOLLOW_UP, KINDS, Kind
 from xraymeasure.change.position import Position, position_between
 from xraymeasure.change.positioning import (
@@ -220,12 +221,15 @@ def _simple(
             missing[name] = pair
             continue
         later, earlier = pair
-        shift, allowance = _moved_by(name, later, after, position)
+        key = (later.name, later.side, later.method)
+        solved = solved_change(after.linear, before.linear, key)
+        # What is solved in space has the posture of the femurs on both films in its interval.
+        shift, allowance = (0.0, 0.0) if solved else _moved_by(name, later, after, position)
         if kind.unit == "mm":
             allowance = math.hypot(allowance, SAME_POINT_U_MM)
         spread = COVERAGE * allowance
         value, low, high = difference(
-            change(later, earlier), (shift, shift - spread, shift + spread)
+            solved or change(later, earlier), (shift, shift - spread, shift + spread)
         )
         rows.append(
             Change(

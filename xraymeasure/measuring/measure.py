@@ -160,6 +160,7 @@ def measure(
         notes=_notes(film, setting),
         known=known_sizes(reading),
         cup_opening=stated_openings(reading, cup_opens),
+        linear=linear,
     )
 
 

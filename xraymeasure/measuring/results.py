@@ -19,6 +19,8 @@ from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
 if TYPE_CHECKING:
     import pandas as pd
 
+    from xraymeasure.measuring.uncertainty import Linear
+
 
 @dataclass(frozen=True)
 class Measurement:
@@ -169,6 +171,8 @@ class Measurements:
         The sizes of the index hip that the reading states.
     cup_opening : mapping of side to str
         Who, beside the film, states how a cup opens, as the end of a sentence.
+    linear : Linear or None
+        The film to first order, for what is solved together with another film; no file keeps it.
     """
 
     film: FilmBinding
@@ -183,6 +187,7 @@ class Measurements:
     notes: tuple[str, ...]
     known: KnownSizes = KnownSizes()
     cup_opening: Mapping[Side, str] = field(default_factory=dict)
+    linear: Linear | None = field(default=None, repr=False, compare=False)
 
     def __getitem__(self, key: str | tuple[str, Side | None]) -> Measurement:
         """Return the primary row of a name, or of a name and side.

@@ -175,6 +175,8 @@ class Linear:
         an input of `_BENT` adds when it is far from its mean on either side.
     sources : tuple of str
         Of each column.
+    bent : tuple of int
+        The inputs whose bends stand behind, in their order.
     """
 
     terms: tuple[Term, ...]
@@ -184,6 +186,7 @@ class Linear:
     middle: np.ndarray
     jacobian: np.ndarray
     sources: tuple[str, ...]
+    bent: tuple[int, ...]
 
     @cached_property
     def gain(self) -> np.ndarray:
@@ -242,6 +245,26 @@ class Linear:
         ours, zeros = np.split(self.middle, [len(self.keys)])
         return ours - self.gain @ zeros
 
+    def difference(self, one: Key, other: Key) -> tuple[float, float, float] | None:
+        """Return one number minus another with its 95 % interval, by their joint covariance.
+
+        None where either is lacking. What both share, such as the scale, the line and what is
+        common to two femurs, counts once.
+        """
+        if one not in self.keys or other not in self.keys:
+            return None
+        row, less, count = self.keys.index(one), self.keys.index(other), len(self.keys)
+        slopes = self.jacobian[row] - self.jacobian[less]
+        if one[2] not in LEARNING:
+            return learned_interval(
+                slopes,
+                float(self.as_read[row] - self.as_read[less]),
+                self.jacobian[:0],
+                np.zeros(0),
+            )
+        middle = float(self.middle[row] - self.middle[less])
+        return learned_interval(slopes, middle, self.jacobian[count:], self.middle[count:])
+
     def intervals(self) -> dict[Key, Interval]:
         """Return every number as read, its interval and what that is made of."""
         squares = self.learned**2
@@ -278,6 +301,28 @@ class Linear:
                 found.append(LandmarkShare(term.key, share, click, float(steps[click])))
             start = stop
         return tuple(sorted(found, key=lambda item: -item.share))
+
+
+def learned_interval(
+    slopes: np.ndarray, middle: float, zeros: np.ndarray, off: np.ndarray
+) -> tuple[float, float, float]:
+    """Return a number that learned from agreements, with its 95 % interval.
+
+    Parameters
+    ----------
+    slopes : numpy.ndarray, shape (inputs,)
+        Of the number, for one standard uncertainty of each input.
+    middle : float
+        Its expectation before it learned.
+    zeros : numpy.ndarray, shape (agreements, inputs)
+        Slopes of the agreements.
+    off : numpy.ndarray, shape (agreements,)
+        By how much each is off zero at the means.
+    """
+    gain = slopes @ zeros.T @ np.linalg.pinv(zeros @ zeros.T, hermitian=True)
+    value = middle - float(gain @ off)
+    half = COVERAGE * float(np.sqrt(((slopes - gain @ zeros) ** 2).sum()))
+    return value, value - half, value + half
 
 
 def linearise(model: Model, terms: Sequence[Term]) -> Linear:
@@ -321,6 +366,7 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
         middle,
         np.hstack([slopes, bends / 2.0**0.5]),
         (*sources.tolist(), *sources[bent].tolist()),
+        tuple(bent.tolist()),
     )
 
 

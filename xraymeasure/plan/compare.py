@@ -17,6 +17,7 @@ from xraymeasure.change.difference import (
     same_measurement,
     why_missing,
 )
+from xraymeasure.change.jointly import solved_change
 from xraymeasure.errors import PlanError
 from xraymeasure.geometry import cup_angles
 from xraymeasure.measuring.helps import Help, what_helps
@@ -393,7 +394,10 @@ def _row_of_change(
         if isinstance(pair, str):
             changed = pair
         else:
-            changed, method = change(*pair), pair[0].method
+            later, earlier = pair
+            key = (name, later.side, later.method)
+            changed = solved_change(after.linear, before.linear, key) or change(later, earlier)
+            method = later.method
     return _judged(
         after.operated_side,
         {"leg_length_difference": "leg_length_change"}.get(name, f"{name}_change"),
