@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from xraymeasure.change.difference import Interval
-from xraymeasure.measuring.uncertainty import LEARNING, Key, Linear, Term
+from xraymeasure.measuring.uncertainty import LEARNING, Key, Linear, Term, learned_interval
 
 KEPT = (
     "lesser_radius",
@@ -61,9 +61,8 @@ def solved_change(
     row, other = after.keys.index(key), before.keys.index(earlier_key)
     zeros = np.vstack([later[len(after.keys) :], earlier[len(before.keys) :]])
     off = np.concatenate([after.middle[len(after.keys) :], before.middle[len(before.keys) :]])
-    return _learned(
-        later[row] - earlier[other], after.middle[row] - before.middle[other], zeros, off
-    )
+    slopes, middle = later[row] - earlier[other], after.middle[row] - before.middle[other]
+    return learned_interval(slopes, float(middle), zeros, off)
 
 
 def _places(after: Linear, before: Linear) -> tuple[np.ndarray, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -47,8 +47,10 @@ from xraymeasure.reading.reading import (
     check_complete,
     stated_openings,
 )
-from xraymeasure.vocabulary.landmarks import Side, landmark_name
+from xraymeasure.vocabulary.landmarks import Side, landmark_name, other_side
 from xraymeasure.vocabulary.quantities import QUANTITIES, SOURCES
+from xraymeasure.vocabulary.wording import interval as interval_words
+from xraymeasure.vocabulary.wording import with_unit
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -157,7 +159,7 @@ def measure(
         findings=findings,
         drawings=tuple(draw(setting)),
         mm_per_px=setting.scale.mm_per_px if setting.scale else None,
-        notes=_notes(film, setting),
+        notes=(*_notes(film, setting), *_beside_the_other_side(setting, linear)),
         known=known_sizes(reading),
         cup_opening=stated_openings(reading, cup_opens),
         linear=linear,
@@ -315,6 +317,22 @@ def _missing(
         for name, side in wanted
         if (name, side) not in there
     )
+
+
+def _beside_the_other_side(setting: Setting, linear: Linear) -> Iterator[str]:
+    """Yield how far the index hip lies from the other one, where both were measured."""
+    operated = setting.operated
+    for name in ("femoral_offset", "acetabular_offset", "hip_centre_height"):
+        method = QUANTITIES[name].methods[0]
+        found = linear.difference((name, operated, method), (name, other_side(operated), method))
+        if found is not None:
+            value, low, high = found
+            quantity = QUANTITIES[name]
+            yield (
+                f"{quantity.label} against the other side: "
+                f"{with_unit(value, quantity.unit, 1, signed=True)} "
+                f"(95 % {interval_words(low, high, 1, signed=True)})."
+            )
 
 
 def known_sizes(reading: Reading) -> KnownSizes:

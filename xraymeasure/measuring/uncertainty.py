@@ -256,12 +256,8 @@ class Linear:
         row, less, count = self.keys.index(one), self.keys.index(other), len(self.keys)
         slopes = self.jacobian[row] - self.jacobian[less]
         if one[2] not in LEARNING:
-            return learned_interval(
-                slopes,
-                float(self.as_read[row] - self.as_read[less]),
-                self.jacobian[:0],
-                np.zeros(0),
-            )
+            as_read = float(self.as_read[row] - self.as_read[less])
+            return learned_interval(slopes, as_read, self.jacobian[:0], np.zeros(0))
         middle = float(self.middle[row] - self.middle[less])
         return learned_interval(slopes, middle, self.jacobian[count:], self.middle[count:])
 
