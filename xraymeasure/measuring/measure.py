@@ -35,6 +35,7 @@ from xraymeasure.measuring.uncertainty import (
     Interval,
     Key,
     LandmarkShare,
+    Linear,
     biased_half_width,
     linearise,
     monte_carlo,
