@@ -132,7 +132,7 @@ def _cause_of_death(server: subprocess.Popen[bytes], stopped: bool) -> str:
     return "the decoder broke down" if code else "the decoder ended"
 
 
-def _send(stream: BinaryIO | Any, record: dict[str, Any], payload: bytes | memoryview) -> None:
+def _send(stream: BinaryIO | Any, record: dict[str, Any], payload: bytes) -> None:
     head = json.dumps({**record, "bytes": len(payload)}).encode("ascii")
     stream.write(len(head).to_bytes(8, "big") + head)
     stream.write(payload)
@@ -173,7 +173,7 @@ def serve() -> None:
             record, array = _answer(request, payload)
             printed.seek(0)
             record["said"] = printed.read(10_000).decode("utf-8", "replace")
-            _send(answers, record, memoryview(np.ascontiguousarray(array)).cast("B"))
+            _send(answers, record, np.ascontiguousarray(array).tobytes())
 
 
 def _answer(request: dict[str, Any], payload: bytes) -> tuple[dict[str, Any], np.ndarray]:

@@ -152,7 +152,7 @@ def _read_tiff(stream: BytesIO, path: str) -> _Picture:
     with tifffile.TiffFile(stream) as tiff:
         # Previews are pages too; bit 0 of NewSubfileType marks them. Directories may lead in a
         # circle, so no more are looked at than a film has.
-        pages = [tiff.pages[0]]
+        pages: list[Any] = [tiff.pages[0]]
         with suppress(IndexError):
             pages.extend(tiff.pages[number] for number in range(1, _MOST_PAGES))
         pages = [page for page in pages if not page.is_reduced]
@@ -207,7 +207,7 @@ def _read_tiff_with_pillow(
     return picture
 
 
-def _cut_short(page, size: int) -> bool:
+def _cut_short(page: Any, size: int) -> bool:
     """Whether a strip or tile of pixels lies beyond the end of the file."""
     return any(
         offset + count > size

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from xraymeasure.film.spacing import Pair
 
@@ -23,7 +23,7 @@ class Attributes:
         """Whether the attribute is there, empty or not."""
         return keyword in self.dataset
 
-    def values(self, keyword: str) -> tuple:
+    def values(self, keyword: str) -> tuple[Any, ...]:
         """Return the attribute's values; none where it is absent, empty or cannot be read."""
         try:
             value = self.dataset.get(keyword)

@@ -29,7 +29,7 @@ def decode_frame(
         If no decoder knows the compression.
     """
     from pydicom.encaps import generate_frames
-    from pydicom.pixels import get_decoder
+    from pydicom.pixels.decoders.base import get_decoder
 
     if syntax == _EXTENDED and pixel_module["bits_stored"] > 8:
         stream = next(generate_frames(payload, number_of_frames=1))

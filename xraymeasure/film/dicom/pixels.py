@@ -28,7 +28,8 @@ def decoded_pixels(dataset: Dataset, path: Path, seconds: float | None = None) -
     FilmError
         If the pixels are truncated or damaged, or compressed in a way that no decoder knows.
     """
-    from pydicom.pixels import apply_color_lut, pixel_array
+    from pydicom.pixels.processing import apply_color_lut
+    from pydicom.pixels.utils import pixel_array
 
     syntax = _transfer_syntax(dataset)
     if not syntax.is_transfer_syntax:
