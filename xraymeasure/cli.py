@@ -470,20 +470,33 @@ def series_followup(
     occasion: Occasion = 1,
     workers: Workers = None,
     scheduler: Scheduler = None,
+    pages: Annotated[
+        str, typer.Option(metavar="WHICH", help="Pages of single hips: flagged, all or none.")
+    ] = "all",
     out: OutFolder = None,
 ) -> None:
-    """Follow each hip over its films, and the cohort against its plans."""
+    """Follow each hip over its films, and the cohort against its plans.
+
+    The changes of all hips are one table, changes.csv and changes.parquet.
+    """
+    if pages not in ("flagged", "all", "none"):
+        raise XrayMeasureError(f"--pages: {pages!r} is none of flagged, all, none")
     from xraymeasure.series.cohort.cohort import cohort_of_study
     from xraymeasure.series.cohort.page import write_cohort
     from xraymeasure.series.followup.followup import followup_of_study
-    from xraymeasure.series.followup.page import write_followup
+    from xraymeasure.series.followup.page import write_changes, write_followup
 
     opened, summary = _run(study, workers, scheduler, reader, occasion)
     folder = out or opened.folder / "followup"
     followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
+    for path in write_changes(followed.hips, folder):
+        print(path)
     for hip in followed:
-        for path in write_followup(hip, folder):
-            print(path)
+        if pages == "all" or (pages == "flagged" and hip.flagged):
+            for path in write_followup(hip, folder):
+                print(path)
+    flagged = sum(hip.flagged for hip in followed)
+    _tell(f"{len(followed)} hips followed, a change is shown on {flagged} of them")
     for label, why in followed.left_out:
         _tell(f"{label}: {why}")
     if any(film.plan for film in opened.films):

@@ -51,13 +51,33 @@ def test_a_bad_film_is_told_and_the_run_ends_with_2(call, make_study):
     assert (study.folder / "results" / "measurements.csv").exists()
 
 
-def test_agreement_writes_its_page_and_the_readers_own_spread(call, make_study):
+def test_agreement_writes_its_page_and_leaves_the_next_run_alone(call, make_study):
     study = make_study(films=3, readers=("A", "B"), occasions=2)
     code, out, _ = call("agreement", study.folder)
     assert code == 0
     written = out.split("\n")
     assert str(study.folder / "agreement" / "agreement.pdf") in written
-    assert (study.folder / "placing" / "A.toml").exists()
+    assert not (study.folder / "placing").exists()
+
+
+def test_a_readers_own_spread_is_taken_up_by_a_step_of_its_own(call, make_study):
+    study = make_study(films=3, readers=("A", "B"), occasions=2)
+
+    def stood():
+        with (study.folder / "results" / "measurements.csv").open() as stream:
+            return {(row["reader"], row["placing"]) for row in csv.DictReader(stream)}
+
+    code, out, _ = call("spread", study.folder, "--reader", "A", "--workers", 1)
+    assert code == 0 and "Reader A" in out and " mm (3 films" in out
+    assert stood() == {("A", "default"), ("B", "default")}
+    assert call("run", study.folder, "--workers", 1)[0] == 0
+    assert stood() == {("A", "repeats"), ("B", "default")}
+
+
+def test_the_size_of_a_study_is_told(call):
+    code, out, _ = call("size", "--icc", "0.8", "--width", "0.2", "--readings", "3")
+    assert code == 0 and out.startswith("36 films")
+    assert call("size")[0] == 2
 
 
 def test_no_study_is_one_line(call, tmp_path):

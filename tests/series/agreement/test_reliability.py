@@ -15,6 +15,7 @@ from xraymeasure.series.agreement.page import agreement_paper, write_agreement
 from xraymeasure.series.agreement.reliability import agreement_of
 from xraymeasure.series.agreement.statistics import Limits, Reliability
 from xraymeasure.series.agreement.table import agreement_csv
+from xraymeasure.series.run.flow import Loss, Stage
 from xraymeasure.series.study.placing import read_placing, write_placing
 from xraymeasure.series.study.readings import add_reading, study_readings
 from xraymeasure.series.study.remarks import Remark, add_remark
@@ -37,7 +38,8 @@ def found(report, name, method):
 
 def test_a_measurement_is_compared_between_and_within_readers(report_of):
     study, report = report_of(films=6, readers=("A", "B"), occasions=2)
-    assert (report.films, report.subjects, report.failed) == (6, 6, 0)
+    assert (report.films, report.subjects) == (6, 6)
+    assert [stage.remaining for stage in report.flow[-2:]] == [report.flow[-1].n] * 2
     entry = found(report, "pelvic_obliquity", "inter_teardrop")
     assert entry.primary
     assert [comparison.label for comparison in entry.comparisons] == [
@@ -74,7 +76,12 @@ def test_only_films_with_all_readings_enter_and_the_rest_are_counted(make_study)
     next(iter((study.folder / "readings").glob("F1__B__*"))).unlink()
     add_remark(study, Remark("F2", "C", 1, "2026-03-01T10:00:00Z", "exclude", "cut off"))
     report = agreement_of(study, workers=1, draws=0)
-    assert report.excluded == 1
+    asked = next(stage for stage in report.flow if stage.name == "readings asked for")
+    assert (asked.n, asked.remaining) == (18, 16)
+    assert {loss.reason: loss.which for loss in asked.lost} == {
+        "not read by B on occasion 1": ("F1",),
+        "excluded by C: cut off": ("F2",),
+    }
     between = found(report, "pelvic_obliquity", "inter_teardrop").comparisons[0]
     assert (between.reliability.n, between.reliability.left_out) == (4, 2)
     assert {pair: limits.n for pair, limits in between.limits} == {
@@ -143,6 +150,13 @@ def test_the_spread_with_which_the_readings_were_placed_is_found_and_written_bac
     assert again.measurements == report.measurements
 
 
+FLOW = (
+    Stage("films in the study", "films", 20),
+    Stage("readings asked for", "readings", 80, (Loss("the shaft is cut", ("F1", "F2", "F3")),)),
+    Stage("readings measured", "readings", 77),
+)
+
+
 @pytest.fixture(scope="module")
 def page():
     """A report with every kind of entry, of invented numbers."""
@@ -179,7 +193,7 @@ def page():
         ),
     )
     return AgreementReport(
-        "Invented & <b>bold</b>", ("A", "B"), 2, 20, 18, 1, 2, entries, (placing,), ("A note.",)
+        "Invented & <b>bold</b>", ("A", "B"), 2, 20, 18, FLOW, entries, (placing,), ("A note.",)
     )
 
 
@@ -189,8 +203,8 @@ def test_the_page_shows_one_method_of_each_measurement_and_the_reason_where_ther
     assert paper.identity == ("Invented & <b>bold</b>", "readers A, B")
     summary = next(block for block in paper.blocks if isinstance(block, Paragraph))
     assert summary.text == (
-        "20 films of 18 subjects, read by 2 readers on 2 occasions. 1 reading could not be "
-        "measured. Left out by their reader: 2 readings."
+        "20 films of 18 subjects, read by 2 readers on 2 occasions. 77 of the 80 readings asked "
+        "for could be measured; why not the others stands at the end."
     )
     reliability, limits, placing = (block for block in paper.blocks if isinstance(block, Table))
     assert [[cell.text for cell in row][:1] for row in reliability.rows] == [
@@ -206,13 +220,19 @@ def test_the_page_shows_one_method_of_each_measurement_and_the_reason_where_ther
     lower = found.limits[0][1].lower
     assert limits.rows[1][3].text == f"−{abs(lower.value):.2f}"
     assert [row[-1].text for row in placing.rows] == ["Reader A", "yes", "too few repeats"]
-    assert sum(isinstance(block, Picture) for block in paper.blocks) == 1
+    # The differences, and the flow of the readings.
+    assert sum(isinstance(block, Picture) for block in paper.blocks) == 2
     assert Heading("How it was reckoned") in paper.blocks
 
 
 def test_the_page_is_the_same_bytes_each_time_and_carries_the_caution(page, tmp_path):
     paths = write_agreement(page, tmp_path / "out")
-    assert [path.name for path in paths] == ["agreement.pdf", "agreement.html", "agreement.csv"]
+    assert [path.name for path in paths] == [
+        "agreement.pdf",
+        "agreement.html",
+        "agreement.csv",
+        "flow.csv",
+    ]
     first = [path.read_bytes() for path in paths]
     assert [path.read_bytes() for path in write_agreement(page, tmp_path / "out")] == first
     assert first[0].startswith(b"%PDF")

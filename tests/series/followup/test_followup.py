@@ -16,7 +16,7 @@ from xraymeasure.phantom import Cup, Geometry, Head, Hip, Pelvis, Scenario, Stem
 from xraymeasure.reading.file import parse_reading
 from xraymeasure.report.layout.blocks import paper_sheets
 from xraymeasure.series.followup.followup import followup_of, followup_of_study
-from xraymeasure.series.followup.page import followup_paper, write_followup
+from xraymeasure.series.followup.page import followup_paper, write_changes, write_followup
 from xraymeasure.series.followup.tables import followup_csv, format_followup
 from xraymeasure.series.study.readings import add_reading
 from xraymeasure.series.study.study import read_study
@@ -281,3 +281,15 @@ def test_a_reader_can_be_chosen(study):
     assert "Y1: no reading by A" in dict(found.left_out)["S1 left"]
     with pytest.raises(StudyError, match="'C' is not one of them"):
         followup_of_study(study, reader="C")
+
+
+def test_the_changes_of_all_hips_are_one_table(study, tmp_path):
+    import pyarrow.parquet as pq
+
+    found = followup_of_study(study, draws=0, workers=1)
+    table, columns = write_changes([*found, *found], tmp_path)
+    rows = list(csv.DictReader(line for line in table.open() if not line.startswith("#")))
+    (hip,) = found
+    asked = sum(len(step.changes.rows) + len(step.changes.missing) for step in hip.steps)
+    assert len(rows) == 2 * asked == pq.read_table(columns).num_rows
+    assert {row["subject"] for row in rows} == {"S1"}

@@ -119,7 +119,17 @@ def test_films_that_were_read_once_say_nothing():
 def test_too_few_repeats_are_reported_and_not_used():
     few = placing_spread("A", repeats("greater_trochanter_left", 1.0, 4))
     assert few.spreads[0].freedom == 8
-    assert few.placing_sd_px is None
+    assert few.on_film(0.2) is None
+
+
+def test_one_hand_is_one_spread_in_mm_on_films_of_different_pixels():
+    spread = Spread("symphysis", 4.0, 3.0, 5.0, 0.8, 40, 20)
+    # 0.8 mm at the hip are 5.71 pixels of 0.14 mm and 2.67 of 0.30 mm.
+    for pitch, pixels in ((0.14, 5.714), (0.30, 2.667)):
+        assert Placing("A", (spread,)).on_film(pitch) == {
+            "symphysis": pytest.approx(pixels, abs=0.001)
+        }
+    assert Placing("A", (spread,)).on_film(None) == {"symphysis": 4.0}
 
 
 def test_a_spread_is_written_back_and_read_again(tmp_path):

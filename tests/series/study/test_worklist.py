@@ -128,7 +128,8 @@ def test_a_new_reading_carries_what_the_study_knows_and_no_landmark(study):
     assert made.landmarks == {}
     assert (made.reader, made.operated_side, made.film.sop_instance_uid) == ("A", "left", "1.2.3")
     assert made.head_diameter_mm == {"left": 36.0}
-    assert made.placing_sd_px == {"symphysis": 2.5}
+    # A spread belongs to the reader; a run turns it into the pixels of each film.
+    assert made.placing_sd_px is None
     other = start_reading(worklist(study, "B", 1), film, FilmBinding())
     assert other.placing_sd_px is None
 

@@ -62,6 +62,18 @@ _PLACING = (
     ("films", 122.0),
     ("used", 138.0),
 )
+POSITIONING = frozenset(
+    {
+        "pelvic_tilt_indicator",
+        "pelvic_rotation_indicator",
+        "obturator_ratio",
+        "pelvic_obliquity",
+        "hip_centre_left_of_beam",
+        "hip_centre_caudal_of_beam",
+    }
+)
+"""What says how the patient lay, of which a reliability among patients has no meaning."""
+
 _PANELS = 3
 _PANEL_HEIGHT_MM = 36.0
 _UNITS = {"deg": "°", "mm": "mm", "px": "px", "1": ""}
@@ -170,8 +182,12 @@ def _reliability_rows(entry: MeasurementAgreement) -> Iterator[tuple[Cell, ...]]
         yield (
             Cell(comparison.label),
             Cell(str(found.n), left_out),
-            _with_interval(found.icc("ICC(2,1)"), 2),
-            _with_interval(found.icc("ICC(3,1)"), 2),
+            *(
+                Cell("")
+                if entry.name in POSITIONING
+                else _with_interval(found.icc(name), 3 if found.icc(name).value > 0.99 else 2)
+                for name in ("ICC(2,1)", "ICC(3,1)")
+            ),
             Cell(wording.number(found.sem_agreement, decimals)),
             Cell(wording.number(found.mdc95_agreement, decimals)),
             _with_interval(found.within_sd, decimals),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,7 +27,12 @@ from xraymeasure.report.layout.blocks import (
     paper_files,
 )
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, Step
-from xraymeasure.series.followup.tables import followup_csv, format_followup
+from xraymeasure.series.followup.tables import (
+    changes_csv,
+    changes_parquet,
+    followup_csv,
+    format_followup,
+)
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.quantities import METHODS
 
@@ -86,6 +91,12 @@ def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path
     page = paper_files(stem, followup_paper(followup))
     tables = {f"{stem}.json": format_followup(followup), f"{stem}.csv": followup_csv(followup)}
     return write_files(out, {**page, **tables})
+
+
+def write_changes(hips: Sequence[FollowUp], out: str | os.PathLike[str]) -> list[Path]:
+    """Write the changes of all hips as one table, ``changes.csv`` and ``changes.parquet``."""
+    tables = {"changes.csv": changes_csv(hips), "changes.parquet": changes_parquet(hips)}
+    return write_files(out, tables)
 
 
 def followup_paper(followup: FollowUp) -> Paper:
