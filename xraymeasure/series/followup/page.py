@@ -185,12 +185,8 @@ def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
         yield Paragraph(f"The films cannot be compared: {other}.", True, glyph, colour)
     elif not any(row.verdict in FLAGS for row in changes.rows):
         glyph, _, colour = VERDICTS["not shown"]
-        yield Paragraph(
-            f"No change shown. These films would have shown {_least(changes)}.",
-            loud=True,
-            glyph=glyph,
-            colour=style.INK,
-        )
+        yield Paragraph("No change shown.", loud=True, glyph=glyph, colour=style.INK)
+        yield Paragraph(f"These films would have shown {_least(changes)}.")
     yield Paragraph(f"Between the films {changes.position.text}.")
     row = changes.row("stem_subsidence")
     if row and (against := followup.subsidence(row)):
