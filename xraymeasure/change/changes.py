@@ -24,7 +24,7 @@ from typing import Literal
 
 from xraymeasure.change.difference import Interval, change, difference, same_measurement
 from xraymeasure.change.jointly import solved_change
-from xraymeasure.change.kinds import BEFORE_AFTER, FOLLOW_UP, KINDS, Kind
+from xraymeasure.change.kinds import BEFORE_AFTER, FOLLOW_UP, KINDS, ChangeKind
 from xraymeasure.change.position import Position, position_between
 from xraymeasure.change.positioning import (
     Comparability,
@@ -39,7 +39,7 @@ from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import Unit
 
-Verdict = Literal["changed", "not shown", "not resolved", "not comparable"]
+ChangeVerdict = Literal["changed", "not shown", "not resolved", "not comparable"]
 
 WEAR_RESOLVED_MM = 1.1
 """A pair of plain films does not resolve wear below this (Wan Z et al., Clin Orthop Relat Res
@@ -106,14 +106,14 @@ class Change:
     after: float | None
     method: str | None
     reference: str | None
-    verdict: Verdict | None = None
+    verdict: ChangeVerdict | None = None
     reason: str = ""
     years: float | None = None
     per_year: Interval | None = None
     detectable: float | None = None
 
     @property
-    def kind(self) -> Kind:
+    def kind(self) -> ChangeKind:
         """The words for it."""
         return KINDS[self.name]
 

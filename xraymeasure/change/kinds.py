@@ -9,7 +9,7 @@ from xraymeasure.vocabulary.quantities import Unit
 
 
 @dataclass(frozen=True)
-class Kind:
+class ChangeKind:
     """A change that is looked for, and the words for it.
 
     Attributes
@@ -35,10 +35,10 @@ class Kind:
     meaning: str
 
 
-KINDS: dict[str, Kind] = {
+KINDS: dict[str, ChangeKind] = {
     kind.name: kind
     for kind in (
-        Kind(
+        ChangeKind(
             "cup_migration_cranial",
             "Cup migration, cranial",
             "hip_centre_height",
@@ -47,7 +47,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Cup centre across the reference line; positive cranially.",
         ),
-        Kind(
+        ChangeKind(
             "cup_migration_lateral",
             "Cup migration, lateral",
             "hip_centre_lateral",
@@ -56,7 +56,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Cup centre from its teardrop along the reference line; positive laterally.",
         ),
-        Kind(
+        ChangeKind(
             "inclination_change",
             "Cup inclination",
             "radiographic_inclination",
@@ -65,7 +65,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Radiographic; positive where the cup became steeper.",
         ),
-        Kind(
+        ChangeKind(
             "anteversion_change",
             "Cup anteversion",
             "radiographic_anteversion",
@@ -74,7 +74,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Radiographic; positive where the cup turned anteriorly.",
         ),
-        Kind(
+        ChangeKind(
             "stem_subsidence",
             "Stem subsidence",
             "stem_to_trochanter",
@@ -83,7 +83,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Shoulder of the stem against the greater trochanter; positive where the stem sank.",
         ),
-        Kind(
+        ChangeKind(
             "head_penetration_cranial",
             "Head in cup, cranial",
             "head_to_cup_cranial",
@@ -92,7 +92,7 @@ KINDS: dict[str, Kind] = {
             2,
             "Head centre from cup centre across the reference line; positive cranially.",
         ),
-        Kind(
+        ChangeKind(
             "head_penetration_lateral",
             "Head in cup, lateral",
             "head_to_cup_lateral",
@@ -101,7 +101,7 @@ KINDS: dict[str, Kind] = {
             2,
             "Head centre from cup centre along the reference line; positive laterally.",
         ),
-        Kind(
+        ChangeKind(
             "head_penetration",
             "Head penetration (2-D wear)",
             "head_to_cup_cranial",
@@ -110,7 +110,7 @@ KINDS: dict[str, Kind] = {
             2,
             "How far the head moved in the cup, in whatever direction; never negative.",
         ),
-        Kind(
+        ChangeKind(
             "leg_length_change",
             "Leg length",
             "leg_length_difference",
@@ -120,7 +120,7 @@ KINDS: dict[str, Kind] = {
             "Of the difference between the sides, the other leg taken as unchanged; positive where "
             "the leg became longer.",
         ),
-        Kind(
+        ChangeKind(
             "femoral_offset_change",
             "Femoral offset",
             "femoral_offset",
@@ -129,7 +129,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Positive where it grew. The weakest of these numbers: a turned femur shortens it.",
         ),
-        Kind(
+        ChangeKind(
             "global_offset_change",
             "Global offset",
             "global_offset",
@@ -138,7 +138,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Femoral plus acetabular offset; positive where it grew.",
         ),
-        Kind(
+        ChangeKind(
             "acetabular_offset_change",
             "Acetabular offset",
             "acetabular_offset",
@@ -147,7 +147,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Hip centre from the midline; positive where it moved laterally.",
         ),
-        Kind(
+        ChangeKind(
             "hip_centre_height_change",
             "Hip-centre height",
             "hip_centre_height",
@@ -156,7 +156,7 @@ KINDS: dict[str, Kind] = {
             1,
             "Hip centre across the reference line; positive where it moved cranially.",
         ),
-        Kind(
+        ChangeKind(
             "hip_centre_lateral_change",
             "Hip-centre lateral position",
             "hip_centre_lateral",

@@ -49,7 +49,7 @@ class Solution(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class Scene:
+class CupScene:
     """The part of a film that holds head and cup, and the rays to it.
 
     Attributes
@@ -107,7 +107,7 @@ def scene(
     neck_rad: float,
     about_mm: tuple[float, float],
     reach_mm: float,
-) -> Scene:
+) -> CupScene:
     """Return the scene of a field: what lies within `reach_mm` of `about_mm` and off the neck."""
     beam = Beam.to(field, source_detector_mm)
     x, y = np.meshgrid(field.x_mm, field.y_mm)
@@ -125,14 +125,14 @@ def scene(
         distance_mm / np.linalg.norm(height)
     )
     _, gap = beam.depth_and_gap(centre)
-    return Scene(
+    return CupScene(
         field, beam, side, head_xy_mm, head_radius_mm, distance_mm,
         2.0 * half_chord(gap, head_radius_mm), ground, used,
         field.greys[used].astype(float), field.clipped[used],
     )  # fmt: skip
 
 
-def density(scene: Scene, p: np.ndarray) -> np.ndarray:
+def density(scene: CupScene, p: np.ndarray) -> np.ndarray:
     """Return the picture: logarithm of the exposure, 0 without metal, rising with it."""
     from scipy.ndimage import gaussian_filter
 
@@ -149,7 +149,7 @@ def density(scene: Scene, p: np.ndarray) -> np.ndarray:
     return found
 
 
-def _design(scene: Scene, p: np.ndarray) -> np.ndarray:
+def _design(scene: CupScene, p: np.ndarray) -> np.ndarray:
     """Return the columns that are combined linearly into greys, shape (pixels, 11)."""
     from scipy.ndimage import gaussian_filter
 
@@ -168,7 +168,7 @@ def _design(scene: Scene, p: np.ndarray) -> np.ndarray:
     return np.concatenate([scene.ground, tone], axis=1)
 
 
-def solve(scene: Scene, design: np.ndarray) -> Solution:
+def solve(scene: CupScene, design: np.ndarray) -> Solution:
     """Return the best linear combination of the columns, robustly."""
     greys, white = scene.greys, scene.white
     weight = np.ones(len(greys))
@@ -189,7 +189,7 @@ def solve(scene: Scene, design: np.ndarray) -> Solution:
     return Solution(design, coefficients, residual, weight, spread)
 
 
-def _cost(scene: Scene, solution: Solution, p: np.ndarray, spread: float) -> float:
+def _cost(scene: CupScene, solution: Solution, p: np.ndarray, spread: float) -> float:
     off = np.abs(solution.residual) / spread
     loss = np.where(off < _HUBER, off * off, _HUBER * (2.0 * off - _HUBER)) * (solution.weight > 0)
     pitch = scene.field.pitch_mm
@@ -197,7 +197,7 @@ def _cost(scene: Scene, solution: Solution, p: np.ndarray, spread: float) -> flo
     return float(share * loss.sum() + (((p - _PRIOR) / _PRIOR_SD) ** 2).sum())
 
 
-def _jacobian(scene: Scene, p: np.ndarray, solution: Solution) -> np.ndarray:
+def _jacobian(scene: CupScene, p: np.ndarray, solution: Solution) -> np.ndarray:
     """Return the slope of the picture's greys in each parameter, the linear part held."""
     base = solution.design @ solution.coefficients
     slopes = np.empty((len(base), len(p)))
@@ -230,7 +230,7 @@ class Fitted:
     slopes: np.ndarray
 
 
-def descend(scene: Scene, start: np.ndarray, iterations: int) -> Fitted:
+def descend(scene: CupScene, start: np.ndarray, iterations: int) -> Fitted:
     """Return the fit that a damped Gauss-Newton descent reaches from `start`."""
     pitch = scene.field.pitch_mm
     share = pitch[0] * pitch[1] / _AREA_OF_A_VOTE_MM2
@@ -289,7 +289,7 @@ def start_parameters(outer_mm: float, inclination_deg: float, anteversion_deg: f
     return start
 
 
-def mirrored(scene: Scene, p: np.ndarray) -> np.ndarray:
+def mirrored(scene: CupScene, p: np.ndarray) -> np.ndarray:
     """Return the other pose of the same circle: its axis mirrored at the line of sight."""
     axis = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side)
     ray = scene.centre(p[U], p[V]) - np.array([0.0, 0.0, scene.beam.source_detector_mm])
@@ -299,14 +299,14 @@ def mirrored(scene: Scene, p: np.ndarray) -> np.ndarray:
     return other
 
 
-def faces_tube(scene: Scene, p: np.ndarray) -> bool:
+def faces_tube(scene: CupScene, p: np.ndarray) -> bool:
     """Whether the opening looks toward the tube."""
     axis = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side)
     ray = scene.centre(p[U], p[V]) - np.array([0.0, 0.0, scene.beam.source_detector_mm])
     return bool(axis @ ray < 0)
 
 
-def spread_over_variants(scene: Scene, fitted: Fitted, sectors: int = 8) -> np.ndarray:
+def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> np.ndarray:
     """Return the covariance of the parameters from what they would be under other models.
 
     Each variant is one Gauss-Newton step from the fit: without one sector of the picture at a time

@@ -23,7 +23,8 @@ STANDARD_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 
 PLAUSIBLE_MAGNIFICATION = (1.08, 1.30)
 """Wider than one department's range (mean 1.198, 1.17 to 1.234; Brew CJ et al., J Arthroplasty
-2012;27:643-647, as quoted in the references); extremes of 1.06 to 1.31 are published. It catches a head entered 4 mm wrong, not 2 mm."""
+2012;27:643-647, as quoted in the references); extremes of 1.06 to 1.31 are published.
+It catches a head entered 4 mm wrong, not 2 mm."""
 
 PLAUSIBLE_HEIGHT_MM = (105.0, 205.0)
 """Height of a hip over the detector, table and patient between them: 4 mm of the head's diameter

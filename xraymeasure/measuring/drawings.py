@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Hip, Setting
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, PreparedHip, Setting
 from xraymeasure.measuring.results import Drawing
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, landmark_name
 
@@ -73,7 +73,7 @@ def _references(setting: Setting) -> Iterator[Drawing]:
             yield _line(setting, "midline", None, ends, ("acetabular_offset",))
 
 
-def _hip(setting: Setting, hip: Hip) -> Iterator[Drawing]:
+def _hip(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     if hip.shell is not None:
         yield _circle(setting, "shell", hip.side, hip.shell.parameters, ("magnification",))
     if hip.rim is not None:
@@ -99,7 +99,7 @@ def _hip(setting: Setting, hip: Hip) -> Iterator[Drawing]:
         )
 
 
-def _axis(setting: Setting, stem: str, hip: Hip) -> np.ndarray | None:
+def _axis(setting: Setting, stem: str, hip: PreparedHip) -> np.ndarray | None:
     """Return the ends of an axis, proximal first, in film units; None where not placed."""
     if hip.axes[stem] is None:
         return None
@@ -110,7 +110,7 @@ def _axis(setting: Setting, stem: str, hip: Hip) -> np.ndarray | None:
     return ends[np.argsort(ends[:, 1])]
 
 
-def _femur(setting: Setting, hip: Hip) -> Iterator[Drawing]:
+def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     side = hip.side
     shaft, stem = _axis(setting, "femoral_shaft", hip), _axis(setting, "stem_axis", hip)
     neck = _axis(setting, "neck_axis", hip)

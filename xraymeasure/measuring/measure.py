@@ -32,10 +32,10 @@ from xraymeasure.measuring.prepared import Reference, Setting, settle
 from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
 from xraymeasure.measuring.uncertainty import (
     COVERAGE,
-    Interval,
     Key,
     LandmarkShare,
     Linear,
+    Uncertain,
     biased_half_width,
     linearise,
     monte_carlo,
@@ -176,10 +176,10 @@ def landmark_shares(film: Film, reading: Reading, row: Measurement) -> tuple[Lan
 
 
 def _with_flat_rims(
-    intervals: Mapping[Key, Interval],
+    intervals: Mapping[Key, Uncertain],
     drawn: Mapping[Key, tuple[float, float]],
     flat: Mapping[Side, FlatRim],
-) -> dict[Key, Interval]:
+) -> dict[Key, Uncertain]:
     """Return first-order intervals with those of flat rims taken from draws.
 
     A small step has no meaning where the axis ratio has its floor.
@@ -199,8 +199,8 @@ def _with_flat_rims(
 
 
 def _with_ellipse_biased(
-    intervals: Mapping[Key, Interval], drawn: dict[Key, tuple[float, float]]
-) -> dict[Key, Interval]:
+    intervals: Mapping[Key, Uncertain], drawn: dict[Key, tuple[float, float]]
+) -> dict[Key, Uncertain]:
     """Return intervals in which the ellipse method owns up to what it leaves out.
 
     It takes rays as parallel. By how much that is off follows from the perspective method on the
@@ -221,7 +221,7 @@ def _with_ellipse_biased(
         u = (spread**2 + bias**2) ** 0.5
         shares = {source: share * (spread / u) ** 2 for source, share in exact.sources.items()}
         shares["geometry"] += (bias / u) ** 2
-        mended[key] = Interval(
+        mended[key] = Uncertain(
             interval.value, interval.value - half, interval.value + half, u, shares
         )
     return mended
@@ -232,7 +232,7 @@ def _row(
     film: Film,
     key: Key,
     value: float,
-    interval: Interval,
+    interval: Uncertain,
     drawn: Mapping[Key, tuple[float, float]],
     there: Collection[Key],
 ) -> Measurement:

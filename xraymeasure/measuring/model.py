@@ -24,7 +24,7 @@ from xraymeasure.measuring.femur import angles_of_femur, lengths
 from xraymeasure.measuring.inputs import MIDLINE_U_MM
 from xraymeasure.measuring.positions import Inputs, Scene, build_scene
 from xraymeasure.measuring.posture import femurs_in_space
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Hip, Setting
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, PreparedHip, Setting
 from xraymeasure.measuring.uncertainty import Numbers
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
@@ -140,7 +140,9 @@ def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: 
         numbers["head_to_cup_cranial", side, "landmarks"] = -caudal
 
 
-def _poses(rim: np.ndarray, beam: np.ndarray, source_detector: np.ndarray, hip: Hip) -> Poses:
+def _poses(
+    rim: np.ndarray, beam: np.ndarray, source_detector: np.ndarray, hip: PreparedHip
+) -> Poses:
     shifted = rim.copy()
     shifted[:2] -= beam
     return circle_poses(shifted, source_detector, hip.lateral_sign)

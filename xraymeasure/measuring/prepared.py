@@ -41,7 +41,7 @@ AXES = ("femoral_shaft", "stem_axis", "neck_axis")
 
 
 @dataclass(frozen=True, eq=False)
-class Hip:
+class PreparedHip:
     """One side: what was fitted to its outlines, and the sizes that are known.
 
     Attributes
@@ -126,7 +126,7 @@ class Setting:
     source_from_reading: bool
     geometry_known: bool
     cropped: bool
-    hips: Mapping[Side, Hip]
+    hips: Mapping[Side, PreparedHip]
     marker: Fit | None
     reference: Reference | None
     scale: Scale | None
@@ -206,7 +206,7 @@ def settle(
         if head is not None and known:
             cone = _cone(fits.key("femoral_head", side), (float(beam[0]), float(beam[1])), sid)
         prosthetic = reading.head_diameter_mm.get(side)
-        hips[side] = Hip(
+        hips[side] = PreparedHip(
             side=side,
             head=head,
             shell=fits.of("cup_shell", side, fit_circle),
@@ -313,7 +313,11 @@ this from there was cropped. Three times what centring varies by; working defaul
 
 
 def _cropped(
-    reading: Reading, fits: _Fits, hips: Mapping[Side, Hip], middle: np.ndarray, mm_per_px: float
+    reading: Reading,
+    fits: _Fits,
+    hips: Mapping[Side, PreparedHip],
+    middle: np.ndarray,
+    mm_per_px: float,
 ) -> bool:
     """Return whether the middle of a picture lies too far from where a film is centred."""
     head = hips[reading.operated_side].head

@@ -28,7 +28,7 @@ Numbers = dict[Key, np.ndarray]
 Model = Callable[[Mapping[str, np.ndarray]], Mapping[Key, np.ndarray]]
 """From inputs, each ``(k, draws)``, to numbers, each ``(draws,)``."""
 
-COVERAGE = 1.959964
+COVERAGE = 1.959963984540054
 """Half-width of a 95 % interval in standard uncertainties, normal distribution."""
 
 
@@ -60,7 +60,7 @@ class Term:
 
 
 @dataclass(frozen=True)
-class Interval:
+class Uncertain:
     """A number as read, its 95 % interval, its standard uncertainty and what that is made of."""
 
     value: float
@@ -261,7 +261,7 @@ class Linear:
         middle = float(self.middle[row] - self.middle[less])
         return learned_interval(slopes, middle, self.jacobian[count:], self.middle[count:])
 
-    def intervals(self) -> dict[Key, Interval]:
+    def intervals(self) -> dict[Key, Uncertain]:
         """Return every number as read, its interval and what that is made of."""
         squares = self.learned**2
         of_source = np.array([[one == source for one in self.sources] for source in SOURCES])
@@ -273,7 +273,7 @@ class Linear:
             variance = float(parts.sum())
             u = variance**0.5
             shares = (parts / variance if variance > 0 else parts).tolist()
-            found[key] = Interval(
+            found[key] = Uncertain(
                 middle if key[2] in LEARNING else as_read,
                 middle - COVERAGE * u,
                 middle + COVERAGE * u,
@@ -366,7 +366,7 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     )
 
 
-def first_order(model: Model, terms: Sequence[Term]) -> dict[Key, Interval]:
+def first_order(model: Model, terms: Sequence[Term]) -> dict[Key, Uncertain]:
     """Return every number as read, and its interval to first order; see `linearise`."""
     return linearise(model, terms).intervals()
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from xraymeasure.phantom.scene import Cup, Pose, Stem, neck_crossing
 
-Interval = tuple[np.ndarray, np.ndarray]
+Span = tuple[np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class Rays:
         return Rays(back @ (self.source - pose.shift), self.along @ pose.linear)
 
 
-def _roots(a: np.ndarray, half_b: np.ndarray, c: np.ndarray) -> Interval:
+def _roots(a: np.ndarray, half_b: np.ndarray, c: np.ndarray) -> Span:
     """Where ``a t^2 + 2 half_b t + c <= 0`` for positive `a`."""
     root = half_b**2 - a * c
     missed = root < 0
@@ -53,7 +53,7 @@ def _roots(a: np.ndarray, half_b: np.ndarray, c: np.ndarray) -> Interval:
     return enter, leave
 
 
-def through_ball(rays: Rays, centre: np.ndarray, radius: float) -> Interval:
+def through_ball(rays: Rays, centre: np.ndarray, radius: float) -> Span:
     """Interval inside a ball."""
     to_source = rays.source - centre
     return _roots(
@@ -63,7 +63,7 @@ def through_ball(rays: Rays, centre: np.ndarray, radius: float) -> Interval:
     )
 
 
-def behind_plane(rays: Rays, point: np.ndarray, normal: np.ndarray) -> Interval:
+def behind_plane(rays: Rays, point: np.ndarray, normal: np.ndarray) -> Span:
     """Interval in the half space that `normal` points out of."""
     speed = rays.along @ normal
     start = float((rays.source - point) @ normal)
@@ -74,7 +74,7 @@ def behind_plane(rays: Rays, point: np.ndarray, normal: np.ndarray) -> Interval:
     return enter, leave
 
 
-def within(*intervals: Interval) -> Interval:
+def within(*intervals: Span) -> Span:
     """Intersection of intervals."""
     return (
         np.maximum.reduce([interval[0] for interval in intervals]),
@@ -82,12 +82,12 @@ def within(*intervals: Interval) -> Interval:
     )
 
 
-def length(interval: Interval) -> np.ndarray:
+def length(interval: Span) -> np.ndarray:
     """Length of an interval, 0 where the ray misses."""
     return np.asarray(np.maximum(interval[1] - interval[0], 0.0))
 
 
-def union_length(intervals: Sequence[Interval]) -> np.ndarray:
+def union_length(intervals: Sequence[Span]) -> np.ndarray:
     """Length of the union of intervals on each ray."""
     enter = np.stack([np.where(a < b, a, np.inf) for a, b in intervals])
     leave = np.stack([np.where(a < b, b, -np.inf) for a, b in intervals])
@@ -106,7 +106,7 @@ def union_length(intervals: Sequence[Interval]) -> np.ndarray:
 
 def through_cone(
     rays: Rays, apex_end: np.ndarray, base_end: np.ndarray, first: float, last: float
-) -> Interval:
+) -> Span:
     """Interval inside a truncated cone whose radius runs from `first` to `last`.
 
     The rays must be steeper to its axis than its flank is, as on a frontal film of a neck.
@@ -171,9 +171,9 @@ def _hole_length(
     rays: Rays,
     centre: np.ndarray,
     axis: np.ndarray,
-    ball: Interval,
-    hollow: Interval,
-    dome: Interval,
+    ball: Span,
+    hollow: Span,
+    dome: Span,
     number: int,
 ) -> np.ndarray:
     """Wall that a screw hole takes away; the holes stand round the dome."""
@@ -247,7 +247,7 @@ _EDGE_HALF_DEPTH = 1.4
 """Half the depth that a flank keeps between its two bevels."""
 
 
-def through_stem(rays: Rays, stem: Stem) -> list[Interval]:
+def through_stem(rays: Rays, stem: Stem) -> list[Span]:
     """Intervals inside the convex pieces of stem body and neck; rays in the stem's frame."""
     crossing = neck_crossing(stem)
     end = stem.length_mm - 12.5 - _TIP_RADIUS
@@ -259,7 +259,7 @@ def through_stem(rays: Rays, stem: Stem) -> list[Interval]:
     medial = [*_MEDIAL, halfway, (-_TIP_RADIUS, end)]
     lateral = [_SHOULDER, (_TIP_RADIUS, end)]
 
-    def flank(upper: tuple[float, float], lower: tuple[float, float], sense: float) -> Interval:
+    def flank(upper: tuple[float, float], lower: tuple[float, float], sense: float) -> Span:
         edge = np.subtract(lower, upper)
         normal = sense * np.array([edge[1], -edge[0]]) / np.hypot(*edge)
         point = crossing + np.array([*upper, 0.0])

@@ -22,6 +22,7 @@ from xraymeasure.errors import PlanError
 from xraymeasure.geometry import cup_angles
 from xraymeasure.measuring.helps import Help, what_helps
 from xraymeasure.measuring.results import Finding, Measurement, Measurements
+from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
     CupPlan,
@@ -74,7 +75,6 @@ LABELS: dict[str, str] = {
 }
 """What a person reads for each row of a comparison."""
 
-_NORMAL_95 = 1.959964
 _CHANGE_OF = {
     "leg_length_change": "leg_length_difference",
     "femoral_offset_change": "femoral_offset",
@@ -293,7 +293,7 @@ def _to_film(
     note = f"{who} {angles.definition} {given['inclination']:g}/{given['anteversion']:g}"
     tilts = np.zeros(3)
     if tilted:
-        tilts = tilt_deg + _NORMAL_95 * PELVIC_TILT_SD_DEG * np.array([0.0, -1.0, 1.0])
+        tilts = tilt_deg + COVERAGE * PELVIC_TILT_SD_DEG * np.array([0.0, -1.0, 1.0])
         note += (
             f" to the anterior pelvic plane, with {abs(tilt_deg):g} degrees of "
             f"{'posterior' if tilt_deg >= 0 else 'anterior'} pelvic tilt (uncertain by "
@@ -473,7 +473,7 @@ def probability_within(difference: Interval, tolerance: float) -> float:
         half = high - value if end > value else value - low
         if half <= 0.0:
             return float(end >= value)
-        return float(ndtr(_NORMAL_95 * (end - value) / half))
+        return float(ndtr(COVERAGE * (end - value) / half))
 
     return below(tolerance) - below(-tolerance)
 

@@ -26,7 +26,7 @@ MOST_PLACEMENTS = 3
 
 
 @dataclass(frozen=True)
-class Kind:
+class LandmarkKind:
     """A kind of landmark, of which a sided one stands on the film twice.
 
     Attributes
@@ -80,8 +80,8 @@ _OURS = "working default, no source; a reader's own repeats replace it"
 _FROM_HIP_CENTRE = "from a published 95 % range of +-3 mm between observers of a distance"
 
 
-KINDS: tuple[Kind, ...] = (
-    Kind(
+KINDS: tuple[LandmarkKind, ...] = (
+    LandmarkKind(
         "teardrop",
         "Teardrop",
         True,
@@ -94,7 +94,7 @@ KINDS: tuple[Kind, ...] = (
         0.77,
         _FROM_HIP_CENTRE,
     ),
-    Kind(
+    LandmarkKind(
         "femoral_head",
         "Femoral head outline",
         True,
@@ -107,7 +107,7 @@ KINDS: tuple[Kind, ...] = (
         0.25,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "cup_rim",
         "Cup rim outline",
         True,
@@ -120,7 +120,7 @@ KINDS: tuple[Kind, ...] = (
         0.3,
         "a spread of 0.3 mm is the worked example of the references",
     ),
-    Kind(
+    LandmarkKind(
         "cup_shell",
         "Cup shell outline",
         True,
@@ -133,7 +133,7 @@ KINDS: tuple[Kind, ...] = (
         0.3,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "lesser_trochanter",
         "Lesser trochanter",
         True,
@@ -146,7 +146,7 @@ KINDS: tuple[Kind, ...] = (
         0.77,
         _FROM_HIP_CENTRE,
     ),
-    Kind(
+    LandmarkKind(
         "femoral_shaft",
         "Femoral shaft midpoints",
         True,
@@ -160,7 +160,7 @@ KINDS: tuple[Kind, ...] = (
         0.6,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "ischium",
         "Ischial tuberosity",
         True,
@@ -173,7 +173,7 @@ KINDS: tuple[Kind, ...] = (
         1.3,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "stem_axis",
         "Stem axis",
         True,
@@ -186,7 +186,7 @@ KINDS: tuple[Kind, ...] = (
         0.4,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "neck_axis",
         "Neck axis",
         True,
@@ -199,7 +199,7 @@ KINDS: tuple[Kind, ...] = (
         0.4,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "greater_trochanter",
         "Greater trochanter",
         True,
@@ -212,7 +212,7 @@ KINDS: tuple[Kind, ...] = (
         0.77,
         _FROM_HIP_CENTRE,
     ),
-    Kind(
+    LandmarkKind(
         "stem_shoulder",
         "Stem shoulder",
         True,
@@ -225,7 +225,7 @@ KINDS: tuple[Kind, ...] = (
         0.4,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "symphysis",
         "Pubic symphysis",
         False,
@@ -238,7 +238,7 @@ KINDS: tuple[Kind, ...] = (
         1.3,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "sacrococcygeal_joint",
         "Sacrococcygeal joint",
         False,
@@ -251,7 +251,7 @@ KINDS: tuple[Kind, ...] = (
         2.5,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "obturator_foramen",
         "Obturator foramen",
         True,
@@ -264,7 +264,7 @@ KINDS: tuple[Kind, ...] = (
         1.5,
         _OURS,
     ),
-    Kind(
+    LandmarkKind(
         "marker_sphere",
         "Calibration sphere outline",
         False,
@@ -284,7 +284,7 @@ KINDS: tuple[Kind, ...] = (
 class Landmark:
     """One landmark of one film: a kind, and the side where it has one."""
 
-    kind: Kind
+    kind: LandmarkKind
     side: Side | None
 
     @property

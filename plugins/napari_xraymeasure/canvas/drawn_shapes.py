@@ -63,7 +63,7 @@ class Label:
 
 
 @dataclass(frozen=True)
-class Scene:
+class DrawnShapes:
     """All that lies over the film."""
 
     strokes: tuple[Stroke, ...] = ()
@@ -135,7 +135,7 @@ def scene(
     focus: Focus,
     extra: Iterable[Stroke] = (),
     second: Reading | None = None,
-) -> Scene:
+) -> DrawnShapes:
     """Return what to draw of a reading.
 
     Parameters
@@ -191,7 +191,7 @@ def scene(
     if len(focus.free) > 1:
         strokes.append(Stroke("free", np.array(focus.free)))
         labels.append(Label(focus.free_text, focus.free[1], "free", "free"))
-    return Scene(tuple(strokes), tuple(marks), tuple(labels + names))
+    return DrawnShapes(tuple(strokes), tuple(marks), tuple(labels + names))
 
 
 def _marks(reading: Reading, focus: Focus) -> tuple[list[Mark], list[Label]]:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from qtpy.QtCore import QPoint
 
-from napari_xraymeasure.canvas.drawn_shapes import Scene
+from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes
 from napari_xraymeasure.canvas.film_guard import FilmGuard
 from napari_xraymeasure.canvas.film_layer import metal_limits, scale_and_units
 from napari_xraymeasure.canvas.keys import install
@@ -104,7 +104,7 @@ class FilmView:
         self._session, self.clicked = session, taken
         listen(self.layer, session, self)
 
-    def draw(self, scene: Scene, *, moving: bool) -> None:
+    def draw(self, scene: DrawnShapes, *, moving: bool) -> None:
         """Draw a scene over the film."""
         self.overlay.show_scene(scene, moving=moving)
 

@@ -1,6 +1,6 @@
 """What lies over the film on the canvas.
 
-A transparent Qt widget over the canvas draws a `Scene` with lines, marks and labels that have a
+A transparent Qt widget over the canvas draws `DrawnShapes`: lines, marks and labels that have a
 dark edge or backing, so that they are read on bone, metal and air alike. Redrawing it leaves the
 film's own picture alone, which is why a drag stays quick. The widget of the canvas is private to
 napari; where it cannot be found the same scene goes into two ordinary layers.
@@ -15,7 +15,7 @@ from qtpy.QtCore import QEvent, QLineF, QPointF, QRectF, Qt
 from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
 from qtpy.QtWidgets import QWidget
 
-from napari_xraymeasure.canvas.drawn_shapes import Label, Mark, Scene
+from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark
 from napari_xraymeasure.canvas.line_styles import CHIP, LINE_SCALE, MARKS, WINDOW_LINES
 from napari_xraymeasure.canvas.napari_private import canvas_widget
 from xraymeasure.report.layout.style import Line
@@ -28,7 +28,7 @@ _GAP, _ARM = 3.0, 8.0
 class Overlay(Protocol):
     """Something that shows a scene over a film."""
 
-    def show_scene(self, scene: Scene, *, moving: bool = False) -> None:
+    def show_scene(self, scene: DrawnShapes, *, moving: bool = False) -> None:
         """Draw the scene instead of the one before; `moving` during a drag."""
 
     def show_labels(self, shown: bool) -> None:
@@ -66,7 +66,7 @@ class CanvasOverlay(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._camera = viewer.scene.camera
         self._layer = layer
-        self._scene = Scene()
+        self._scene = DrawnShapes()
         self._labels = True
         self._placed_for: tuple | None = None
         self._offsets: dict[str, tuple[float, float]] = {}
@@ -80,7 +80,7 @@ class CanvasOverlay(QWidget):
         layer.events.visible.connect(self._on_view)
         self.show()
 
-    def show_scene(self, scene: Scene, *, moving: bool = False) -> None:
+    def show_scene(self, scene: DrawnShapes, *, moving: bool = False) -> None:
         """Draw the scene instead of the one before; while `moving`, labels keep their places."""
         self._scene = scene
         if not moving:
@@ -284,7 +284,7 @@ class LayerOverlay:
         layer.events.scale.connect(self._follow)
         viewer.layers.selection.active = layer
 
-    def show_scene(self, scene: Scene, *, moving: bool = False) -> None:
+    def show_scene(self, scene: DrawnShapes, *, moving: bool = False) -> None:
         """Draw the scene instead of the one before."""
         parts = [
             (np.stack([s.path[:-1], np.diff(s.path, axis=0)], axis=1), WINDOW_LINES[s.kind].colour)

@@ -15,7 +15,7 @@ import numpy as np
 from napari_xraymeasure.session.history import History
 from napari_xraymeasure.session.placing_order import (
     Hips,
-    Step,
+    PlacingStep,
     hips_of,
     is_done,
     is_full,
@@ -108,7 +108,7 @@ class Placing:
         return self._dragged is not None
 
     @property
-    def steps(self) -> tuple[Step, ...]:
+    def steps(self) -> tuple[PlacingStep, ...]:
         """The landmarks to place, in order."""
         return steps(self.reading, self.hips, self.further) if self.side_known else ()
 

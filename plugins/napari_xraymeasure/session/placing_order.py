@@ -111,14 +111,14 @@ def hips_of(reading: Reading) -> Hips:
 
 
 @dataclass(frozen=True)
-class Step:
+class PlacingStep:
     """One landmark to place; `needed` where the main numbers rest on it."""
 
     name: str
     needed: bool
 
 
-def steps(reading: Reading, hips: Hips, further: bool = False) -> tuple[Step, ...]:
+def steps(reading: Reading, hips: Hips, further: bool = False) -> tuple[PlacingStep, ...]:
     """Return the landmarks to place on this film, in order.
 
     Parameters
@@ -143,7 +143,7 @@ def steps(reading: Reading, hips: Hips, further: bool = False) -> tuple[Step, ..
         # The pelvic landmarks of a hip that is cut off may still be on the film.
         exists = exists or kind.region == "pelvis"
         if name in reading.landmarks or (exists and (needed or further)):
-            listed.append(Step(name, needed and exists))
+            listed.append(PlacingStep(name, needed and exists))
     return tuple(listed)
 
 
@@ -152,7 +152,9 @@ def is_done(reading: Reading, name: str) -> bool:
     return reading.has(name) or reading.not_visible(name)
 
 
-def next_step(reading: Reading, todo: tuple[Step, ...], after: str | None = None) -> str | None:
+def next_step(
+    reading: Reading, todo: tuple[PlacingStep, ...], after: str | None = None
+) -> str | None:
     """Return the next landmark that is not done, looking on from `after` and then from the top."""
     names = [step.name for step in todo]
     start = names.index(after) + 1 if after in names else 0

@@ -162,21 +162,23 @@ def page():
     """A report with every kind of entry, of invented numbers."""
     from xraymeasure.series.agreement.reliability import (
         AgreementReport,
-        Comparison,
         MeasurementAgreement,
+        ReaderComparison,
     )
     from xraymeasure.series.agreement.statistics import limits_of_agreement, reliability
     from xraymeasure.series.study.placing import Placing, Spread
 
     rng = np.random.default_rng(5)
     table = rng.normal(40, 4, (20, 1)) + rng.normal(0, 1, (20, 2))
-    comparison = Comparison(
+    comparison = ReaderComparison(
         "between readers A, B",
         (("A", 1), ("B", 1)),
         reliability(table),
         (("A − B", limits_of_agreement(*table.T)),),
     )
-    nothing = Comparison("within reader <A>", (), "too few", (("A, occasion 1 − 2", "too few"),))
+    nothing = ReaderComparison(
+        "within reader <A>", (), "too few", (("A, occasion 1 − 2", "too few"),)
+    )
     entries = tuple(
         MeasurementAgreement(name, method, primary, (comparison, nothing))
         for name, method, primary in [

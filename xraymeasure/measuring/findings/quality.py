@@ -21,7 +21,7 @@ from xraymeasure.measuring.drawings import ellipse_path
 from xraymeasure.measuring.needs import ALL, touched_by
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
-from xraymeasure.measuring.uncertainty import COVERAGE, Interval, Key
+from xraymeasure.measuring.uncertainty import COVERAGE, Key, Uncertain
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def find(
     film: Film,
     setting: Setting,
     values: Mapping[Key, float],
-    intervals: Mapping[Key, Interval],
+    intervals: Mapping[Key, Uncertain],
     flat: Mapping[Side, FlatRim],
     thresholds: Thresholds,
 ) -> Iterator[Finding]:
@@ -344,7 +344,7 @@ def _reference(
 
 
 def _pelvis(
-    values: Mapping[Key, float], intervals: Mapping[Key, Interval], thresholds: Thresholds
+    values: Mapping[Key, float], intervals: Mapping[Key, Uncertain], thresholds: Thresholds
 ) -> Iterator[Finding]:
     turned = intervals.get(("pelvic_rotation", None, "landmarks"))
     touches = (*ANGLES, "acetabular_offset", "hip_centre_lateral")
@@ -410,7 +410,7 @@ def _femora(
 def _concentric(
     setting: Setting,
     values: Mapping[Key, float],
-    intervals: Mapping[Key, Interval],
+    intervals: Mapping[Key, Uncertain],
     thresholds: Thresholds,
 ) -> Iterator[Finding]:
     for side in SIDES:

@@ -39,7 +39,7 @@ Result = TypeVar("Result")
 
 
 @dataclass(frozen=True)
-class Comparison:
+class ReaderComparison:
     """Readings of the same films that are held against one another.
 
     Attributes
@@ -71,14 +71,14 @@ class MeasurementAgreement:
         Keys of `QUANTITIES` and `METHODS`.
     primary : bool
         Whether this method stood for the measurement in most of the readings that have it.
-    comparisons : tuple of Comparison
+    comparisons : tuple of ReaderComparison
         Between readers first, then within each.
     """
 
     name: str
     method: str
     primary: bool
-    comparisons: tuple[Comparison, ...]
+    comparisons: tuple[ReaderComparison, ...]
 
     @property
     def title(self) -> str:
@@ -216,13 +216,13 @@ def _gather(
     return tables, primary
 
 
-def _compare(label: str, columns: tuple[Column, ...], values: Values) -> Comparison:
+def _compare(label: str, columns: tuple[Column, ...], values: Values) -> ReaderComparison:
     table = np.array(
         [[found.get(column, np.nan) for column in columns] for found in values.values()]
     )
     # A film that only one of them read has nothing to say and is no loss.
     table = table[np.isfinite(table).sum(axis=1) > 1]
-    return Comparison(
+    return ReaderComparison(
         label,
         columns,
         _or_reason(reliability, table),

@@ -30,8 +30,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.errors import StudyError
+from xraymeasure.measuring.uncertainty import COVERAGE
 
-Z95 = 1.959963984540054
+Z95 = COVERAGE
 _CONFIDENCE = 0.95
 
 

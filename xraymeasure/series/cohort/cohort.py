@@ -20,6 +20,7 @@ from typing import Any
 from xraymeasure.change.difference import Interval
 from xraymeasure.errors import PlanError, StudyError
 from xraymeasure.measuring.results import Measurements
+from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.plan.compare import (
     LABELS,
     Comparison,
@@ -397,7 +398,7 @@ def _measuring_sd(rows: Sequence[ComparisonRow]) -> float | None:
 
 
 def _spread(interval: Interval) -> float:
-    return (interval[2] - interval[1]) / (2.0 * 1.959964)
+    return (interval[2] - interval[1]) / (2.0 * COVERAGE)
 
 
 def _cup_share(comparisons: Sequence[Comparison]) -> Share | None:

@@ -37,7 +37,7 @@ from xraymeasure.files.atomic import read_text, write_atomically
 from xraymeasure.files.formats import Form, parse_toml
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.study import Study
-from xraymeasure.vocabulary.landmarks import LANDMARKS, Kind
+from xraymeasure.vocabulary.landmarks import LANDMARKS, LandmarkKind
 
 PLACING = "placing"
 FORMAT = "xraymeasure-placing"
@@ -182,7 +182,7 @@ def _isotropic(pitch_mm: tuple[float, float] | None) -> np.ndarray:
     return np.asarray(pitch_mm) / math.sqrt(pitch_mm[0] * pitch_mm[1])
 
 
-def _scatter(kind: Kind, placed: Sequence[np.ndarray]) -> tuple[float, int]:
+def _scatter(kind: LandmarkKind, placed: Sequence[np.ndarray]) -> tuple[float, int]:
     """Return the sum of squares of one coordinate's errors and its degrees of freedom."""
     if kind.shape in ("point", "points"):
         stack = np.stack(placed)
@@ -193,7 +193,7 @@ def _scatter(kind: Kind, placed: Sequence[np.ndarray]) -> tuple[float, int]:
     return float(residuals @ residuals), len(residuals) - parameters
 
 
-def _across_curve(kind: Kind, points: np.ndarray) -> tuple[np.ndarray, int]:
+def _across_curve(kind: LandmarkKind, points: np.ndarray) -> tuple[np.ndarray, int]:
     from xraymeasure.geometry.curves import fit_circle, fit_ellipse, fit_line
 
     if kind.shape == "line":
