@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from pydicom import Dataset
 
 _ROOT = uuid.uuid5(uuid.NAMESPACE_URL, "urn:xraymeasure:phantom")
+_SUBJECT = {"before": "long_leg", "well_placed_2y": "well_placed"}
+"""Films of one invented person, who is called after one of them."""
+
 DX_FOR_PRESENTATION = "1.2.840.10008.5.1.4.1.1.1.1"
 
 
@@ -66,7 +69,7 @@ def film_dataset(scenario: Scenario, pixels: np.ndarray) -> Dataset:
     made.SeriesDescription = f"SYNTHETIC {scenario.name}"
     made.ReferringPhysicianName = ""
     made.PatientName = "SYNTHETIC^PHANTOM"
-    made.PatientID = f"SYNTHETIC-{scenario.name}"[:64]
+    made.PatientID = f"SYNTHETIC-{_SUBJECT.get(scenario.name, scenario.name)}"[:64]
     made.PatientBirthDate = made.PatientSex = ""
     made.PatientIdentityRemoved = "YES"
     made.DeidentificationMethod = "Synthetic: no patient"

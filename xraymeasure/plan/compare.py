@@ -268,7 +268,7 @@ def _withheld(row: ComparisonRow, findings: Sequence[Finding]) -> ComparisonRow:
     for finding in findings:
         touches = not finding.touches or {measured, row.name} & set(finding.touches)
         if finding.severity == "strong" and touches:
-            why = f"the verdict is withheld: {finding.text}"
+            why = f"the verdict is withheld: {finding.code.replace('_', ' ')}"
             return replace(row, verdict="undecided", reason=why)
     return row
 

@@ -90,7 +90,7 @@ DENSER = 0.15
 """By how much, of black to white, a native head must outshine one that is called prosthetic.
 Working default, no source."""
 
-BEAM_OFF_MIDDLE = 0.2
+BEAM_OFF_MIDDLE = 0.3
 """How far from the middle, as a part of the film's side, the central ray meets an AP pelvis film
 without a question. Working default, no source."""
 

@@ -35,6 +35,8 @@ Line = tuple[str, str, str]
 
 _FOOT_MM = HEIGHT_MM - 19.0
 _PLOT_MM = 78.0
+_FILM_MM = 72.0
+"""Least height of the film on the first page."""
 _BOTTOM_MM = 73.0
 
 # Left edges of the columns of the first page's table, mm from the left margin, and its right edge.
@@ -121,19 +123,25 @@ def _first_page(content: Content, found: Subject) -> tuple[Sheet, list[Line]]:
         )
     y = _table(sheet, y + 4.5, content)
     y += 1.2
-    for note in content.conversions:
-        y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, note, 7.2) + 0.4
-    if content.changes:
-        y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, _since(content), 7.8) + 0.6
-    top = sheet.paragraph(MARGIN_MM, y, TEXT_MM, content.remarks[0], 6.8, colour=style.GREY) + 1.8
     bottom = _FOOT_MM - _BOTTOM_MM
     key = _key_to_lines(sheet, bottom, measurements)
     bottom -= key
+    # What there is no room for above a film that can be read goes on to the next page.
+    later: list[Line] = []
+    changes = [(_since(content), 7.8)] if content.changes else []
+    notes = [(note, 7.2) for note in content.conversions]
+    for note, size in (*changes, *notes, (content.remarks[0], 6.8)):
+        height = len(wrapped(note, TEXT_MM, size)) * line_height(size) + 0.5
+        if y + height > bottom - _FILM_MM:
+            later.append(("·", style.GREY, note))
+        else:
+            y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, note, size) + 0.5
+    top = y + 1.3
     shown = show_film(found.film, measurements.drawings, TEXT_MM / (bottom - top))
     axes = sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top)
     draw_film(axes, shown, found.reading, measurements)
     _plot(sheet, bottom + key + 3, measurements, found.comparison)
-    return sheet, _beside_the_plot(sheet, bottom + key + 3, content)
+    return sheet, [*later, *_beside_the_plot(sheet, bottom + key + 3, content)]
 
 
 def _since(content: Content) -> str:
