@@ -37,7 +37,7 @@ def head_spread_mm(head: Head) -> float:
 
 
 def rim_outline_mm(
-    scene: cup.Scene, parameters: np.ndarray, angle_sd_deg: tuple[float, float]
+    scene: cup.CupScene, parameters: np.ndarray, angle_sd_deg: tuple[float, float]
 ) -> tuple[np.ndarray, float]:
     """Return points of the rim on the detector, and the placing spread that says how sure it is.
 
@@ -47,7 +47,7 @@ def rim_outline_mm(
 
     Parameters
     ----------
-    scene : Scene
+    scene : CupScene
     parameters : numpy.ndarray
         Of the cup.
     angle_sd_deg : (inclination, anteversion)

@@ -236,12 +236,12 @@ def _cup(
     radius: float,
     distance: float,
     opens: Opens | None,
-) -> tuple[cup.Scene, cup.Fitted] | None:
+) -> tuple[cup.CupScene, cup.Fitted] | None:
     """Return the cup's fit on a fine grid and its scene, or None where there is no cup."""
     height = upright.source_detector_mm
     at = head.x_mm, head.y_mm
 
-    def scene(step: float, about: tuple[float, float], reach: float) -> cup.Scene:
+    def scene(step: float, about: tuple[float, float], reach: float) -> cup.CupScene:
         box = (
             about[0] - reach - 3.0, about[0] + reach + 3.0,
             about[1] - reach - 3.0, about[1] + reach + 3.0,
@@ -253,7 +253,7 @@ def _cup(
 
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
-    best: tuple[cup.Scene, cup.Fitted] | None = None
+    best: tuple[cup.CupScene, cup.Fitted] | None = None
     for anteversion in _STARTS_DEG:
         coarse = cup.descend(wide, cup.start_parameters(outer, 43.0, anteversion), 7)
         if coarse.misfit > COARSE_MISFIT_LIMIT:

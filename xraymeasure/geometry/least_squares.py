@@ -87,9 +87,12 @@ def converge(
     jacobian = jacobian[:, :, 0]
     normal = jacobian @ jacobian.T
     curvature = np.linalg.eigvalsh(normal)
-    if not np.isfinite(p).all() or curvature[0] < 1e-18 * curvature[-1]:
+    if not np.isfinite(p).all() or not curvature[0] > 1e-18 * curvature[-1]:
         raise MeasureError("the points do not determine the curve; spread them along the outline")
-    return Fit(p[:, 0], residual[:, 0], np.linalg.inv(normal))
+    try:
+        return Fit(p[:, 0], residual[:, 0], np.linalg.inv(normal))
+    except np.linalg.LinAlgError:
+        raise MeasureError("the points do not determine the curve; they lie on a line") from None
 
 
 def descend(

@@ -103,7 +103,7 @@ def test_only_what_changed_is_measured_again(make_study):
     assert run_study(study, workers=1, draws=0).measured == 1
     assert run_study(study, workers=1, draws=0, seed=99).measured == 3
 
-    write_placing(study, Placing("A", (Spread("teardrop_left", 9.0, 8.0, 10.0, 1.0, 40, 20),)))
+    write_placing(study, Placing("A", (Spread("teardrop_left", 45.0, 40.0, 50.0, 9.0, 40, 20),)))
     wider = run_study(study, workers=1, draws=0)
     assert wider.measured == 3
     spread = {

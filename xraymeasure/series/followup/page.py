@@ -182,7 +182,9 @@ def _headlines(followup: FollowUp) -> Iterator[Paragraph]:
             yield Paragraph(f"{said}: {listed}.", loud=True, glyph=glyph, colour=colour)
     if other := changes.comparability.other_view:
         glyph, _, colour = VERDICTS["not comparable"]
-        yield Paragraph(f"The films cannot be compared: {other}.", True, glyph, colour)
+        yield Paragraph(
+            f"The films cannot be compared: {other}.", loud=True, glyph=glyph, colour=colour
+        )
     elif not any(row.verdict in FLAGS for row in changes.rows):
         glyph, _, colour = VERDICTS["not shown"]
         yield Paragraph("No change shown.", loud=True, glyph=glyph, colour=style.INK)
