@@ -176,7 +176,8 @@ def test_what_could_not_be_saved_anywhere_is_said_and_saved_once_there_is_room(
     hand.click((600, 1010))
     assert hand.dock.saved.text() == "▲ NOT SAVED"
     assert "NOT SAVED" in hand.dock.notices.texts["save"]
-    hand.dock.tabs.setCurrentIndex(4)
+    tabs = hand.dock.tabs
+    tabs.setCurrentIndex([tabs.tabText(i) for i in range(tabs.count())].index("Keep"))
     assert hand.dock.keep.again.isVisible()
     is_full[0] = False
     QTest.mouseClick(hand.dock.keep.again, Qt.MouseButton.LeftButton)

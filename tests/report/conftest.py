@@ -107,7 +107,7 @@ def measurements():
             Finding(
                 "pelvis_rotated",
                 "The pelvis is turned by about 6 degrees.",
-                ("radiographic_anteversion",),
+                ("obturator_ratio",),
                 "strong",
             ),
         ),

@@ -219,7 +219,8 @@ class HipsForm(QWidget):
             text = ", ".join(words[name].format(value) for name, value in offered.items())
             text, tip = f"Take from the plan: {text}", "Enter the sizes that the plan knows"
         elif warning:
-            text, tip = f"▲ {warning[warning.find('Is the head') :].strip()}", warning
+            start = max(warning.find("Is the head"), 0)
+            text, tip = f"▲ {warning[start:].strip()}", warning
         else:
             text = tip = ""
         room = self.note.width() - 8

@@ -154,7 +154,8 @@ def findings_in_short(result: Numbers) -> str:
 def size_warning(result: Numbers) -> str:
     """Return what there is to say of the size that sets the scale."""
     found = result.measurements.findings if result.measurements else ()
-    return next((f.text for f in found if f.code in SIZE_CODES), "")
+    texts = {f.code: f.text for f in found if f.code in SIZE_CODES}
+    return next((texts[code] for code in SIZE_CODES if code in texts), "")
 
 
 SIZE_CODES = ("magnification_impossible", "magnification_implausible", "scale_disagreement")

@@ -18,8 +18,10 @@ def still_and_moved():
     before = [filmed(rng, STILL, 0.0) for _ in range(PAIRS)]
     still = [changes_between(filmed(rng, STILL, 5.0), first) for first in before]
     moved = [changes_between(filmed(rng, MOVED, 5.0), first) for first in before]
-    assert not any(changes.missing for changes in (*still, *moved))
-    return still, moved
+    # Where the tip of a stem lies off the film, its axis is not placed and the pair is left out.
+    whole = [pair for pair in zip(still, moved, strict=True) if not any(p.missing for p in pair)]
+    assert len(whole) >= PAIRS - 3
+    return [pair[0] for pair in whole], [pair[1] for pair in whole]
 
 
 @pytest.mark.parametrize("name", TRUTH)

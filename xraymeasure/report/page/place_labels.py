@@ -59,7 +59,9 @@ def place_labels(
         cost += 1.5 * _covered(candidates, half, lines)
         leaders = anchor + _ALONG[:, None, None] * (candidates - anchor)
         for box in boxes:
-            cost += 1e4 * _overlap(candidates, half, box) / (width * height)
+            covered = _overlap(candidates, half, box)
+            # Even a sliver is worse than any free place.
+            cost += 1e4 * covered / (width * height) + 1e3 * (covered > 0.0)
             crossed = np.all((leaders > box[:2]) & (leaders < box[2:]), axis=-1)
             cost += 10.0 * crossed.sum(axis=0)
         chosen = int(np.argmin(cost))
