@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qtpy.QtCore import Qt, Signal
-from qtpy.QtWidgets import QComboBox, QGridLayout, QLabel, QWidget
+from qtpy.QtWidgets import QComboBox, QGridLayout, QLabel, QSizePolicy, QWidget
 
 from napari_xraymeasure.panels.number_words import size_warning
 from napari_xraymeasure.panels.widgets import NumberEdit, button, named
@@ -81,6 +81,8 @@ class HipsForm(QWidget):
         grid.addWidget(self._sphere, 4, 0, 1, 4)
         grid.addWidget(self.marker, 4, 4)
         self.note = button("", "", self._press_note, "About the sizes")
+        # Its words are cut to the room there is; they must not widen the dock.
+        self.note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.note.setFlat(True)
         self.note.setStyleSheet("text-align: left; padding: 1px 2px;")
         grid.addWidget(self.note, 5, 0, 1, 5)
