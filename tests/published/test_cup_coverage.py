@@ -1,7 +1,7 @@
 """What a 95 % interval of a cup's angles promises, on pelves that the model does not share.
 
 Scenes and clicks are those of `tests/cup_scenes.py`: depths and asymmetry of open bone models,
-rays cast point by point. Small and seeded here; `tests/benchmarks/bench_cup.py` prints the table.
+rays cast point by point. Small and seeded.
 With 150 films the share of a right interval scatters by 1.8 %; 2.5 of that are allowed below 95.
 """
 

@@ -58,7 +58,7 @@ if TYPE_CHECKING:
 
 DRAWS = 2048
 """Monte Carlo draws for the intervals of a measurement that is kept: as many quasi-random ones as
-make the least stable end as stable as 10,000 pseudo-random ones do (tests/benchmarks)."""
+make the ends about as stable as 10,000 pseudo-random ones do, on the films where it was tried."""
 
 FLAT_DRAWS = 1024
 """Draws for a rim that is seen nearly edge on, where first order does not hold."""
