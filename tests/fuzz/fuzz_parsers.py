@@ -184,7 +184,7 @@ def fuzz(name: str, seconds: float, megabytes: float | None) -> None:
                 once(content)
         arguments = [sys.argv[0], corpus, f"-max_len={MOST_BYTES}", "-timeout=20"]
         if megabytes is None:
-            arguments.append(f"-max_total_time={seconds:.0f}")
+            arguments.append("-seed=1", f"-max_total_time={seconds:.0f}")
         atheris.Setup(arguments, once)
         atheris.Fuzz()
 

@@ -233,10 +233,14 @@ def run_study(
 
 def read_kept(path: Path) -> dict[str, Any]:
     """Return what a run kept of a reading: ``rows``, ``mm_per_px``, ``pitch_mm``."""
-    record, _, digest = path.read_text("utf-8").partition("\n")
-    if hashlib.sha256(record.encode()).hexdigest() != digest.strip():
-        raise StudyError(f"{path}: is damaged; delete it and run the study again")
-    kept: dict[str, Any] = json.loads(record)
+    damaged = StudyError(f"{path}: is damaged; delete it and run the study again")
+    try:
+        record, _, digest = path.read_text("utf-8").partition("\n")
+        if hashlib.sha256(record.encode()).hexdigest() != digest.strip():
+            raise damaged
+        kept: dict[str, Any] = json.loads(record)
+    except ValueError:
+        raise damaged from None
     return kept
 
 
@@ -244,7 +248,7 @@ def _is_whole(path: Path) -> bool:
     """Whether there is a record that was kept, undamaged; any other is made anew."""
     try:
         read_kept(path)
-    except (OSError, ValueError):
+    except (OSError, StudyError):
         return False
     return True
 
