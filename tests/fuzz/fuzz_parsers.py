@@ -182,9 +182,9 @@ def fuzz(name: str, seconds: float, megabytes: float | None) -> None:
             for number, content in enumerate(seeds(name)):
                 (Path(corpus) / f"seed{number}").write_bytes(content)
                 once(content)
-        arguments = [sys.argv[0], corpus, f"-max_len={MOST_BYTES}", "-timeout=20"]
+        arguments = [sys.argv[0], corpus, f"-max_len={MOST_BYTES}", "-timeout=20", "-seed=1"]
         if megabytes is None:
-            arguments.append("-seed=1", f"-max_total_time={seconds:.0f}")
+            arguments.append(f"-max_total_time={seconds:.0f}")
         atheris.Setup(arguments, once)
         atheris.Fuzz()
 
