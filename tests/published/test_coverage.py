@@ -1,49 +1,18 @@
 """What a 95 % interval promises: over many films it holds the truth 95 times in a hundred.
 
 Neyman J, Phil Trans R Soc A 1937;236:333-380 (from memory). The films are drawn from the model
-that the intervals rest on (tests/published/drawn_films.py): 2,000 of each kind. With 2,000 films
-the share of a right interval scatters by half a percent; 93 to 97 % is asked for.
+that the intervals rest on (tests/published/drawn_films.py), so that this sees whether spreads are
+carried through to the ends of every interval, not whether the model is right: bodies that it does
+not know stand in tests/measuring/test_posture.py and tests/published/test_cup_coverage.py.
+The share of a right interval scatters as a binomial does; four of its standard deviations are
+allowed, over some sixty intervals. `python -m tests.benchmarks.bench_coverage` draws 2,000 films
+of each kind, which tells 93 and 97 % apart.
 """
-
-import os
-from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 import pytest
 
-from tests.published.drawn_films import bodies, held
-
-FILMS, PARTS = 2000, 4
-
-
-def coverage(geometry, apparent=None, draws=0, stems=None):
-    """Return by key the share of intervals that held the truth, and how many there were."""
-    bodies()  # made once, before the processes part
-    tasks = [
-        (seed, FILMS // PARTS, geometry, apparent, draws, stems) for seed in range(11, 11 + PARTS)
-    ]
-    with ProcessPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        parts = list(pool.map(held, tasks))
-    keys = set().union(*parts)
-    total = {key: sum(part.get(key, np.zeros(2, int)) for part in parts) for key in keys}
-    return {key: (count[0] / count.sum(), count.sum()) for key, count in total.items()}
-
-
-@pytest.fixture(scope="module")
-def known_geometry():
-    return coverage("reading")
-
-
-@pytest.fixture(scope="module")
-def assumed_beam():
-    return coverage("film")
-
-
-@pytest.fixture(scope="module")
-def edge_on():
-    stems = ("teardrop", "femoral_head", "cup_rim")
-    return coverage("reading", apparent=(0.0, 3.0), draws=500, stems=stems)
-
+from tests.published.drawn_films import held
 
 CUP = [
     f"{definition}_{angle}"
@@ -76,42 +45,38 @@ LENGTHS_AND_ANGLES = [
     ("head_to_cup_lateral", "index", "landmarks"),
     ("head_to_cup_cranial", "index", "landmarks"),
 ]
+CUP_FROM_THE_TUBE = [(name, "index", "perspective") for name in CUP]
 SEEN_FROM_THE_TUBE = [
     ("head_diameter_px", "index", "sphere"),
     ("head_diameter_px", "other", "sphere"),
     ("hip_centre_above_detector", "index", "sphere"),
     ("hip_centre_left_of_beam", "index", "sphere"),
     ("hip_centre_caudal_of_beam", "index", "sphere"),
-    *((name, "index", "perspective") for name in CUP),
+    *CUP_FROM_THE_TUBE,
 ]
 
 
-def name_of(key):
-    return "-".join(part for part in key if part) if isinstance(key, tuple) else key
+@pytest.mark.parametrize("geometry", ["reading", "film"])
+def test_intervals_hold_the_truth_whoever_states_the_tube(geometry):
+    found = held((11, 250, geometry, None, 0, None))
+    assert found["refused"][1] == 0
+    check(found, LENGTHS_AND_ANGLES + SEEN_FROM_THE_TUBE)
 
 
-def check(found, key):
-    share, films = found[key]
-    assert films > 0.97 * FILMS
-    assert 0.93 <= share <= 0.97
-
-
-@pytest.mark.parametrize("key", LENGTHS_AND_ANGLES + SEEN_FROM_THE_TUBE, ids=name_of)
-def test_intervals_hold_the_truth_where_the_reader_states_tube_and_beam(known_geometry, key):
-    check(known_geometry, key)
-
-
-@pytest.mark.parametrize("key", LENGTHS_AND_ANGLES + SEEN_FROM_THE_TUBE, ids=name_of)
-def test_intervals_hold_the_truth_where_the_beam_is_taken_to_be_the_films_middle(assumed_beam, key):
-    check(assumed_beam, key)
-
-
-@pytest.mark.parametrize("name", CUP)
-def test_intervals_hold_the_truth_where_the_rim_is_seen_edge_on(edge_on, name):
+def test_intervals_hold_the_truth_where_the_rim_is_seen_edge_on():
     """Apparent anteversion 0 to 3 degrees: a noisy ellipse is never flat, the fit is biased."""
-    check(edge_on, (name, "index", "perspective"))
+    stems = ("teardrop", "femoral_head", "cup_rim")
+    found = held((11, 150, "reading", (0.0, 3.0), 500, stems))
+    assert found["refused"][1] <= 0.03 * 150
+    check(found, CUP_FROM_THE_TUBE)
 
 
-def test_hardly_any_film_is_refused(known_geometry, edge_on):
-    assert known_geometry["refused"][0] == 1.0
-    assert edge_on["refused"][0] > 0.97
+def check(found, keys):
+    short = {}
+    for key in keys:
+        films = found[key].sum()
+        assert films > 0.97 * found["refused"].sum(), key
+        share = found[key][0] / films
+        if share < 0.95 - 4.0 * np.sqrt(0.95 * 0.05 / films):
+            short[key] = share
+    assert not short
