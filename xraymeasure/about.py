@@ -31,7 +31,7 @@ _SYNTAXES = {
 
 def about() -> str:
     """Return versions and available decoders, one a line; nothing of user or machine name."""
-    from pydicom.pixels import get_decoder
+    from pydicom.pixels.decoders.base import get_decoder
 
     lines = [
         f"xraymeasure {__version__}",

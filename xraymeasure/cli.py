@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from typer.exceptions import TyperException
@@ -219,7 +219,8 @@ def propose(
     ],
     out: Annotated[Path, typer.Option("-o", "--out", metavar="R", help="Where the reading goes.")],
     side: Annotated[
-        str | None, typer.Option(metavar="left|right", help="Look at this hip only.")
+        Literal["left", "right"] | None,
+        typer.Option(metavar="left|right", help="Look at this hip only."),
     ] = None,
     beam_centre: Annotated[
         tuple[float, float] | None,
@@ -229,7 +230,8 @@ def propose(
         float | None, typer.Option(metavar="MM", min=500.0, max=3000.0, help="Tube to detector.")
     ] = None,
     opens: Annotated[
-        str | None, typer.Option(metavar="anterior|posterior", help="How the cup opens.")
+        Literal["anterior", "posterior"] | None,
+        typer.Option(metavar="anterior|posterior", help="How the cup opens."),
     ] = None,
     reader: Annotated[str, typer.Option(metavar="CODE", help="Who will confirm it.")] = "proposed",
     force: Annotated[bool, typer.Option("--force", help="Overwrite an earlier reading.")] = False,
@@ -241,31 +243,35 @@ def propose(
     from xraymeasure.film.read import read_film
     from xraymeasure.reading.file import save_reading
 
-    for name, value, allowed in (
-        ("--side", side, ("left", "right")),
-        ("--opens", opens, ("anterior", "posterior")),
-    ):
-        if value is not None and value not in allowed:
-            raise XrayMeasureError(f"{name}: {value!r} is neither {' nor '.join(allowed)}")
     if out.exists() and not force:
         raise XrayMeasureError(
             f"{out}: exists; choose another name, or use --force to overwrite it"
         )
     shown = read_film(film)
-    known = {
-        "head_diameter_mm": head_diameter,
-        "beam_centre": beam_centre,
-        "source_detector_mm": source_detector,
-        "opens": opens,
-    }
-    found = find_proposals(shown, side=side, **known)
+    found = find_proposals(
+        shown,
+        side=side,
+        head_diameter_mm=head_diameter,
+        beam_centre=beam_centre,
+        source_detector_mm=source_detector,
+        opens=opens,
+    )
     if not found.hips:
         _complain(
             f"{film}: no replaced hip was found to propose"
             f"{f' on the {side} side' if side else ''}; place the landmarks by hand"
         )
         return NOTHING
-    save_reading(proposed_reading(shown, found, reader=reader, **known), out)
+    proposed = proposed_reading(
+        shown,
+        found,
+        reader=reader,
+        head_diameter_mm=head_diameter,
+        beam_centre=beam_centre,
+        source_detector_mm=source_detector,
+        opens=opens,
+    )
+    save_reading(proposed, out)
     print(proposal_text(found))
     print(CAUTION)
     _tell(f"written: {out}")
@@ -471,7 +477,8 @@ def series_followup(
     workers: Workers = None,
     scheduler: Scheduler = None,
     pages: Annotated[
-        str, typer.Option(metavar="WHICH", help="Pages of single hips: flagged, all or none.")
+        Literal["flagged", "all", "none"],
+        typer.Option(metavar="WHICH", help="Pages of single hips: flagged, all or none."),
     ] = "all",
     out: OutFolder = None,
 ) -> None:
@@ -479,8 +486,6 @@ def series_followup(
 
     The changes of all hips are one table, changes.csv and changes.parquet.
     """
-    if pages not in ("flagged", "all", "none"):
-        raise XrayMeasureError(f"--pages: {pages!r} is none of flagged, all, none")
     from xraymeasure.series.cohort.cohort import cohort_of_study
     from xraymeasure.series.cohort.page import write_cohort
     from xraymeasure.series.followup.followup import followup_of_study

@@ -11,7 +11,7 @@ import hashlib
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -175,7 +175,7 @@ class Film:
         """
         centre = np.asarray(self.beam_centre if beam_centre is None else beam_centre, dtype=float)
         steps = (np.asarray(points, dtype=float) - centre) * self._pitch(pitch_mm)
-        return steps @ np.array(self.patient_axes, dtype=float).T
+        return np.asarray(steps @ np.array(self.patient_axes, dtype=float).T)
 
     def to_pixels(
         self,
@@ -190,7 +190,7 @@ class Film:
         centre = np.asarray(self.beam_centre if beam_centre is None else beam_centre, dtype=float)
         # The axes are a signed permutation, so the transpose is the inverse.
         steps = np.asarray(xy, dtype=float) @ np.array(self.patient_axes, dtype=float)
-        return steps / self._pitch(pitch_mm) + centre
+        return np.asarray(steps / self._pitch(pitch_mm) + centre)
 
     def _pitch(self, pitch_mm: float | Pair | None) -> np.ndarray:
         if pitch_mm is None:
@@ -218,7 +218,7 @@ def film_from_array(
     source: str = "array",
     pitch_mm: float | Pair | None = None,
     beam_centre: tuple[float, float] | None = None,
-    **known: object,
+    **known: Any,
 ) -> Film:
     """Make a film of an array, for films that do not come from a file.
 

@@ -25,7 +25,7 @@ class LookUpTable:
     def __call__(self, inputs: np.ndarray) -> np.ndarray:
         """Return the output of every input (PS3.3 C.11.1.1.1: beyond the ends, the end values)."""
         index = np.clip(np.round(inputs) - self.first, 0, len(self.values) - 1)
-        return self.values[index.astype(np.intp)].astype(float)
+        return np.asarray(self.values[index.astype(np.intp)].astype(float))
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ class Greys:
             greys = np.clip((values - low) / (high - low), 0, 1) if high > low else values * 0
         if self.inverted:
             greys = 1 - greys
-        return greys.astype(np.float32)[words]
+        return np.asarray(greys.astype(np.float32)[words])
 
 
 def luminance(colour: np.ndarray) -> np.ndarray:

@@ -106,10 +106,9 @@ def _read_with_pillow(stream: BytesIO, path: str) -> _Picture:
     # Its limit is below that of a film, and it only warns.
     Image.MAX_IMAGE_PIXELS = None
     with Image.open(stream) as image:
-        if getattr(image, "n_frames", 1) > 1:
-            raise FilmError(
-                f"{path}: holds {image.n_frames} images; save the one that is to be measured"
-            )
+        images = int(getattr(image, "n_frames", 1))
+        if images > 1:
+            raise FilmError(f"{path}: holds {images} images; save the one that is to be measured")
         bands = len(image.getbands())
         refuse_impossible_size(path, image.height, image.width, bands, _length(stream))
         deep = image.mode in ("RGB", "RGBA") and _png_depth(stream) == 16

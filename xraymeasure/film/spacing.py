@@ -8,10 +8,9 @@ numbers, and what the attributes do not say stays unknown.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from numbers import Real
 
 Pair = tuple[float, float]
 
@@ -88,7 +87,7 @@ def as_pitch(pitch_mm: float | Pair | Sequence[float]) -> Pair:
     ValueError
         If there are not one or two lengths, or one is not finite and above zero.
     """
-    lengths = (pitch_mm,) * 2 if isinstance(pitch_mm, Real) else tuple(pitch_mm)
+    lengths = tuple(pitch_mm) if isinstance(pitch_mm, Iterable) else (pitch_mm,) * 2
     if len(lengths) != 2 or not all(math.isfinite(v) and v > 0 for v in lengths):
         raise ValueError(f"a pitch is one or two lengths in mm above zero, not {pitch_mm!r}")
     return float(lengths[0]), float(lengths[1])
@@ -219,8 +218,10 @@ def decide_spacing(
     )
 
 
-def _calibration_faults(detector: Pair, pixel: Pair, name: str, known_type: str | None) -> list:
-    faults = []
+def _calibration_faults(
+    detector: Pair, pixel: Pair, name: str, known_type: str | None
+) -> list[str]:
+    faults: list[str] = []
     if known_type is None:
         faults.append(
             f"Pixel Spacing differs from {name}, but no Pixel Spacing Calibration Type says how it "

@@ -70,10 +70,11 @@ def _look_up_table(
         return None
     item = Attributes(items[0])
     descriptor = item.numbers("LUTDescriptor")
-    data = item.values("LUTData")
-    if len(data) == 1 and isinstance(data[0], bytes):
+    stored = item.values("LUTData")
+    data = np.array(stored)
+    if len(stored) == 1 and isinstance(stored[0], bytes):
         little = attributes.dataset.original_encoding[1] is not False
-        data = np.frombuffer(data[0][: len(data[0]) // 2 * 2], "<u2" if little else ">u2")
+        data = np.frombuffer(stored[0][: len(stored[0]) // 2 * 2], "<u2" if little else ">u2")
     if len(descriptor) != 3 or not 8 <= descriptor[2] <= 16:
         attributes.note(f"{keyword} has no usable descriptor and was ignored.")
         return None
@@ -81,7 +82,7 @@ def _look_up_table(
     count, first, bits = int(descriptor[0]) or 65536, int(descriptor[1]), int(descriptor[2])
     if signed and first >= 32768:
         first -= 65536
-    values = np.array(data, dtype=np.int64) & 0xFFFF
+    values = data.astype(np.int64) & 0xFFFF
     if bits == 8 and len(values) == (count + 1) // 2 and count > 1:
         # Eight-bit entries packed two to a word.
         values = values.astype("<u2").view(np.uint8)[:count].astype(np.int64)

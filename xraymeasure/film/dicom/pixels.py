@@ -109,7 +109,7 @@ def _decompressed(dataset: Dataset, syntax: UID, seconds: float | None) -> np.nd
 def _transfer_syntax(dataset: Dataset) -> UID:
     from pydicom.uid import ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
-    syntax = dataset.file_meta.get("TransferSyntaxUID")
+    syntax: UID | None = dataset.file_meta.get("TransferSyntaxUID")
     if not syntax:
         # Without file meta information the pixels follow the encoding that was found by reading.
         implicit, little = dataset.original_encoding

@@ -193,7 +193,7 @@ def _film(attributes: Attributes, pixels: np.ndarray, path: Path) -> Film:
         acquired_on=acquired_on,
         sop_instance_uid=attributes.text("SOPInstanceUID"),
         identity=identity_of(attributes),
-        burned_in={"YES": True, "NO": False}.get(attributes.text("BurnedInAnnotation")),
+        burned_in={"YES": True, "NO": False}.get(attributes.text("BurnedInAnnotation") or ""),
         notes=tuple(attributes.notes),
         greys=greys,
     )
@@ -242,7 +242,7 @@ def _source_detector(attributes: Attributes) -> float | None:
 
 
 def _collimator(attributes: Attributes) -> Collimator | None:
-    edges = tuple(
+    left, right, upper, lower = (
         attributes.number(f"Collimator{edge}")
         for edge in (
             "LeftVerticalEdge",
@@ -251,8 +251,8 @@ def _collimator(attributes: Attributes) -> Collimator | None:
             "LowerHorizontalEdge",
         )
     )
-    if None not in edges:
-        return Collimator(edges=edges)
+    if not (left is None or right is None or upper is None or lower is None):
+        return Collimator(edges=(left, right, upper, lower))
     centre = attributes.pair("CenterOfCircularCollimator")
     if centre is not None:
         return Collimator(centre=centre)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from math import hypot
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -143,10 +144,12 @@ def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterato
     yield from scale_disagreements(scale, setting.scales)
     magnification = values.get(("magnification", None, scale.method))
     if magnification is not None:
-        diameter = setting.hips[scale.side].head_mm if scale.method == "head" else None
+        of_head = scale.side if scale.method == "head" else None
+        diameter = setting.hips[of_head].head_mm if of_head else None
+        sid = setting.source_detector_mm
         height = values.get(("hip_centre_above_detector", scale.side, "sphere"))
-        if diameter and height is not None and is_possible(magnification):
-            yield from height_findings(height, diameter, setting.source_detector_mm)
+        if diameter and sid and height is not None and is_possible(magnification):
+            yield from height_findings(height, diameter, sid)
         else:
             yield from magnification_findings(magnification, diameter)
     if scale.side not in (setting.operated, None):
@@ -160,19 +163,15 @@ def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterato
 
 def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
     reading = setting.reading
-    for side, hip in [*setting.hips.items(), (None, None)]:
-        if hip is None:
-            outlines = (("marker_sphere", setting.marker),)
-        else:
-            outlines = (
-                ("femoral_head", hip.head),
-                ("cup_shell", hip.shell),
-                ("cup_rim", hip.rim),
-            )
-        for stem, fit in outlines:
-            if fit is None:
-                continue
-            name = landmark_name(stem, side)
+    fits: dict[str, Fit | None] = {}
+    for side, hip in setting.hips.items():
+        fits[landmark_name("femoral_head", side)] = hip.head
+        fits[landmark_name("cup_shell", side)] = hip.shell
+        fits[landmark_name("cup_rim", side)] = hip.rim
+    fits["marker_sphere"] = setting.marker
+    for name, fit in fits.items():
+        if fit is not None:
+            stem = LANDMARKS[name].kind.stem
             title = LANDMARKS[name].title
             points = setting.units(reading.points(name))
             touches = touched_by(name, setting)
@@ -329,10 +328,10 @@ def _reference(
             ("radiographic_inclination", *LENGTHS),
         )
         return
-    angles = [values.get(("pelvic_obliquity", None, name)) for name in REFERENCE_LANDMARKS]
-    if None in angles:
+    first, second = (values.get(("pelvic_obliquity", None, name)) for name in REFERENCE_LANDMARKS)
+    if first is None or second is None:
         return
-    difference = angles[1] - angles[0]
+    difference = second - first
     if abs(difference) > thresholds.reference_lines_deg:
         yield Finding(
             "reference_lines_disagree",
@@ -381,9 +380,9 @@ def _pelvis(
 def _femora(
     setting: Setting, values: Mapping[Key, float], thresholds: Thresholds
 ) -> Iterator[Finding]:
-    leaning = [values.get(("femoral_abduction", side, "landmarks")) for side in SIDES]
-    if None not in leaning:
-        difference = abs(leaning[0] - leaning[1])
+    left, right = (values.get(("femoral_abduction", side, "landmarks")) for side in SIDES)
+    if left is not None and right is not None:
+        difference = abs(left - right)
         if difference > thresholds.abduction_difference_deg:
             yield Finding(
                 "femora_unequal",
@@ -419,8 +418,8 @@ def _concentric(
         ]
         if keys[0] not in values:
             continue
-        distance = float(np.hypot(*(values[key] for key in keys)))
-        placing = COVERAGE * float(np.hypot(*(intervals[key].standard_uncertainty for key in keys)))
+        distance = hypot(*(values[key] for key in keys))
+        placing = COVERAGE * hypot(*(intervals[key].standard_uncertainty for key in keys))
         if distance > thresholds.head_off_cup_mm + placing:
             yield Finding(
                 "head_off_cup",
