@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +16,7 @@ from xraymeasure.detect.field import Plate, plate, working_pitch_mm
 from xraymeasure.detect.head import Head, find_head
 from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
+from xraymeasure.reading.moment import now
 from xraymeasure.reading.reading import FilmBinding, Opens, Point, Provenance, Reading
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
@@ -318,7 +318,7 @@ def proposed_reading(
     landmarks = {name: points for hip in proposals.hips for name, points in hip.landmarks.items()}
     return Reading(
         reader=reader,
-        read_at=read_at or datetime.now(UTC).isoformat(timespec="seconds"),
+        read_at=read_at or now(),
         operated_side=found[0],
         film=FilmBinding(film.sop_instance_uid, film.pixel_sha256),
         head_diameter_mm=heads,

@@ -6,7 +6,6 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import fields, replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from pydantic import TypeAdapter
 from xraymeasure.errors import ReadingError
 from xraymeasure.files.atomic import read_text, write_atomically
 from xraymeasure.files.formats import Form, parse_json
+from xraymeasure.reading.moment import moment_from
 from xraymeasure.reading.reading import FilmBinding, Reading, known_landmark
 from xraymeasure.vocabulary.landmarks import SIDES
 
@@ -97,7 +97,7 @@ def parse_reading(text: str, where: str = "reading") -> Reading:
 def _checked(reading: Reading) -> Reading:
     """Return a reading whose names and points are those of the vocabulary."""
     try:
-        datetime.fromisoformat(reading.read_at)
+        moment_from(reading.read_at)
     except ValueError:
         raise ReadingError("read_at: is not a date and time in ISO 8601") from None
     spread = reading.placing_sd_px

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 
 from napari_xraymeasure.session.autosave import (
@@ -16,6 +15,7 @@ from napari_xraymeasure.session.plan_keeping import SUFFIX, PlanShelf
 from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.userdata import user_folder
 from xraymeasure.film.film import Film
+from xraymeasure.reading.moment import now
 from xraymeasure.reading.reading import FilmBinding, Reading
 from xraymeasure.vocabulary.landmarks import Side
 
@@ -24,7 +24,7 @@ def new_reading(film: Film, reader: str, operated_side: Side) -> Reading:
     """Return an empty reading bound to a film, by a reader, made now."""
     return Reading(
         reader=reader,
-        read_at=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        read_at=now(),
         operated_side=operated_side,
         film=FilmBinding(film.sop_instance_uid, film.pixel_sha256),
     )

@@ -20,13 +20,13 @@ import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
 from xraymeasure.errors import ReadingError, StudyError
 from xraymeasure.files.atomic import read_text, write_atomically
 from xraymeasure.reading.file import format_reading, parse_reading
+from xraymeasure.reading.moment import moment_from
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.study import Study, StudyFilm
 from xraymeasure.vocabulary.landmarks import Side
@@ -240,7 +240,9 @@ def _latest(versions: list[StudyReading]) -> StudyReading:
     usable = {entry.digest: entry for entry in versions if entry.reading is not None}
     if not usable:
         return versions[-1]
-    latest = max(usable.values(), key=lambda entry: (moment_of(entry.reading), entry.digest))
+    latest = max(
+        usable.values(), key=lambda entry: (moment_from(entry.reading.read_at), entry.digest)
+    )
     return replace(latest, superseded=len(usable) - 1)
 
 
@@ -248,9 +250,3 @@ def has_cup(reading: Reading, side: Side | None = None) -> bool:
     """Return whether a hip, the index hip by default, has a cup: only then it was operated on."""
     side = side or reading.operated_side
     return reading.has(f"cup_rim_{side}") or reading.has(f"cup_shell_{side}")
-
-
-def moment_of(reading: Reading) -> datetime:
-    """Return when a reading was handed in; a moment without a zone is taken as UTC."""
-    moment = datetime.fromisoformat(reading.read_at)
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

@@ -20,6 +20,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from xraymeasure.errors import StudyError
 from xraymeasure.files.atomic import read_text, write_atomically
 from xraymeasure.files.formats import Form, parse_json
+from xraymeasure.reading.moment import moment_from
 from xraymeasure.series.study.readings import content_tag
 from xraymeasure.series.study.study import Study
 
@@ -123,7 +124,7 @@ def study_remarks(study: Study) -> tuple[Remark, ...]:
         sorted(
             remarks,
             key=lambda remark: (
-                datetime.fromisoformat(remark.at),
+                moment_from(remark.at),
                 remark.film,
                 remark.reader,
                 remark.occasion,

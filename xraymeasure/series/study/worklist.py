@@ -12,17 +12,16 @@ import itertools
 import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from xraymeasure.errors import ReadingError, StudyError
 from xraymeasure.reading.file import read_reading
+from xraymeasure.reading.moment import moment_from, now
 from xraymeasure.reading.reading import FilmBinding, Reading
 from xraymeasure.series.study.readings import (
     HandedOut,
     StudyReading,
     draft_path,
-    moment_of,
     study_readings,
 )
 from xraymeasure.series.study.remarks import (
@@ -189,7 +188,7 @@ def start_reading(
         raise StudyError(f"film {film.label}: say which hip is the index, left or right")
     return Reading(
         reader=work.reader,
-        read_at=_now(),
+        read_at=now("milliseconds"),
         operated_side=index,
         film=binding,
         head_diameter_mm={index: film.head_diameter_mm} if film.head_diameter_mm else {},
@@ -199,7 +198,7 @@ def start_reading(
 
 def finished(reading: Reading) -> Reading:
     """Return the reading with the moment of now, at which it is handed in."""
-    return replace(reading, read_at=_now())
+    return replace(reading, read_at=now("milliseconds"))
 
 
 def visible_plan(work: Worklist, film: StudyFilm) -> Path | None:
@@ -231,16 +230,13 @@ def comment(work: Worklist, film: StudyFilm, text: str) -> Path:
 
 def _remark(work: Worklist, film: StudyFilm, kind: str, text: str) -> Path:
     return add_remark(
-        work.study, Remark(film.label, work.reader, work.occasion, _now(), kind, text.strip())
+        work.study,
+        Remark(film.label, work.reader, work.occasion, now("milliseconds"), kind, text.strip()),
     )
 
 
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
 def _minutes_per_film(readings: list[StudyReading]) -> float | None:
-    moments = sorted(moment_of(entry.reading) for entry in readings)
+    moments = sorted(moment_from(entry.reading.read_at) for entry in readings)
     gaps = [
         minutes
         for before, after in itertools.pairwise(moments)
