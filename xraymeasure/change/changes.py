@@ -384,15 +384,15 @@ def _of_cup(row: Change, after: Visit, before: Visit, side: Side) -> Change:
     (less than a tenth, for a head's centre is far better known than a teardrop).
     """
     inside = f"head_to_cup_{row.name.rpartition('_')[2]}"
-    later, earlier = (visit.measurements.primary(inside, side) for visit in (after, before))
+    later, earlier = (visit.measurements[inside, side] for visit in (after, before))
     value, low, high = difference((row.value, row.low, row.high), change(later, earlier))
     return replace(
         row,
         value=value,
         low=low,
         high=high,
-        before=row.before - earlier.value,
-        after=row.after - later.value,
+        before=None if row.before is None else row.before - earlier.value,
+        after=None if row.after is None else row.after - later.value,
     )
 
 

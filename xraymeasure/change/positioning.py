@@ -105,8 +105,12 @@ def visit_of(
         As in `Visit`.
     """
     side = reading.operated_side
-    outline = next((each for each in ("shell", "rim") if reading.has(f"cup_{each}_{side}")), None)
+    outline = next((each for each in _OUTLINES if reading.has(f"cup_{each}_{side}")), None)
     return Visit(years, measurements, label, view, reading.posture, outline)
+
+
+_OUTLINES: tuple[Literal["shell", "rim"], ...] = ("shell", "rim")
+"""Of a cup, in the order in which its centre is taken from them."""
 
 
 @dataclass(frozen=True)

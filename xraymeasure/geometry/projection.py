@@ -70,7 +70,9 @@ class Poses:
         return centre
 
 
-def circle_poses(ellipse: np.ndarray, source_detector_mm: float, lateral_sign: int) -> Poses:
+def circle_poses(
+    ellipse: np.ndarray, source_detector_mm: float | np.ndarray, lateral_sign: int
+) -> Poses:
     """Return the circles in space whose outline on the detector is `ellipse`.
 
     The outline and the tube make an elliptical cone; the planes that cut it in circles follow
@@ -243,7 +245,7 @@ def _sphere_start(circle: np.ndarray, height: float) -> np.ndarray:
 
 
 def sphere_centre_mm(
-    cone: np.ndarray, diameter_mm: np.ndarray, source_detector_mm: np.ndarray
+    cone: np.ndarray, diameter_mm: float | np.ndarray, source_detector_mm: float | np.ndarray
 ) -> np.ndarray:
     """Return the centre of a sphere of known diameter from its cone, in the patient frame.
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, PreparedHip, Setting
 from xraymeasure.measuring.results import Drawing
-from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, landmark_name
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 _TURN = np.linspace(0.0, 2.0 * np.pi, 97)
 
@@ -44,13 +44,22 @@ def draw(setting: Setting) -> Iterator[Drawing]:
         yield Drawing("beam", None, beam, (), tuple(beam[0]))
 
 
-def _line(setting, kind, side, points, names, anchor=None) -> Drawing:
+def _line(
+    setting: Setting,
+    kind: str,
+    side: Side | None,
+    points: Sequence[np.ndarray] | np.ndarray,
+    names: tuple[str, ...],
+    anchor: np.ndarray | None = None,
+) -> Drawing:
     path = setting.pixels(np.asarray(points))
     label = path[-1] if anchor is None else setting.pixels(anchor)
     return Drawing(kind, side, path, names, (float(label[0]), float(label[1])))
 
 
-def _circle(setting, kind, side, circle, names) -> Drawing:
+def _circle(
+    setting: Setting, kind: str, side: Side | None, circle: np.ndarray, names: tuple[str, ...]
+) -> Drawing:
     x, y, radius = circle
     path = ellipse_path(np.array([x, y, radius, radius, 0.0]))
     return _line(setting, kind, side, path, names, np.array([x, y - radius]))
@@ -58,10 +67,10 @@ def _circle(setting, kind, side, circle, names) -> Drawing:
 
 def _references(setting: Setting) -> Iterator[Drawing]:
     for name, stem in REFERENCE_LANDMARKS.items():
-        ends = [landmark_name(stem, side) for side in ("right", "left")]
-        if not setting.reading.has(*ends):
+        names_of_ends = [landmark_name(stem, side) for side in SIDES]
+        if not setting.reading.has(*names_of_ends):
             continue
-        right, left = (setting.units(setting.reading.place(end)[None])[0] for end in ends)
+        left, right = (setting.units(setting.reading.place(end)[None])[0] for end in names_of_ends)
         beyond = 0.45 * (left - right)
         kind = "reference" if name == setting.reference else "alternative_reference"
         names = ("pelvic_obliquity", "leg_length_difference", "radiographic_inclination")
@@ -101,9 +110,10 @@ def _hip(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
 
 def _axis(setting: Setting, stem: str, hip: PreparedHip) -> np.ndarray | None:
     """Return the ends of an axis, proximal first, in film units; None where not placed."""
-    if hip.axes[stem] is None:
+    line = hip.axes[stem]
+    if line is None:
         return None
-    on_line, direction = hip.axes[stem]
+    on_line, direction = line
     points = setting.units(setting.reading.points(landmark_name(stem, hip.side)))
     along = (points - on_line) @ direction
     ends = on_line + np.outer([along.min(), along.max()], direction)

@@ -7,6 +7,7 @@ shape ``(2, ...)``; `lateral_sign` is 1 for a left hip and -1 for a right one.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy as np
 from xraymeasure.geometry.cup_angles import along_line
 from xraymeasure.geometry.curves import fit_line
 from xraymeasure.measuring.positions import Scene
+from xraymeasure.measuring.prepared import Line
 from xraymeasure.measuring.uncertainty import Numbers
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, other_side
 
@@ -88,7 +90,7 @@ def neck_shaft_angle_deg(neck: np.ndarray, stem: np.ndarray) -> np.ndarray:
     return np.asarray(np.degrees(np.arctan2(np.abs(cross), (neck * stem).sum(axis=0))))
 
 
-def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
+def lengths(scene: Scene, tilt: np.ndarray, origin: np.ndarray | None, numbers: Numbers) -> None:
     """Everything in millimetres, in the plane of the index hip."""
     operated, placed = scene.setting.operated, scene.units
     middle = origin if origin is not None else np.zeros((2, 1))
@@ -102,7 +104,7 @@ def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
         return turned(scene.in_hip_plane(name)[0]) if name in placed else None
 
     @cache
-    def line(stem: str, side: Side) -> tuple[np.ndarray, np.ndarray] | None:
+    def line(stem: str, side: Side) -> Line | None:
         name = landmark_name(stem, side)
         if name not in placed:
             return None
@@ -113,25 +115,26 @@ def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
     shafts = {side: line("femoral_shaft", side) or line("stem_axis", side) for side in SIDES}
     lessers = {side: point("lesser_trochanter", side) for side in SIDES}
     teardrops = {side: point("teardrop", side) for side in SIDES}
-    both_teardrops = all(value is not None for value in teardrops.values())
+    left, right = teardrops["left"], teardrops["right"]
+    middle_x = None if left is None or right is None else (left + right)[0] / 2.0
     for side, hip in hips.items():
         sign = scene.setting.hips[side].lateral_sign
         femoral = None
-        if shafts[side] is not None:
-            femoral = femoral_offset_mm(hip, *shafts[side], sign)
+        if (shaft := shafts[side]) is not None:
+            femoral = femoral_offset_mm(hip, *shaft, sign)
             numbers["femoral_offset", side, "projected"] = femoral
         if origin is None:
             continue
         numbers["hip_centre_height", side, "landmarks"] = -hip[1]
-        if teardrops[side] is not None:
-            numbers["hip_centre_lateral", side, "landmarks"] = sign * (hip - teardrops[side])[0]
-        if both_teardrops:
-            middle_x = (teardrops["left"] + teardrops["right"])[0] / 2.0
+        if (teardrop := teardrops[side]) is not None:
+            numbers["hip_centre_lateral", side, "landmarks"] = sign * (hip - teardrop)[0]
+        if middle_x is not None:
             acetabular = sign * (hip[0] - middle_x)
             numbers["acetabular_offset", side, "landmarks"] = acetabular
             if femoral is not None:
                 numbers["global_offset", side, "projected"] = femoral + acetabular
-    _leg_length(operated, origin, hips, shafts, lessers, numbers)
+    if origin is not None:
+        _leg_length(operated, hips, shafts, lessers, numbers)
     for side in SIDES:
         axis = line("stem_axis", side) or line("femoral_shaft", side)
         greater, shoulder = point("greater_trochanter", side), point("stem_shoulder", side)
@@ -145,19 +148,23 @@ def lengths(scene: Scene, tilt, origin, numbers: Numbers) -> None:
         numbers["pelvic_rotation_indicator", None, "landmarks"] = (joint - symphysis)[0]
 
 
-def _leg_length(operated, origin, hips, shafts, lessers, numbers: Numbers) -> None:
+def _leg_length(
+    operated: Side,
+    hips: Mapping[Side, np.ndarray],
+    shafts: Mapping[Side, Line | None],
+    lessers: Mapping[Side, np.ndarray | None],
+    numbers: Numbers,
+) -> None:
     other = other_side(operated)
-    if origin is None or any(lessers[side] is None for side in SIDES):
+    ours, theirs = lessers[operated], lessers[other]
+    if ours is None or theirs is None:
         return
-    numbers["leg_length_difference", operated, "raw"] = (lessers[operated] - lessers[other])[1]
-    if all(side in hips and shafts[side] is not None for side in SIDES):
-        length = {
-            side: neutral_leg_length_mm(hips[side], lessers[side], shafts[side][1])
-            for side in SIDES
-        }
-        numbers["leg_length_difference", operated, "femur_neutral"] = (
-            length[operated] - length[other]
-        )
+    numbers["leg_length_difference", operated, "raw"] = (ours - theirs)[1]
+    our_shaft, their_shaft = shafts[operated], shafts[other]
+    if our_shaft is not None and their_shaft is not None and len(hips) == len(SIDES):
+        numbers["leg_length_difference", operated, "femur_neutral"] = neutral_leg_length_mm(
+            hips[operated], ours, our_shaft[1]
+        ) - neutral_leg_length_mm(hips[other], theirs, their_shaft[1])
 
 
 def neck_shaft(scene: Scene, side: Side) -> np.ndarray:
@@ -179,7 +186,8 @@ def angles_of_femur(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
         for stem in ("femoral_shaft", "stem_axis"):
             name = landmark_name(stem, side)
             if name in scene.units:
-                turned = np.stack(along_line(*caudal_end(fit_line(scene.units[name])[1]), tilt))
+                x, y = caudal_end(fit_line(scene.units[name])[1])
+                turned = np.stack(along_line(x, y, tilt))
                 leaning[stem] = abduction_deg(turned, sign)
         if "femoral_shaft" in leaning and scene.setting.reference:
             numbers["femoral_abduction", side, "landmarks"] = leaning["femoral_shaft"]

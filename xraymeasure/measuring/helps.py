@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from xraymeasure.errors import XrayMeasureError
+from xraymeasure.errors import MeasureError, XrayMeasureError
 from xraymeasure.measuring.inputs import is_solvable
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting, settle
@@ -191,31 +191,35 @@ def _known_necks(setting: Setting) -> set[str]:
 
 def _on_femur(setting: Setting, side: Side, across: float, along: float) -> tuple[float, float]:
     """Return the pixel so many mm lateral of the shaft's axis and distal of the head's centre."""
+    head, mm_per_unit = _head_and_scale(setting, side)
     distal, lateral = _directions(setting, side)
     aside = _offset_mm(setting, side) + across
-    head = setting.hips[side].head.parameters[:2]
-    place = head + (aside * lateral + along * distal) / setting.mm_per_unit
+    place = head + (aside * lateral + along * distal) / mm_per_unit
     row, column = setting.pixels(place[None])[0]
     return float(row), float(column)
 
 
 def _offset_mm(setting: Setting, side: Side) -> float:
     """Return the projected distance from the head's centre to the shaft's axis."""
-    on_line = _axis(setting, side)[0]
-    away = on_line - setting.hips[side].head.parameters[:2]
-    return float(away @ _directions(setting, side)[1] * setting.mm_per_unit)
+    head, mm_per_unit = _head_and_scale(setting, side)
+    away = setting.hips[side].axis_of_the_shaft[0] - head
+    return float(away @ _directions(setting, side)[1] * mm_per_unit)
 
 
 def _directions(setting: Setting, side: Side) -> tuple[np.ndarray, np.ndarray]:
     """Return the directions distally along a shaft and laterally across it, on the film."""
-    along = _axis(setting, side)[1]
+    hip = setting.hips[side]
+    along = hip.axis_of_the_shaft[1]
     distal = along if along[1] > 0 else -along
-    return distal, setting.hips[side].lateral_sign * np.array([distal[1], -distal[0]])
+    return distal, hip.lateral_sign * np.array([distal[1], -distal[0]])
 
 
-def _axis(setting: Setting, side: Side) -> tuple[np.ndarray, np.ndarray]:
-    axes = setting.hips[side].axes
-    return axes["femoral_shaft"] or axes["stem_axis"]
+def _head_and_scale(setting: Setting, side: Side) -> tuple[np.ndarray, float]:
+    """Return a head's centre in film units, and millimetres for one; see `is_solvable`."""
+    head, mm_per_unit = setting.hips[side].head, setting.mm_per_unit
+    if head is None or mm_per_unit is None:
+        raise MeasureError(f"the {side} femur has no head or no scale; place and size its head")
+    return head.parameters[:2], mm_per_unit
 
 
 def _half_of_default(setting: Setting) -> dict[str, float]:

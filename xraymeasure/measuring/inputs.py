@@ -6,6 +6,7 @@ What a film does not show is assumed here, openly: every constant says where it 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from xraymeasure.measuring import calibration
 from xraymeasure.measuring.prepared import Setting
@@ -153,10 +154,13 @@ def input_terms(setting: Setting) -> list[Term]:
             mean = reading.points(name).ravel()
         terms.append(Term(name, "placing", mean, np.full(len(mean), spread)))
 
-    def add(key, source, mean, u, as_read=None):
-        mean = np.array(mean, dtype=float, ndmin=1)
-        u = np.array(u, dtype=float) + np.zeros(len(mean))
-        terms.append(Term(key, source, mean, u, None if as_read is None else np.array([as_read])))
+    def add(
+        key: str, source: str, mean: ArrayLike, u: ArrayLike, as_read: float | None = None
+    ) -> None:
+        means = np.array(mean, dtype=float, ndmin=1)
+        spreads = np.array(u, dtype=float) + np.zeros(len(means))
+        read = None if as_read is None else np.array([as_read])
+        terms.append(Term(key, source, means, spreads, read))
 
     for side, hip in setting.hips.items():
         if hip.head is not None and hip.head_mm:
@@ -178,7 +182,7 @@ def input_terms(setting: Setting) -> list[Term]:
             scale.method, calibration.OTHER_HIP_PLANE if scale.side != setting.operated else 0.0
         )
         add("scale_plane", "depth", 1.0, plane)
-    if setting.geometry_known:
+    if setting.geometry_known and setting.source_detector_mm is not None:
         origin = "reading" if setting.beam_from_reading else "film"
         add("beam", "geometry", setting.beam_px, BEAM_U_MM[origin] / setting.units_per_px)
         origin = "reading" if setting.source_from_reading else "film"
@@ -188,19 +192,19 @@ def input_terms(setting: Setting) -> list[Term]:
         if not setting.cropped:
             scatter = BEAM_U_MM["reading"] if setting.beam_from_reading else PICTURE_MIDDLE_U_MM
         add("plausible_beam", "geometry", [fraction, 0.0, 0.0], [fraction_u, scatter, scatter])
-        source, source_u = PLAUSIBLE_SOURCE_DETECTOR_MM
+        distance, distance_u = PLAUSIBLE_SOURCE_DETECTOR_MM
         if setting.source_detector_mm is not None:
             stated = "reading" if setting.source_from_reading else "film"
-            source, source_u = setting.source_detector_mm, SOURCE_DETECTOR_U_MM[stated]
-        add("plausible_source_detector", "geometry", source, source_u)
+            distance, distance_u = setting.source_detector_mm, SOURCE_DETECTOR_U_MM[stated]
+        add("plausible_source_detector", "geometry", distance, distance_u)
     if setting.unit != "detector":
         add("plausible_magnification", "geometry", *PLAUSIBLE_MAGNIFICATION)
-    for stem, (mean, u) in DEPTH_MM.items():
+    for stem, (height, height_u) in DEPTH_MM.items():
         placed = [name for name in reading.landmarks if LANDMARKS[name].kind.stem == stem]
         if any(reading.landmarks[name] for name in placed):
             # As read, every landmark of a length lies in the plane of the hip.
             as_read = None if stem in PELVIC_DEPTHS else 0.0
-            add(f"depth_{stem}", "depth", mean, u, as_read=as_read)
+            add(f"depth_{stem}", "depth", height, height_u, as_read=as_read)
             for name in placed:
                 add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
     add("midline", "depth", np.zeros(len(MIDLINE_U_MM)), list(MIDLINE_U_MM.values()))
@@ -255,8 +259,8 @@ def is_solvable(setting: Setting, side: Side) -> bool:
 def _lesser_u_mm(setting: Setting, side: Side) -> float:
     """Return how far the visible lesser trochanter may lie from a fixed point on it."""
     hip = setting.hips[side]
-    axis = hip.axes["femoral_shaft"] or hip.axes["stem_axis"]
+    on_line, (along_x, along_y) = hip.axis_of_the_shaft
     point = setting.units(setting.reading.place(f"lesser_trochanter_{side}")[None])[0]
-    (dx, dy), (along_x, along_y) = point - axis[0], axis[1]
+    dx, dy = point - on_line
     apart = abs(along_x * dy - along_y * dx) * setting.mm_per_unit
     return LESSER_SEEN_U_MM if apart >= LESSER_HIDES_BELOW_MM else LESSER_HIDDEN_U_MM

@@ -274,11 +274,12 @@ def _reference_of(setting: Setting, name: str, method: str) -> str | None:
 
 def _other_magnifications(setting: Setting, values: Mapping[Key, float]) -> list[Measurement]:
     """Return the magnification by every other scale on the film, once for each method."""
-    if not any(name == "magnification" for name, _, _ in values):
+    chosen = setting.scale
+    if chosen is None or ("magnification", None, chosen.method) not in values:
         return []
     rows = {}
     for scale in setting.scales:
-        if scale.method == setting.scale.method or scale.method in rows:
+        if scale.method == chosen.method or scale.method in rows:
             continue
         value = setting.units_per_px / scale.mm_per_px
         half = COVERAGE * scale.relative_u * value
@@ -304,7 +305,9 @@ def _missing(
     """Return what could not be measured of the index hip and the film, and why."""
     there = {(name, side) for name, side, _ in values}
     operated = setting.operated
-    wanted = [(name, operated) for name in (*OF_A_HIP, *OF_THE_INDEX_HIP)]
+    wanted: list[tuple[str, Side | None]] = [
+        (name, operated) for name in (*OF_A_HIP, *OF_THE_INDEX_HIP)
+    ]
     wanted += [(name, None) for name in OF_THE_FILM]
     return tuple(
         Missing(
@@ -312,7 +315,7 @@ def _missing(
             side,
             None,
             f"cup_rim_{side} was left out: {rims[side]}"
-            if side in rims and "cup_rim" in ALL[name].own
+            if side and side in rims and "cup_rim" in ALL[name].own
             else reason_missing(ALL[name], side, setting),
         )
         for name, side in wanted

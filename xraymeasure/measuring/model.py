@@ -18,6 +18,7 @@ from xraymeasure.geometry.cup_angles import (
     radiographic_to_operative,
 )
 from xraymeasure.geometry.curves import refit_circle, refit_ellipse, refit_flat_ellipse
+from xraymeasure.geometry.least_squares import Fit
 from xraymeasure.geometry.projection import Poses, circle_poses, sphere_centre_mm
 from xraymeasure.measuring.cup import FlatRim, ellipse_angles, pose_angles
 from xraymeasure.measuring.femur import angles_of_femur, lengths
@@ -50,8 +51,8 @@ def evaluate(
     numbers: Numbers = {}
     tilt, origin = _reference_line(scene, numbers)
     for side in SIDES:
-        if setting.hips[side].rim is not None:
-            _cup(scene, side, tilt, flat or {}, numbers)
+        if (rim := setting.hips[side].rim) is not None:
+            _cup(scene, side, rim, tilt, flat or {}, numbers)
     _heads(scene, numbers)
     if scene.mm_per_unit is not None:
         lengths(scene, tilt, origin, numbers)
@@ -75,7 +76,9 @@ def _reference_line(scene: Scene, numbers: Numbers) -> tuple[np.ndarray, np.ndar
         across, down = left - right
         found[name] = np.arctan2(down, across), (left + right) / 2.0
         numbers["pelvic_obliquity", None, name] = np.degrees(found[name][0])
-    return found.get(scene.setting.reference, (np.zeros(1), None))
+    if scene.setting.reference is None:
+        return np.zeros(1), None
+    return found[scene.setting.reference]
 
 
 def _pelvic_rotation(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
@@ -115,13 +118,20 @@ def _midline_names(stem: str) -> list[str]:
     return [landmark_name(stem, side) for side in SIDES]
 
 
-def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: Numbers) -> None:
+def _cup(
+    scene: Scene,
+    side: Side,
+    fitted: Fit,
+    tilt: np.ndarray,
+    flat: Mapping[Side, FlatRim],
+    numbers: Numbers,
+) -> None:
     hip = scene.setting.hips[side]
     outline = scene.units[f"cup_rim_{side}"]
     if side not in flat:
-        rim = refit_ellipse(outline, hip.rim.parameters)
+        rim = refit_ellipse(outline, fitted.parameters)
     else:
-        rim = refit_flat_ellipse(outline, hip.rim.parameters)
+        rim = refit_flat_ellipse(outline, fitted.parameters)
         rim[3] = flat[side].quantile(ndtr(scene.inputs[f"flat_{side}"][0]))
     first = 0 if hip.opens > 0 else 1
     # Where nobody states the tube, every plausible place of it counts.
@@ -135,7 +145,7 @@ def _cup(scene: Scene, side: Side, tilt, flat: Mapping[Side, FlatRim], numbers: 
         centre = refit_circle(scene.units[f"cup_shell_{side}"], hip.shell.parameters)[:2]
     if scene.mm_per_unit is not None and side in scene.head_centre:
         offset = (scene.head_centre[side] - centre) * scene.mm_per_unit
-        across, caudal = along_line(*offset, tilt)
+        across, caudal = along_line(offset[0], offset[1], tilt)
         numbers["head_to_cup_lateral", side, "landmarks"] = hip.lateral_sign * across
         numbers["head_to_cup_cranial", side, "landmarks"] = -caudal
 
@@ -151,10 +161,10 @@ def _poses(
 def _landing(poses: Poses, which: int, beam: np.ndarray, source_detector: np.ndarray) -> np.ndarray:
     """Return where a circle's centre lands; it is not the centre of its outline."""
     towards = poses.centre_over_radius[which]
-    return beam - towards[:2] / towards[2] * source_detector
+    return np.asarray(beam - towards[:2] / towards[2] * source_detector)
 
 
-def _angles(pair, side: Side, method: str, numbers: Numbers) -> None:
+def _angles(pair: tuple[np.ndarray, np.ndarray], side: Side, method: str, numbers: Numbers) -> None:
     numbers["radiographic_inclination", side, method] = pair[0]
     numbers["radiographic_anteversion", side, method] = pair[1]
     if method == "perspective_other":
@@ -185,5 +195,5 @@ def _heads(scene: Scene, numbers: Numbers) -> None:
             numbers["hip_centre_above_detector", side, "sphere"] = z
             numbers["hip_centre_left_of_beam", side, "sphere"] = x
             numbers["hip_centre_caudal_of_beam", side, "sphere"] = y
-    if setting.unit == "detector" and scene.mm_per_unit is not None:
+    if setting.unit == "detector" and setting.scale is not None and scene.mm_per_unit is not None:
         numbers["magnification", None, setting.scale.method] = 1.0 / scene.mm_per_unit

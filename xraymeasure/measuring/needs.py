@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting
 from xraymeasure.measuring.uncertainty import LEARNING
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
@@ -33,7 +33,7 @@ class Requirement:
     scale: bool = False
     detector_pitch: bool = False
 
-    def landmarks(self, side: Side | None, reference: str | None) -> tuple[str, ...]:
+    def landmarks(self, side: Side | None, reference: Reference | None) -> tuple[str, ...]:
         """Return the names of all landmarks that it rests on."""
         names = [landmark_name(stem, side) for stem in self.own]
         names += [landmark_name(stem, each) for stem in self.both for each in SIDES]

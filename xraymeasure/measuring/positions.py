@@ -147,25 +147,34 @@ def build_scene(setting: Setting, inputs: Inputs) -> Scene:
     )
 
 
-def _mm_per_unit(setting, inputs, units, cone, radius, source) -> np.ndarray | None:
+def _mm_per_unit(
+    setting: Setting,
+    inputs: Inputs,
+    units: Mapping[str, np.ndarray],
+    cone: Mapping[Side, np.ndarray],
+    radius: Mapping[Side, np.ndarray],
+    source: np.ndarray,
+) -> np.ndarray | None:
     scale = setting.scale
     if scale is None:
         return None
-    if scale.method in ("head", "native_head"):
-        diameter = inputs[f"head_mm_{scale.side}"][0]
-        if scale.side in cone:
-            height = sphere_centre_mm(cone[scale.side], diameter, source)[2]
+    side = scale.side
+    if side is not None and scale.method in ("head", "native_head"):
+        diameter = inputs[f"head_mm_{side}"][0]
+        if side in cone:
+            height = sphere_centre_mm(cone[side], diameter, source)[2]
             per_unit = (source - height) / source
         else:
-            per_unit = diameter / (2.0 * radius[scale.side])
-    elif scale.method == "cup":
-        hip = setting.hips[scale.side]
-        if hip.shell is not None:
-            size = refit_circle(units[f"cup_shell_{scale.side}"], hip.shell.parameters)[2]
+            per_unit = diameter / (2.0 * radius[side])
+    elif side is not None:
+        shell, rim = setting.hips[side].shell, setting.hips[side].rim
+        if shell is not None:
+            size = refit_circle(units[f"cup_shell_{side}"], shell.parameters)[2]
         else:
-            size = refit_ellipse(units[f"cup_rim_{scale.side}"], hip.rim.parameters)[2]
-        per_unit = inputs[f"cup_mm_{scale.side}"][0] / (2.0 * size)
-    elif scale.method == "marker":
+            assert rim is not None  # what the cup's scale came from
+            size = refit_ellipse(units[f"cup_rim_{side}"], rim.parameters)[2]
+        per_unit = inputs[f"cup_mm_{side}"][0] / (2.0 * size)
+    elif setting.marker is not None and scale.method == "marker":
         size = refit_circle(units["marker_sphere"], setting.marker.parameters)[2]
         per_unit = inputs["marker_mm"][0] / (2.0 * size)
     else:
@@ -173,7 +182,14 @@ def _mm_per_unit(setting, inputs, units, cone, radius, source) -> np.ndarray | N
     return np.asarray(per_unit * inputs["scale_plane"][0])
 
 
-def _plausible_beam(setting, inputs, units, centre, mm_per_unit, magnification) -> np.ndarray:
+def _plausible_beam(
+    setting: Setting,
+    inputs: Inputs,
+    units: Mapping[str, np.ndarray],
+    centre: Mapping[Side, np.ndarray],
+    mm_per_unit: np.ndarray | None,
+    magnification: np.ndarray,
+) -> np.ndarray:
     """Return where the beam may have met the film: about its middle, as far as it is whole.
 
     The middle of a cropped one says nothing; there it is between the hip and the symphysis.

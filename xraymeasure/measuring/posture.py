@@ -123,27 +123,33 @@ def femurs_in_space(
         if (acetabular := numbers.get(("acetabular_offset", side, "landmarks"))) is not None:
             numbers["global_offset", side, "in_space"] = femur.offset_mm + acetabular
         _neck_agrees(scene, side, femur, numbers)
-    if origin is None or any(femur is None for femur in femurs.values()):
+    solved = {side: femur for side, femur in femurs.items() if femur is not None}
+    if origin is None or len(solved) < len(SIDES):
         return
     down = np.stack([-np.sin(tilt), np.cos(tilt)])
-    heights = {side: (femur.head[:2] * down).sum(axis=0) for side, femur in femurs.items()}
-    lessers = {side: _lesser(scene, side, femur, numbers) for side, femur in femurs.items()}
-    greaters = {side: _greater(scene, side, femur) for side, femur in femurs.items()}
+    heights = {side: (femur.head[:2] * down).sum(axis=0) for side, femur in solved.items()}
+    lessers = {side: _lesser(scene, side, femur, numbers) for side, femur in solved.items()}
+    greaters = {side: _greater(scene, side, femur) for side, femur in solved.items()}
     other = other_side(operated)
     hips = heights[operated] - heights[other]
-    by = {
-        kind: hips + place[operated] - place[other]
-        for kind, place in (("lesser", lessers), ("greater", greaters))
-        if all(value is not None for value in place.values())
-    }
-    if "greater" in by:
-        by["greater"] = by["greater"] + scene.inputs["trochanters_alike"][0]
-    if not by:
+    by_lesser = _longer(hips, lessers[operated], lessers[other])
+    by_greater = _longer(hips, greaters[operated], greaters[other])
+    if by_greater is not None:
+        by_greater = by_greater + scene.inputs["trochanters_alike"][0]
+    length = by_lesser if by_lesser is not None else by_greater
+    if length is None:
         return
-    numbers["leg_length_difference", operated, "posture"] = by.get("lesser", by.get("greater"))
-    if len(by) == 2:
-        numbers[AGREEMENT, None, "trochanters"] = by["lesser"] - by["greater"]
+    numbers["leg_length_difference", operated, "posture"] = length
+    if by_lesser is not None and by_greater is not None:
+        numbers[AGREEMENT, None, "trochanters"] = by_lesser - by_greater
     _line_agrees(scene, tilt, numbers)
+
+
+def _longer(
+    hips: np.ndarray, ours: np.ndarray | None, theirs: np.ndarray | None
+) -> np.ndarray | None:
+    """Return the leg-length difference by one trochanter, or None where a side lacks it."""
+    return None if ours is None or theirs is None else hips + ours - theirs
 
 
 def _neck_agrees(scene: Scene, side: Side, femur: Femur, numbers: Numbers) -> None:
@@ -182,7 +188,7 @@ def _lesser(scene: Scene, side: Side, femur: Femur, numbers: Numbers) -> np.ndar
     numbers[AGREEMENT, side, "lesser_trochanter"] = (
         femur.offset_mm - aside - radius * np.cos(azimuth)
     )
-    return along + inputs[f"lesser_seen_{side}"][0]
+    return np.asarray(along + inputs[f"lesser_seen_{side}"][0])
 
 
 def _greater(scene: Scene, side: Side, femur: Femur) -> np.ndarray | None:
@@ -192,12 +198,13 @@ def _greater(scene: Scene, side: Side, femur: Femur) -> np.ndarray | None:
         return None
     inputs = scene.inputs
     anterior = inputs["greater_anterior"][0] + inputs[f"own_greater_anterior_{side}"][0]
-    return femur.point(scene.on_hip_plane(name)[0], anterior)[0]
+    return np.asarray(femur.point(scene.on_hip_plane(name)[0], anterior)[0])
 
 
 def _line_agrees(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
     """Hold further lines across the pelvis against the reference line."""
-    used = REFERENCE_LANDMARKS.get(scene.setting.reference)
+    reference = scene.setting.reference
+    used = REFERENCE_LANDMARKS[reference] if reference else None
     for stem in ALIKE_U_MM:
         if stem == used or f"{stem}_alike" not in scene.inputs:
             continue
@@ -213,7 +220,7 @@ def _in_plane(xy: np.ndarray) -> np.ndarray:
 
 
 def _dot(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    return (one * other).sum(axis=0)
+    return np.asarray((one * other).sum(axis=0))
 
 
 def _cross(one: np.ndarray, other: np.ndarray) -> np.ndarray:

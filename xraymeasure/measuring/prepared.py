@@ -5,7 +5,7 @@ The film's frame, the curves that were fitted, the scale that was chosen, the kn
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Literal
@@ -35,6 +35,9 @@ REFERENCE_LANDMARKS: dict[Reference, str] = {"inter_teardrop": "teardrop", "bi_i
 
 _Placed = tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...]]
 """Points in pixels, and the matrix from pixels to film units."""
+
+Line = tuple[np.ndarray, np.ndarray]
+"""A point on a line and its unit direction, in film units."""
 
 AXES = ("femoral_shaft", "stem_axis", "neck_axis")
 """Landmarks of a hip that lie on a line."""
@@ -67,13 +70,27 @@ class PreparedHip:
     shell: Fit | None
     rim: Fit | None
     flat: FlatRim | None
-    axes: Mapping[str, tuple[np.ndarray, np.ndarray] | None]
+    axes: Mapping[str, Line | None]
     cone: Fit | None
     head_mm: float | None
     native: bool
     cup_mm: float | None
     neck_shaft_angle_deg: float | None
     opens: int
+
+    @property
+    def axis_of_the_shaft(self) -> Line:
+        """A point on the shaft's axis and its direction; the stem's where the shaft is not placed.
+
+        Raises
+        ------
+        MeasureError
+            If neither is placed.
+        """
+        axis = self.axes["femoral_shaft"] or self.axes["stem_axis"]
+        if axis is None:
+            raise MeasureError(f"no line along the {self.side} femur is placed; place its shaft")
+        return axis
 
     @property
     def lateral_sign(self) -> int:
@@ -163,11 +180,11 @@ class Setting:
 
     def units(self, points_px: np.ndarray) -> np.ndarray:
         """Return (x, y) in film units from (row, column), shape (n, 2) or (n, 2, draws)."""
-        return np.einsum("ij,nj...->ni...", self.to_units, points_px)
+        return np.asarray(np.einsum("ij,nj...->ni...", self.to_units, points_px))
 
     def pixels(self, points: np.ndarray) -> np.ndarray:
         """Return (row, column) from (x, y) in film units, shape (n, 2)."""
-        return np.asarray(points) @ self._to_pixels.T
+        return np.asarray(np.asarray(points) @ self._to_pixels.T)
 
     @cached_property
     def _to_pixels(self) -> np.ndarray:
@@ -221,7 +238,7 @@ def settle(
             opens=-1 if reading.cup_opens.get(side, cup_opens) == "posterior" else 1,
         )
     _check_reference_lines(reading)
-    marker = fits.of("marker_sphere", None, fit_circle)
+    marker: Fit | None = fits.of("marker_sphere", None, fit_circle)
 
     def scales() -> tuple[Scale, ...]:
         return tuple(_scales(reading, hips, marker, units_per_px, film, sid if known else None))
@@ -276,11 +293,12 @@ def _spread_of_circle(
     The default spread is in mm and no scale is chosen yet.
     """
     mm_per_px = _mm_per_px_for_placing(None, units_per_px, unit)
-    diameter = reading.head_diameter_mm.get(LANDMARKS[name].side)
+    side = LANDMARKS[name].side
+    diameter = reading.head_diameter_mm.get(side) if side else None
     if diameter and LANDMARKS[name].kind.stem == "femoral_head" and reading.has(name):
         try:
-            radius = _Fits(reading, to_units).of("femoral_head", LANDMARKS[name].side, fit_circle)
-            mm_per_px = diameter / (2.0 * radius.parameters[2]) * units_per_px
+            head = _Fits(reading, to_units).of("femoral_head", side, fit_circle)
+            mm_per_px = diameter / (2.0 * head.parameters[2]) * units_per_px
         except MeasureError:
             pass  # said where the head is fitted
     return placing_sd_px(reading, name, mm_per_px) * units_per_px
@@ -366,7 +384,10 @@ def _check_reference_lines(reading: Reading) -> None:
     """Refuse a reference line whose two ends are one point."""
     for stem in REFERENCE_LANDMARKS.values():
         ends = [landmark_name(stem, side) for side in SIDES]
-        if reading.has(*ends) and np.allclose(*(reading.points(end) for end in ends), atol=1e-6):
+        if not reading.has(*ends):
+            continue
+        one, other = (reading.points(end) for end in ends)
+        if np.allclose(one, other, atol=1e-6):
             raise MeasureError(
                 f"landmarks.{ends[0]}, landmarks.{ends[1]}: coincide; place each on its own side"
             )
@@ -387,11 +408,12 @@ class _Fits:
     to_units: np.ndarray
 
     def units(self, stem: str, side: Side | None) -> np.ndarray:
-        return self.reading.points(landmark_name(stem, side)) @ self.to_units.T
+        return np.asarray(self.reading.points(landmark_name(stem, side)) @ self.to_units.T)
 
     def key(self, stem: str, side: Side | None) -> _Placed:
         points = self.reading.landmarks[landmark_name(stem, side)]
-        return tuple(map(tuple, points)), tuple(map(tuple, self.to_units.tolist()))
+        (ax, ay), (bx, by) = self.to_units.tolist()
+        return points, ((ax, ay), (bx, by))
 
     def of(self, stem: str, side: Side | None, fit: Callable[[np.ndarray], Any]) -> Any:
         name = landmark_name(stem, side)
@@ -421,10 +443,26 @@ def _cone(placed: _Placed, beam_px: tuple[float, float], source_detector_mm: flo
     return fit_sphere_outline(points @ to_units.T - foot, start, source_detector_mm)
 
 
-def _scales(reading, hips, marker, units_per_px, film, sid):
+def _scales(
+    reading: Reading,
+    hips: Mapping[Side, PreparedHip],
+    marker: Fit | None,
+    units_per_px: float,
+    film: Film,
+    sid: float | None,
+) -> Iterator[Scale]:
     """Yield every scale on the film, the plane of the index hip in mind."""
 
-    def of_outline(method, side, name, fit, diameter, tolerance, plane, text):
+    def of_outline(
+        method: str,
+        side: Side | None,
+        name: str,
+        fit: Fit,
+        diameter: float,
+        tolerance: float,
+        plane: float,
+        text: str,
+    ) -> Scale:
         radius = fit.parameters[2]
         per_px = diameter / (2.0 * radius) * units_per_px
         u_radius = (
@@ -444,18 +482,18 @@ def _scales(reading, hips, marker, units_per_px, film, sid):
             scale = of_outline(
                 method, side, f"femoral_head_{side}", hip.head, hip.head_mm, tolerance, plane, text
             )
-            if hip.cone is not None:
+            if hip.cone is not None and sid is not None:
                 # Seen from the tube, the outline is a little larger than a circle tells.
                 height = sphere_centre_mm(hip.cone.parameters, hip.head_mm, sid)[2]
                 scale = replace(scale, mm_per_px=float((sid - height) / sid * units_per_px))
             yield scale
-        outline = "cup_shell" if hip.shell else "cup_rim"
-        if hip.cup_mm and (hip.shell or hip.rim):
+        outline, of_cup = ("cup_shell", hip.shell) if hip.shell else ("cup_rim", hip.rim)
+        if hip.cup_mm and of_cup is not None:
             yield of_outline(
                 "cup",
                 side,
                 f"{outline}_{side}",
-                hip.shell or hip.rim,
+                of_cup,
                 hip.cup_mm,
                 calibration.CUP_TOLERANCE_MM,
                 plane,

@@ -16,10 +16,10 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from xraymeasure.reading.reading import Reading
-from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
 from xraymeasure.vocabulary.quantities import SOURCES
 
-Key = tuple[str, str | None, str]
+Key = tuple[str, Side | None, str]
 """Name, side and method of a number."""
 
 Numbers = dict[Key, np.ndarray]
@@ -56,7 +56,7 @@ class Term:
 
     def drawn(self, deviations: np.ndarray) -> np.ndarray:
         """Return the inputs at so many standard uncertainties from their estimates."""
-        return self.mean[:, None] + self.u[:, None] * deviations
+        return np.asarray(self.mean[:, None] + self.u[:, None] * deviations)
 
 
 @dataclass(frozen=True)
@@ -198,7 +198,7 @@ class Linear:
         """
         ours = self.jacobian[: len(self.keys)]
         learning = np.array([method in LEARNING for _, _, method in self.keys])
-        return (ours @ self._from_agreements) * learning[:, None]
+        return np.asarray((ours @ self._from_agreements) * learning[:, None])
 
     @cached_property
     def _from_agreements(self) -> np.ndarray:
@@ -237,13 +237,13 @@ class Linear:
     def learned(self) -> np.ndarray:
         """The jacobian of the numbers with what they learn, shape (keys, inputs)."""
         ours, zeros = np.split(self.jacobian, [len(self.keys)])
-        return ours - self.gain @ zeros
+        return np.asarray(ours - self.gain @ zeros)
 
     @cached_property
     def expected(self) -> np.ndarray:
         """The expectation of each number with what it learns, shape (keys,)."""
         ours, zeros = np.split(self.middle, [len(self.keys)])
-        return ours - self.gain @ zeros
+        return np.asarray(ours - self.gain @ zeros)
 
     def difference(self, one: Key, other: Key) -> tuple[float, float, float] | None:
         """Return one number minus another with its 95 % interval, by their joint covariance.
@@ -439,4 +439,4 @@ def _even_deviations(size: int, draws: int, seed: int) -> np.ndarray:
         # Any number of draws is valid; a power of two is only evener.
         warnings.filterwarnings("ignore", message="The balance properties of Sobol")
         uniform = qmc.Sobol(size, scramble=True, seed=seed).random(draws)
-    return ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12))
+    return np.asarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))

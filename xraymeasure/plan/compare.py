@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -26,6 +26,7 @@ from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
     CupPlan,
+    Definition,
     FemurPlan,
     LegLengthPlan,
     Plan,
@@ -273,6 +274,13 @@ def _withheld(row: ComparisonRow, findings: Sequence[Finding]) -> ComparisonRow:
     return row
 
 
+_TO_RADIOGRAPHIC: dict[Definition, Callable[[float, float], cup_angles.Angles]] = {
+    "radiographic": lambda inclination, anteversion: (np.array(inclination), np.array(anteversion)),
+    "operative": cup_angles.operative_to_radiographic,
+    "anatomical": cup_angles.anatomical_to_radiographic,
+}
+
+
 def _certain(value: float | None) -> Interval | None:
     return None if value is None else (value, value, value)
 
@@ -281,18 +289,16 @@ def _to_film(
     angles: CupPlan | Recorded, tilt_deg: float | None, who: str
 ) -> tuple[dict[str, Interval | None], str]:
     """Return radiographic angles to the coronal plane, each with its interval, and the note."""
-    given = {"inclination": angles.inclination_deg, "anteversion": angles.anteversion_deg}
+    inclination, anteversion = angles.inclination_deg, angles.anteversion_deg
     tilted = angles.plane == "anterior_pelvic"
     if angles.definition == "radiographic" and not tilted:
-        return {name: _certain(value) for name, value in given.items()}, ""
-    if given["inclination"] is None:
-        return dict.fromkeys(given), ""
-    pair = given["inclination"], given["anteversion"]
-    if angles.definition != "radiographic":
-        pair = getattr(cup_angles, f"{angles.definition}_to_radiographic")(*pair)
-    note = f"{who} {angles.definition} {given['inclination']:g}/{given['anteversion']:g}"
+        return {"inclination": _certain(inclination), "anteversion": _certain(anteversion)}, ""
+    if inclination is None or anteversion is None:
+        return {"inclination": None, "anteversion": None}, ""
+    pair = _TO_RADIOGRAPHIC[angles.definition](inclination, anteversion)
+    note = f"{who} {angles.definition} {inclination:g}/{anteversion:g}"
     tilts = np.zeros(3)
-    if tilted:
+    if tilted and tilt_deg is not None:
         tilts = tilt_deg + COVERAGE * PELVIC_TILT_SD_DEG * np.array([0.0, -1.0, 1.0])
         note += (
             f" to the anterior pelvic plane, with {abs(tilt_deg):g} degrees of "
@@ -302,19 +308,18 @@ def _to_film(
     converted = np.array(cup_angles.tilt_pelvis(*pair, tilts))
     if not np.all(np.isfinite(converted)):
         raise PlanError(
-            f"{who.lower()} {angles.definition} {given['inclination']:g}/"
-            f"{given['anteversion']:g}: this axis points straight forward on the film and has no "
+            f"{who.lower()} {angles.definition} {inclination:g}/{anteversion:g}: this axis "
+            "points straight forward on the film and has no "
             "inclination there; correct the angles or the tilt"
         )
-    intervals = {
-        name: (float(row[0]), float(row.min()), float(row.max()))
-        for name, row in zip(given, converted, strict=True)
-    }
     note += (
-        f" is radiographic {intervals['inclination'][0]:.1f}/{intervals['anteversion'][0]:.1f} "
+        f" is radiographic {converted[0, 0]:.1f}/{converted[1, 0]:.1f} "
         "to the coronal plane of the film."
     )
-    return intervals, note
+    return {
+        name: (float(row[0]), float(row.min()), float(row.max()))
+        for name, row in zip(("inclination", "anteversion"), converted, strict=True)
+    }, note
 
 
 def _cup_row(

@@ -140,7 +140,7 @@ class Reading:
         >>> Reading("A", "2026-01-31T10:15:00Z", "left", landmarks=twice).place("symphysis")
         array([11., 20.])
         """
-        return self.points(name).mean(axis=0)
+        return np.asarray(self.points(name).mean(axis=0))
 
     def has(self, *names: str) -> bool:
         """Whether every named landmark is placed with as many points as it needs."""
