@@ -58,6 +58,7 @@ def evaluate(
         lengths(scene, tilt, origin, numbers)
         femurs_in_space(scene, tilt, origin, numbers)
         _pelvic_rotation(scene, tilt, numbers)
+        _cup_diameters(scene, numbers)
     angles_of_femur(scene, tilt, numbers)
     return numbers
 
@@ -141,8 +142,8 @@ def _cup(
         _angles(pose_angles(poses, which, tilt, side), side, method, numbers)
     _angles(ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens), side, "ellipse", numbers)
     centre = _landing(poses, first, scene.beam, source)
-    if hip.shell is not None:
-        centre = refit_circle(scene.units[f"cup_shell_{side}"], hip.shell.parameters)[:2]
+    if side in scene.shell:
+        centre = scene.shell[side][:2]
     if scene.mm_per_unit is not None and side in scene.head_centre:
         offset = (scene.head_centre[side] - centre) * scene.mm_per_unit
         across, caudal = along_line(offset[0], offset[1], tilt)
@@ -162,6 +163,24 @@ def _landing(poses: Poses, which: int, beam: np.ndarray, source_detector: np.nda
     """Return where a circle's centre lands; it is not the centre of its outline."""
     towards = poses.centre_over_radius[which]
     return np.asarray(beam - towards[:2] / towards[2] * source_detector)
+
+
+def _cup_diameters(scene: Scene, numbers: Numbers) -> None:
+    """Note the outer diameter of each cup whose shell is placed, unless the scale rests on it.
+
+    Head and shell are seen along one ray, so that their outlines are stretched alike.
+    """
+    setting = scene.setting
+    for side, shell in scene.shell.items():
+        hip = setting.hips[side]
+        if setting.scale is None or (setting.scale.method, setting.scale.side) == ("cup", side):
+            continue
+        if hip.head is not None and hip.head_mm and not hip.native:
+            head = refit_circle(scene.units[f"femoral_head_{side}"], hip.head.parameters)[2]
+            diameter = scene.inputs[f"head_mm_{side}"][0] * shell[2] / head
+        else:
+            diameter = 2.0 * shell[2] * scene.mm_per_unit
+        numbers["cup_diameter", side, "landmarks"] = diameter
 
 
 def _angles(pair: tuple[np.ndarray, np.ndarray], side: Side, method: str, numbers: Numbers) -> None:

@@ -62,6 +62,7 @@ FURTHER: dict[tuple[str, str], tuple[str, ...]] = {
     ("femoral_offset", "in_space"): _FEMURS,
     ("global_offset", "in_space"): _FEMURS,
     ("femoral_rotation", "posture"): _FEMURS,
+    ("cup_diameter", "landmarks"): ("femoral_head",),
 }
 """Landmarks that a method needs beyond those of its measurement."""
 
@@ -100,6 +101,7 @@ OF_A_HIP: dict[str, Requirement] = {
     "hip_centre_caudal_of_beam": Requirement(own=_HEAD, detector_pitch=True),
     "head_to_cup_lateral": Requirement(own=("femoral_head", "cup_rim"), scale=True, reference=True),
     "head_to_cup_cranial": Requirement(own=("femoral_head", "cup_rim"), scale=True, reference=True),
+    "cup_diameter": Requirement(own=("cup_shell",), scale=True),
     "stem_to_trochanter": Requirement(
         own=("stem_shoulder", "greater_trochanter", "stem_axis"), scale=True, reference=True
     ),

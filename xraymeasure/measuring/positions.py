@@ -35,6 +35,7 @@ class Scene:
     head_centre: Mapping[Side, np.ndarray]
     cone: Mapping[Side, np.ndarray]
     head_radius: Mapping[Side, np.ndarray]
+    shell: Mapping[Side, np.ndarray]
     mm_per_unit: np.ndarray | None
     magnification: np.ndarray
 
@@ -124,7 +125,12 @@ def build_scene(setting: Setting, inputs: Inputs) -> Scene:
         else:
             *middle, radius[side] = refit_circle(outline, hip.head.parameters)
             centre[side] = np.stack(middle)
-    mm_per_unit = _mm_per_unit(setting, inputs, units, cone, radius, source)
+    shell = {
+        side: refit_circle(units[landmark_name("cup_shell", side)], hip.shell.parameters)
+        for side, hip in setting.hips.items()
+        if hip.shell is not None
+    }
+    mm_per_unit = _mm_per_unit(setting, inputs, units, cone, radius, shell, source)
     magnification = (
         1.0 / mm_per_unit
         if setting.unit == "detector" and mm_per_unit is not None
@@ -142,6 +148,7 @@ def build_scene(setting: Setting, inputs: Inputs) -> Scene:
         centre,
         cone,
         radius,
+        shell,
         mm_per_unit,
         magnification,
     )
@@ -153,6 +160,7 @@ def _mm_per_unit(
     units: Mapping[str, np.ndarray],
     cone: Mapping[Side, np.ndarray],
     radius: Mapping[Side, np.ndarray],
+    shell: Mapping[Side, np.ndarray],
     source: np.ndarray,
 ) -> np.ndarray | None:
     scale = setting.scale
@@ -167,9 +175,9 @@ def _mm_per_unit(
         else:
             per_unit = diameter / (2.0 * radius[side])
     elif side is not None:
-        shell, rim = setting.hips[side].shell, setting.hips[side].rim
-        if shell is not None:
-            size = refit_circle(units[f"cup_shell_{side}"], shell.parameters)[2]
+        rim = setting.hips[side].rim
+        if side in shell:
+            size = shell[side][2]
         else:
             assert rim is not None  # what the cup's scale came from
             size = refit_ellipse(units[f"cup_rim_{side}"], rim.parameters)[2]

@@ -249,7 +249,7 @@ def compare(
         planned_neck = _certain(plan.femur.neck_shaft_angle_deg)
         row = _row(measurements, "neck_shaft_angle", planned_neck, None, None)
         rows.append(row if row.achieved is None else replace(row, reason=_NO_NECK_TOLERANCE))
-    notes = [planned_note, recorded_note, _opening_note(opening)]
+    notes = [planned_note, recorded_note, _opening_note(opening), _cup_note(measurements, plan)]
     if any(row.achieved is not None and row.name == "leg_length_change" for row in rows):
         notes.append(
             "The change of leg length is that of the difference between the sides; the other leg "
@@ -349,6 +349,17 @@ def _cup_row(
         return row
     reason = unsettled_reason(opening, str(row.verdict), str(other.verdict), other.achieved)
     return replace(row, verdict="undecided", reason=reason)
+
+
+def _cup_note(measurements: Measurements, plan: Plan) -> str:
+    """Return what there is to say where the cup on the film is not the planned one."""
+    planned, found = plan.cup.outer_diameter_mm, measurements.primary("cup_diameter")
+    if planned is None or found is None or found.low <= planned <= found.high:
+        return ""
+    return (
+        f"The cup's outline is {found.value:.1f} mm across ({found.low:.1f} to {found.high:.1f}) "
+        f"and the plan says {planned:g} mm: it is another cup, or the head is not as entered."
+    )
 
 
 def _opening_note(opening: Opening | None) -> str:

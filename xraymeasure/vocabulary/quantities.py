@@ -273,6 +273,15 @@ QUANTITIES: dict[str, Quantity] = {
             ("sphere", "circle"),
         ),
         Quantity(
+            "cup_diameter",
+            "Outer diameter of the cup",
+            "mm",
+            1,
+            "Diameter of the shell's outline, against the known diameter of the head.",
+            "It is as right as the head's diameter; another cup than planned, or another head "
+            "than entered, shows here.",
+        ),
+        Quantity(
             "hip_centre_above_detector",
             "Hip centre above the detector",
             "mm",

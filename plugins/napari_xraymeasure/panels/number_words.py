@@ -40,6 +40,7 @@ _SHORT = {
     "hip_centre_above_detector": "Hip above detector",
     "hip_centre_left_of_beam": "Hip left of beam",
     "hip_centre_caudal_of_beam": "Hip below beam",
+    "cup_diameter": "Cup diameter",
     "head_to_cup_lateral": "Head off cup, along",
     "head_to_cup_cranial": "Head off cup, across",
     "stem_to_trochanter": "Stem below trochanter",
