@@ -16,7 +16,8 @@ from tests.camera import axis_of, circle_in_space, land, spread_turns
 from xraymeasure.geometry.curves import fit_ellipse
 from xraymeasure.geometry.projection import circle_poses
 from xraymeasure.measuring.cup import ellipse_angles, pose_angles
-from xraymeasure.report.layout.style import FONT, GREY, INK
+from xraymeasure.report.layout.style import GREY, INK
+from xraymeasure.report.layout.type import FAMILY
 
 INCLINATION, ANTEVERSION, RADIUS_MM = 45, 15, 26.0
 SID, HEIGHT_MM = 1150.0, 170.0
@@ -50,7 +51,7 @@ def draw(path: Path) -> None:
     from matplotlib.colors import BoundaryNorm
     from matplotlib.patheffects import withStroke
 
-    plt.rcParams.update({"font.family": FONT, "font.size": 10, "text.color": INK})
+    plt.rcParams.update({"font.family": FAMILY, "font.size": 10, "text.color": INK})
     reach = np.arange(-REACH_MM, REACH_MM + STEP_MM / 2.0, STEP_MM)
     table = np.array([[errors(x, y) for x in reach] for y in reach])
     levels = np.arange(-10, 11, 1)

@@ -12,7 +12,7 @@ from xraymeasure.errors import (
     StudyError,
     XrayMeasureError,
 )
-from xraymeasure.files.atomic import read_text, write_atomically
+from xraymeasure.files.atomic import read_text, write_atomically, write_files
 
 
 def test_what_is_written_is_what_stands_there(tmp_path):
@@ -68,6 +68,12 @@ def test_a_write_that_breaks_off_leaves_the_old_file_and_nothing_else(tmp_path, 
 def test_a_folder_that_is_not_there_is_named(tmp_path):
     with pytest.raises(XrayMeasureError, match=r"nowhere/a\.txt: cannot be written"):
         write_atomically(tmp_path / "nowhere" / "a.txt", "x")
+
+
+def test_a_folder_that_cannot_be_made_is_an_error_with_words(tmp_path):
+    (tmp_path / "taken").write_text("a file")
+    with pytest.raises(XrayMeasureError, match="cannot be made"):
+        write_files(tmp_path / "taken" / "out", {"page.html": "x"})
 
 
 def test_writing_over_a_folder_is_refused_and_leaves_nothing_behind(tmp_path):

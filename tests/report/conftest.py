@@ -38,7 +38,7 @@ def ring(row, column, height, width, count=60):
     return np.stack([row + height * np.sin(turn), column + width * np.cos(turn)], axis=-1)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def film():
     rows, columns = np.mgrid[0:500, 0:640]
     body = 3000 - 0.02 * ((rows - 250) ** 2 + (columns - 320) ** 2)
@@ -47,7 +47,7 @@ def film():
     return film_from_array(pixels.astype(np.uint16), source="invented", pitch_mm=0.6)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def reading():
     return Reading(
         reader="A",
@@ -80,7 +80,7 @@ def row(name, value, half, unit, method, primary=True, side="left", **rest):
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def measurements():
     assumed = ("The cup opens forward; one AP film does not show it.",)
     return Measurements(
@@ -145,16 +145,16 @@ def measurements():
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def comparison(measurements):
     return compare(measurements, parse_plan(PLAN))
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def found(film, reading, measurements, comparison):
     return Subject(film, reading, measurements, comparison=comparison)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def unplanned(measurements):
     return replace(measurements, findings=())

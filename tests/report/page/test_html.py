@@ -49,11 +49,14 @@ class Page(HTMLParser):
         return [attrs[name] for _, attrs in self.tags for name in names if name in attrs]
 
 
-@pytest.fixture(params=[True, False], ids=["planned", "unplanned"])
-def text(request, film, reading, measurements, comparison):
-    return html_page(
-        Subject(film, reading, measurements, comparison=comparison if request.param else None)
-    )
+@pytest.fixture(scope="module")
+def planned(film, reading, measurements, comparison):
+    return html_page(Subject(film, reading, measurements, comparison=comparison))
+
+
+@pytest.fixture(scope="module", params=[True, False], ids=["planned", "unplanned"])
+def text(request, planned, film, reading, measurements):
+    return planned if request.param else html_page(Subject(film, reading, measurements))
 
 
 def test_the_page_is_well_formed(text):
@@ -107,8 +110,8 @@ def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measuremen
     assert all(address.startswith("data:") for address in page.attributes("src"))
 
 
-def test_verdicts_are_words(film, reading, measurements, comparison):
-    said = Page(html_page(Subject(film, reading, measurements, comparison=comparison))).text()
+def test_verdicts_are_words(planned):
+    said = Page(planned).text()
     assert "within" in said
     assert "undecided" in said
     assert "needs the film before the operation" in said

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from xraymeasure.about import CAUTION
-from xraymeasure.errors import StudyError, XrayMeasureError
+from xraymeasure.errors import StudyError
 from xraymeasure.report.layout.blocks import Heading, Paragraph, Picture, Table, paper_html
 from xraymeasure.series.agreement.page import agreement_paper, write_agreement
 from xraymeasure.series.agreement.reliability import agreement_of
@@ -268,9 +268,3 @@ def test_the_table_for_a_spreadsheet_holds_every_statistic(page):
     assert float(upper["high"]) == limits.upper.high
     assert all(row["value"] or row["absent_because"] for row in rows)
     assert all(row["caution"] == CAUTION for row in rows)
-
-
-def test_the_page_cannot_be_written_where_a_file_is(page, tmp_path):
-    (tmp_path / "taken").write_text("")
-    with pytest.raises(XrayMeasureError, match="cannot be made"):
-        write_agreement(page, tmp_path / "taken")

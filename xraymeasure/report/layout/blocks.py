@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from xraymeasure.about import CAUTION
 from xraymeasure.report.layout import style
+from xraymeasure.report.layout.document import data_address, template
 from xraymeasure.report.layout.sheet import (
     HEIGHT_MM,
     MARGIN_MM,
@@ -21,7 +20,6 @@ from xraymeasure.report.layout.sheet import (
 )
 
 if TYPE_CHECKING:
-    from jinja2 import Template
     from matplotlib.axes import Axes
 
 MakeAxes = Callable[[float, float, float, float], "Axes"]
@@ -136,9 +134,11 @@ def paper_pdf(paper: Paper) -> bytes:
     from matplotlib import rc_context
     from matplotlib.backends.backend_pdf import PdfPages
 
+    from xraymeasure.report.layout.type import type_settings
+
     stream = io.BytesIO()
     metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": paper.title}
-    with rc_context({"font.family": style.FONT, "pdf.fonttype": 42, "axes.unicode_minus": True}):
+    with rc_context(type_settings()):
         sheets = paper_sheets(paper)
         with PdfPages(stream, metadata=metadata) as pages:
             for sheet in sheets:
@@ -275,7 +275,7 @@ class _Setter:
 def paper_html(paper: Paper) -> str:
     """Return a paper as one HTML document that carries its pictures."""
     return str(
-        _template().render(
+        template("blocks.html.j2").render(
             paper=paper, kind=lambda block: type(block).__name__, image=_image, style=style
         )
     )
@@ -286,8 +286,9 @@ def _image(picture: Picture) -> str:
     from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    stream = io.BytesIO()
-    with rc_context({"font.family": style.FONT, "axes.unicode_minus": True}):
+    from xraymeasure.report.layout.type import type_settings
+
+    with rc_context(type_settings()):
         size = TEXT_MM / 25.4, picture.height_mm / 25.4
         figure = Figure(figsize=size, dpi=200, facecolor=style.PAPER)
 
@@ -297,19 +298,4 @@ def _image(picture: Picture) -> str:
             return figure.add_axes((x / TEXT_MM, low / whole, width / TEXT_MM, height / whole))
 
         picture.draw(make)
-        figure.savefig(stream, format="png", metadata={"Software": None})
-    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
-
-
-@lru_cache(maxsize=1)
-def _template() -> Template:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("xraymeasure", "report/layout/templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("blocks.html.j2")
+        return data_address(figure)

@@ -56,17 +56,21 @@ class Sheet:
         align: str = "left",
     ) -> None:
         """Write one line; its first baseline lies one size below `y`."""
-        self.figure.text(
+        from xraymeasure.report.layout.type import Line, face
+
+        line = Line(
             x / WIDTH_MM,
             1 - (y + size * _MM_PER_PT) / HEIGHT_MM,
             text,
-            fontsize=size,
+            fontproperties=face(size, bold),
             color=colour,
-            weight="bold" if bold else "normal",
             ha=align,
             va="baseline",
             parse_math=False,
+            transform=self.figure.transFigure,
         )
+        line.set_figure(self.figure)
+        self.figure.texts.append(line)
 
     def paragraph(
         self,
@@ -163,8 +167,9 @@ def wrapped(text: str, width: float, size: float, bold: bool = False) -> list[st
 @lru_cache(maxsize=8192)
 def text_width(text: str, size: float, bold: bool = False) -> float:
     """Return how wide a line of text is, mm."""
-    from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    font = FontProperties(family=style.FONT, weight="bold" if bold else "normal", size=size)
-    return text_to_path.get_text_width_height_descent(text, font, ismath=False)[0] * _MM_PER_PT
+    from xraymeasure.report.layout.type import face
+
+    found = text_to_path.get_text_width_height_descent(text, face(size, bold), ismath=False)
+    return found[0] * _MM_PER_PT

@@ -24,8 +24,6 @@ CASING = "#000000"
 CASING_PT = 0.9
 """How far the casing reaches beyond the line on each side, points."""
 
-FONT = "DejaVu Sans"
-
 VERDICTS: dict[str, tuple[str, str, str]] = {
     "within": ("●", "within", "#00654A"),
     "undecided": ("◐", "undecided", "#7A5200"),

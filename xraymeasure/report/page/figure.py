@@ -133,7 +133,9 @@ def film_figure(found: Subject) -> Figure:
     from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    with rc_context({"font.family": style.FONT, "font.size": 9}):
+    from xraymeasure.report.layout.type import type_settings
+
+    with rc_context(type_settings(9.0)):
         figure = Figure(figsize=FILM_INCHES, facecolor=style.PAPER)
         draw_subject(figure, found)
     return figure

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import base64
-import io
 from collections.abc import Callable
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from xraymeasure.report.layout import style
+from xraymeasure.report.layout.document import data_address, template
 from xraymeasure.report.page.content import report_content
 from xraymeasure.report.page.figure import FILM_INCHES, draw_subject
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
@@ -16,7 +14,6 @@ from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.quantities import SOURCES
 
 if TYPE_CHECKING:
-    from jinja2 import Template
     from matplotlib.figure import Figure
 
 _PLOT_INCHES = (4.2, 3.9)
@@ -35,7 +32,7 @@ def html_page(found: Subject, show_date: bool = False) -> str:
             figure.legend(handles, labels, loc="lower left", ncols=3, frameon=False, fontsize=8.5)
 
     kinds = {drawing.kind for drawing in measurements.drawings}
-    return _template().render(
+    return template("page.html.j2").render(
         content=report_content(found, show_date),
         film_image=_png(FILM_INCHES, lambda figure: draw_subject(figure, found)),
         plot_image=_png(_PLOT_INCHES, draw_the_plot),
@@ -48,28 +45,14 @@ def html_page(found: Subject, show_date: bool = False) -> str:
     )
 
 
-@lru_cache(maxsize=1)
-def _template() -> Template:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("xraymeasure", "report/layout/templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("page.html.j2")
-
-
 def _png(inches: tuple[float, float], draw: Callable[[Figure], None]) -> str:
     """Return a drawing as a data address."""
     from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    stream = io.BytesIO()
-    with rc_context({"font.family": style.FONT, "font.size": 9}):
+    from xraymeasure.report.layout.type import type_settings
+
+    with rc_context(type_settings(9.0)):
         figure = Figure(figsize=inches, dpi=_DPI, facecolor=style.PAPER)
         draw(figure)
-        figure.savefig(stream, format="png", metadata={"Software": None})
-    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+        return data_address(figure)

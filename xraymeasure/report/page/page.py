@@ -72,10 +72,12 @@ def pdf_pages(found: Subject, show_date: bool = False) -> bytes:
     from matplotlib import rc_context
     from matplotlib.backends.backend_pdf import PdfPages
 
+    from xraymeasure.report.layout.type import type_settings
+
     content = report_content(found, show_date)
     stream = io.BytesIO()
     metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": content.title}
-    with rc_context({"font.family": style.FONT, "pdf.fonttype": 42}):
+    with rc_context(type_settings()):
         sheets = report_sheets(content, found)
         with PdfPages(stream, metadata=metadata) as pages:
             for sheet in sheets:
