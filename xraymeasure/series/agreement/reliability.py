@@ -203,7 +203,9 @@ def _gather(
     summary: RunSummary,
 ) -> tuple[dict[tuple[str, str], dict[Target, dict[Column, float]]], dict[tuple[str, str], int]]:
     """Return values by measurement, target and column, and how often each method was primary."""
-    tables: dict = defaultdict(lambda: defaultdict(dict))
+    tables: dict[tuple[str, str], dict[Target, dict[Column, float]]] = defaultdict(
+        lambda: defaultdict(dict)
+    )
     primary: dict[tuple[str, str], int] = defaultdict(int)
     for (film, reader, occasion), path in summary.kept.items():
         for row in read_kept(path)["rows"]:

@@ -261,7 +261,8 @@ def _icc_one_way(n: int, k: int, msr: float, msw: float) -> tuple[float, float, 
     ratio = msr / msw
     low = ratio / _f_quantile(n - 1, n * (k - 1))
     high = ratio * _f_quantile(n * (k - 1), n - 1)
-    return tuple((r - 1.0) / (r + k - 1.0) for r in (ratio, low, high))
+    first, lower, upper = ((r - 1.0) / (r + k - 1.0) for r in (ratio, low, high))
+    return first, lower, upper
 
 
 def _icc_consistency(n: int, k: int, msr: float, mse: float) -> tuple[float, float, float]:
@@ -270,7 +271,8 @@ def _icc_consistency(n: int, k: int, msr: float, mse: float) -> tuple[float, flo
     ratio = msr / mse
     freedom = (n - 1) * (k - 1)
     low, high = ratio / _f_quantile(n - 1, freedom), ratio * _f_quantile(freedom, n - 1)
-    return tuple((r - 1.0) / (r + k - 1.0) for r in (ratio, low, high))
+    first, lower, upper = ((r - 1.0) / (r + k - 1.0) for r in (ratio, low, high))
+    return first, lower, upper
 
 
 def _icc_agreement(

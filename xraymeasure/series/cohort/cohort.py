@@ -17,7 +17,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from xraymeasure.change.difference import Interval
 from xraymeasure.errors import PlanError, StudyError
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.measuring.uncertainty import COVERAGE
@@ -69,13 +68,7 @@ class Case:
     @property
     def outside(self) -> tuple[str, ...]:
         """Names of the planned numbers whose measured value is out of tolerance."""
-        return tuple(
-            row.name
-            for row in self.comparison.rows
-            if row.difference is not None
-            and row.tolerance is not None
-            and abs(row.difference) > row.tolerance
-        )
+        return tuple(row.name for row in self.comparison.rows if is_within(row) is False)
 
 
 @dataclass(frozen=True)
@@ -326,7 +319,7 @@ class _Gather:
             if other.subject != film.subject or place not in self.summary.kept:
                 continue
             reading = self.entries[place].reading
-            if _day(other) < _day(film) and not has_cup(reading, side):
+            if reading and _day(other) < _day(film) and not has_cup(reading, side):
                 found = kept_measurements(self.summary.kept[place], reading)
         return found
 
@@ -352,6 +345,13 @@ def with_tolerance(plan: Plan, tolerance: Mapping[str, float]) -> Plan:
     return replace(plan, tolerance=Tolerance(**{**tolerance, **named}))
 
 
+def is_within(row: ComparisonRow | None) -> bool | None:
+    """Return whether a measured value lies within its tolerance, None where either is missing."""
+    if row is None or row.difference is None or row.tolerance is None:
+        return None
+    return abs(row.difference) <= row.tolerance
+
+
 def outcomes_of(comparisons: Sequence[Comparison]) -> tuple[Outcome, ...]:
     """Return what a series of comparisons says of each planned or recorded number."""
     outcomes = []
@@ -364,9 +364,8 @@ def outcomes_of(comparisons: Sequence[Comparison]) -> tuple[Outcome, ...]:
 
 def _outcome(name: str, rows: Sequence[ComparisonRow]) -> Outcome:
     compared = [row for row in rows if row.difference is not None]
-    tolerated = [row for row in compared if row.tolerance is not None]
-    recorded = [row for row in rows if row.recorded is not None and row.achieved is not None]
-    within = sum(abs(row.difference) <= row.tolerance for row in tolerated)
+    tolerated = [row for row in rows if is_within(row) is not None]
+    within = sum(is_within(row) is True for row in tolerated)
     return Outcome(
         name=name,
         unit=rows[0].unit,
@@ -375,15 +374,15 @@ def _outcome(name: str, rows: Sequence[ComparisonRow]) -> Outcome:
         ),
         measuring_sd=_measuring_sd(compared),
         share=share_of(within, len(tolerated)) if tolerated else None,
-        verdicts=Counter(row.verdict for row in tolerated),
+        verdicts=Counter(row.verdict for row in tolerated if row.verdict),
         against_record=_limits(
-            ((row.recorded, row.achieved) for row in recorded), "recorded and measured"
+            ((row.recorded, row.achieved) for row in rows), "recorded and measured"
         ),
     )
 
 
-def _limits(pairs: Iterable[tuple[float, float]], what: str) -> Limits | str:
-    both = list(pairs)
+def _limits(pairs: Iterable[tuple[float | None, float | None]], what: str) -> Limits | str:
+    both = [(one, other) for one, other in pairs if one is not None and other is not None]
     if not both:
         return f"no hip has it {what}"
     try:
@@ -393,20 +392,16 @@ def _limits(pairs: Iterable[tuple[float, float]], what: str) -> Limits | str:
 
 
 def _measuring_sd(rows: Sequence[ComparisonRow]) -> float | None:
-    known = [_spread((row.achieved, row.achieved_low, row.achieved_high)) for row in rows]
+    known = [
+        (row.achieved_high - row.achieved_low) / (2.0 * COVERAGE)
+        for row in rows
+        if row.achieved_low is not None and row.achieved_high is not None
+    ]
     return math.sqrt(sum(u * u for u in known) / len(known)) if known else None
 
 
-def _spread(interval: Interval) -> float:
-    return (interval[2] - interval[1]) / (2.0 * COVERAGE)
-
-
 def _cup_share(comparisons: Sequence[Comparison]) -> Share | None:
-    pairs = [[comparison.row(name) for name in CUP] for comparison in comparisons]
-    both = [
-        pair
-        for pair in pairs
-        if all(row and row.difference is not None and row.tolerance is not None for row in pair)
-    ]
-    within = sum(all(abs(row.difference) <= row.tolerance for row in pair) for pair in both)
+    pairs = [[is_within(comparison.row(name)) for name in CUP] for comparison in comparisons]
+    both = [pair for pair in pairs if None not in pair]
+    within = sum(all(pair) for pair in both)
     return share_of(within, len(both)) if both else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from xraymeasure.plan.compare import LABELS
 from xraymeasure.series.cohort.cohort import BEFORE, NO_PLAN, Cohort
@@ -138,7 +138,7 @@ def _methods(settings: Settings, name: str, hips: int) -> str:
     return _counted(settings.methods.get(name, {}), hips)
 
 
-def _counted(counts: dict[str, int], hips: int) -> str:
+def _counted(counts: Mapping[str, int], hips: int) -> str:
     """Return the keys in words; how many hips each stands for where not for all."""
     if not counts:
         return "not obtained"

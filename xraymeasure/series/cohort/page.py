@@ -77,7 +77,11 @@ def _blocks(cohort: Cohort) -> Iterator[Block]:
     yield Heading("Cup orientation, and its distance from plan")
     yield Picture(77.0, partial(draw_scatter, cohort), _scatter_in_words(cohort))
     yield Paragraph(ZONE_REMARK, glyph="·", colour=style.GREY)
-    shown = [outcome for outcome in cohort.outcomes if isinstance(outcome.against_plan, Limits)]
+    shown = [
+        (outcome, outcome.against_plan)
+        for outcome in cohort.outcomes
+        if isinstance(outcome.against_plan, Limits)
+    ]
     if shown:
         rows = -(-len(shown) // 3)
         yield Heading("Achieved minus planned")
@@ -120,7 +124,7 @@ def _words_outside(case: Case, names: Sequence[str] | None = None) -> str:
     said = []
     for name in case.outside:
         row = case.comparison.row(name)
-        if row is not None and (names is None or name in names):
+        if row and row.difference is not None and (names is None or name in names):
             off = wording.with_unit(row.difference, row.unit, signed=True)
             said.append(f"{LABELS[name].lower()} {off}")
     return ", ".join(said)
@@ -167,7 +171,7 @@ def _against_plan(cohort: Cohort) -> Iterator[Block]:
         ("within tolerance (95 %)", 115.0),
         ("within / undecided / outside", 148.0),
     )
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     for outcome in cohort.outcomes:
         limits = outcome.against_plan
         label = Cell(outcome.label, bold=True)
@@ -188,7 +192,9 @@ def _against_plan(cohort: Cohort) -> Iterator[Block]:
                 ),
                 Cell(
                     wording.with_unit(limits.sd, outcome.unit),
-                    f"measuring alone {wording.with_unit(outcome.measuring_sd, outcome.unit)}",
+                    ""
+                    if outcome.measuring_sd is None
+                    else f"measuring alone {wording.with_unit(outcome.measuring_sd, outcome.unit)}",
                 ),
                 Cell(
                     f"{100 * share.value:.0f} %  ({share.within} of {share.n})",
@@ -214,23 +220,24 @@ def _scatter_in_words(cohort: Cohort) -> str:
     return f"Inclination and anteversion of {len(cohort.cases)} hips over their plans.{share}"
 
 
-def _plan_in_words(shown: Sequence[Outcome]) -> str:
+def _plan_in_words(shown: Sequence[tuple[Outcome, Limits]]) -> str:
     return "Achieved minus planned. " + " ".join(
-        f"{outcome.label}: mean {_number(outcome.against_plan.bias.value, outcome)}, standard "
-        f"deviation {wording.with_unit(outcome.against_plan.sd, outcome.unit)}."
-        for outcome in shown
+        f"{outcome.label}: mean {_number(limits.bias.value, outcome)}, standard "
+        f"deviation {wording.with_unit(limits.sd, outcome.unit)}."
+        for outcome, limits in shown
     )
 
 
 def _against_record(cohort: Cohort) -> Iterator[Block]:
-    rows, plotted = [], []
+    rows: list[tuple[Cell, ...]] = []
+    plotted: list[tuple[Outcome, Limits]] = []
     for outcome in cohort.outcomes:
         limits = outcome.against_record
         if isinstance(limits, str):
             if not limits.startswith("no hip"):
                 rows.append((Cell(outcome.label, bold=True), Cell("", limits)))
             continue
-        plotted.append(outcome)
+        plotted.append((outcome, limits))
         ends = [
             Cell(
                 _number(end.value, outcome), wording.interval(end.low, end.high, signed=True), bold
@@ -262,9 +269,9 @@ def _against_record(cohort: Cohort) -> Iterator[Block]:
     )
 
 
-def _record_in_words(plotted: Sequence[Outcome]) -> str:
+def _record_in_words(plotted: Sequence[tuple[Outcome, Limits]]) -> str:
     return "Recorded minus measured over their mean, with limits of agreement: " + "; ".join(
-        f"{outcome.label} {_span(outcome.against_record)}" for outcome in plotted
+        f"{outcome.label} {_span(limits)}" for outcome, limits in plotted
     )
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import MakeAxes
 from xraymeasure.series.agreement.page import draw_bland_altman
-from xraymeasure.series.cohort.cohort import Cohort, Outcome
+from xraymeasure.series.agreement.statistics import Limits
+from xraymeasure.series.cohort.cohort import Cohort, Outcome, is_within
 from xraymeasure.series.cohort.settings import CUP
 
 if TYPE_CHECKING:
+    import numpy as np
     from matplotlib.axes import Axes
 
 _SIGN = {"deg": "°", "mm": "mm"}
@@ -22,9 +24,14 @@ def _plan_zones(cohort: Cohort) -> dict[tuple[float, ...], int]:
     """Return the planned angles and tolerances that occur, and for how many hips."""
     zones: dict[tuple[float, ...], int] = defaultdict(int)
     for case in cohort.cases:
-        rows = [case.comparison.row(name) for name in CUP]
-        if all(row and row.planned is not None and row.tolerance is not None for row in rows):
-            zone = tuple(round(value, 2) for row in rows for value in (row.planned, row.tolerance))
+        zone = tuple(
+            round(value, 2)
+            for name in CUP
+            if (row := case.comparison.row(name))
+            for value in (row.planned, row.tolerance)
+            if value is not None
+        )
+        if len(zone) == 4:
             zones[zone] += 1
     return dict(zones)
 
@@ -61,19 +68,23 @@ def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
         )  # fmt: skip
     relative.plot(0, 0, "+", color=style.PLANNED, markersize=9, mew=1.4, zorder=1)
     for case in cohort.cases:
-        rows = [case.comparison.row(name) for name in CUP]
-        if not all(row and row.achieved is not None for row in rows):
+        rows = [row for name in CUP if (row := case.comparison.row(name))]
+        achieved = [row.achieved for row in rows if row.achieved is not None]
+        if len(achieved) < len(CUP):
             continue
-        differences = [row.difference for row in rows]
-        within = None not in differences and all(
-            row.tolerance is not None and abs(row.difference) <= row.tolerance for row in rows
-        )
+        differences = [row.difference for row in rows if row.difference is not None]
+        within = all(is_within(row) is True for row in rows)
         colour, marker = (
             (style.VERDICTS["within"][2], "o") if within else (style.VERDICTS["outside"][2], "^")
         )
-        look = {"color": colour, "marker": marker, "markersize": 3.6, "linestyle": "none"}
-        absolute.plot(rows[0].achieved, rows[1].achieved, **look)
-        if None not in differences:
+        look: dict[str, Any] = {
+            "color": colour,
+            "marker": marker,
+            "markersize": 3.6,
+            "linestyle": "none",
+        }
+        absolute.plot(*achieved, **look)
+        if len(differences) == len(CUP):
             relative.plot(*differences, **look)
     for axes, title, label in (
         (absolute, "Achieved, over the plan's zone", "radiographic {}, degrees"),
@@ -105,14 +116,16 @@ def _quiet(axes: Axes) -> None:
     axes.spines[["left", "bottom"]].set_color(style.RULE)
 
 
-def draw_histograms(cohort: Cohort, shown: Sequence[Outcome], make: MakeAxes) -> None:
+def draw_histograms(
+    cohort: Cohort, shown: Sequence[tuple[Outcome, Limits]], make: MakeAxes
+) -> None:
     """Draw a histogram of achieved minus planned for each outcome, with bias and spread."""
     import numpy as np
+    from matplotlib.ticker import MaxNLocator
 
-    for position, outcome in enumerate(shown):
+    for position, (outcome, limits) in enumerate(shown):
         row, column = divmod(position, 3)
         axes = make(6.0 + 62.5 * column, 4.5 + 38.0 * row, 53.0, 24.0)
-        limits = outcome.against_plan
         differences = np.array(limits.differences)
         reach = max(abs(differences).max(), abs(limits.lower.value), abs(limits.upper.value))
         tolerances = cohort.settings.tolerances.get(outcome.name, ())
@@ -123,7 +136,7 @@ def draw_histograms(cohort: Cohort, shown: Sequence[Outcome], make: MakeAxes) ->
         half = np.ceil(reach / width) + 0.5
         axes.hist(
             differences,
-            bins=np.arange(-half, half + 0.5) * width,
+            bins=(np.arange(-half, half + 0.5) * width).tolist(),
             color=style.MEASURED,
             edgecolor="white",
             linewidth=0.4,
@@ -137,13 +150,13 @@ def draw_histograms(cohort: Cohort, shown: Sequence[Outcome], make: MakeAxes) ->
         ):
             axes.axvline(value, color=style.INK, linewidth=0.9, linestyle=dash, zorder=3)
         axes.set_xlim(-half * width, half * width)
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        axes.yaxis.set_major_locator(MaxNLocator("auto", steps=[1, 2, 2.5, 5, 10], integer=True))
         axes.set_title(f"{outcome.label}   n = {limits.n}", fontsize=7.2, loc="left", pad=3)
         axes.set_xlabel(_SIGN[outcome.unit], fontsize=6.5, labelpad=1)
         _quiet(axes)
 
 
-def _bin_width(differences: Sequence[float]) -> float:
+def _bin_width(differences: np.ndarray) -> float:
     """Return a round width of bins (Freedman and Diaconis 1981, to the next of 0.5, 1, 2 or 5)."""
     import numpy as np
 
@@ -152,10 +165,10 @@ def _bin_width(differences: Sequence[float]) -> float:
     return next((width for width in (0.5, 1.0, 2.0) if width >= wanted), 5.0)
 
 
-def draw_record(plotted: Sequence[Outcome], make: MakeAxes) -> None:
+def draw_record(plotted: Sequence[tuple[Outcome, Limits]], make: MakeAxes) -> None:
     """Draw recorded minus measured over their mean for each outcome."""
-    for position, outcome in enumerate(plotted):
+    for position, (outcome, limits) in enumerate(plotted):
         row, column = divmod(position, 3)
         axes = make(9.0 + 62.5 * column, 4.5 + 42.0 * row, 45.0, 28.0)
-        draw_bland_altman(axes, outcome.against_record, _SIGN[outcome.unit])
+        draw_bland_altman(axes, limits, _SIGN[outcome.unit])
         axes.set_title(outcome.label, fontsize=7.2, loc="left", pad=3)

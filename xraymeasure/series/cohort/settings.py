@@ -82,9 +82,9 @@ def settings_of(
         if row := film.primary(CUP[0]):
             references[row.reference or "none"] += 1
     for comparison in comparisons:
-        for row in comparison.rows:
-            if row.tolerance is not None and row.difference is not None:
-                tolerances[row.name].add(row.tolerance)
+        for compared in comparison.rows:
+            if compared.tolerance is not None and compared.difference is not None:
+                tolerances[compared.name].add(compared.tolerance)
     read = [entry for entry in summary.entries if entry.place in summary.kept]
     return Settings(
         readers=tuple(sorted({entry.reader for entry in read})),

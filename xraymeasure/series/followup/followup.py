@@ -226,7 +226,7 @@ def followup_of_study(
     summary = run or run_study(study, **run_options)
     entries = {entry.place: entry for entry in summary.entries}
     readers = (reader,) if reader else study.readers
-    hips: dict[tuple[str, Side | None], list[StudyFilm]] = defaultdict(list)
+    hips: dict[tuple[str, Side], list[StudyFilm]] = defaultdict(list)
     for film in study.films:
         for side in sorted(_sides_read(film, entries, occasion)):
             hips[film.subject, side].append(film)
@@ -250,7 +250,7 @@ def followup_of_study(
             elif not has_cup(entry.reading, side):
                 dropped.append((film.label, "no cup on it: before the operation"))
             else:
-                visits.append(_visit(film, entry.reading, summary.kept[place]))
+                visits.append(_visit(film, film.day, entry.reading, summary.kept[place]))
         visits, twins = _one_a_day(visits, study.same_day)
         dropped += twins
         try:
@@ -300,9 +300,9 @@ def _one_a_day(
     return list(kept.values()), dropped
 
 
-def _visit(film: StudyFilm, reading: Reading, kept: Path) -> Visit:
+def _visit(film: StudyFilm, day: int, reading: Reading, kept: Path) -> Visit:
     return visit_of(
-        film.day / DAYS_PER_YEAR,
+        day / DAYS_PER_YEAR,
         kept_measurements(kept, reading),
         reading,
         label=film.time_point or film.label,

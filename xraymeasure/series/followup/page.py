@@ -95,7 +95,10 @@ def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path
 
 def write_changes(hips: Sequence[FollowUp], out: str | os.PathLike[str]) -> list[Path]:
     """Write the changes of all hips as one table, ``changes.csv`` and ``changes.parquet``."""
-    tables = {"changes.csv": changes_csv(hips), "changes.parquet": changes_parquet(hips)}
+    tables: dict[str, bytes | str] = {
+        "changes.csv": changes_csv(hips),
+        "changes.parquet": changes_parquet(hips),
+    }
     return write_files(out, tables)
 
 
@@ -357,7 +360,7 @@ def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
         axes.plot(times, values, color=style.RULE, linewidth=0.9, zorder=1)
     axes.plot([0.0], [0.0], "o", color=style.INK, markersize=3, zorder=3)
     for years, row in points:
-        marker, colour, filled = _MARKERS[row.verdict]
+        marker, colour, filled = _MARKERS[row.verdict or "not comparable"]
         reach = [[row.value - row.low], [row.high - row.value]]
         axes.errorbar(
             [years],

@@ -84,9 +84,7 @@ def flow_of_run(study: Study, run: RunSummary) -> tuple[Stage, ...]:
             return faults[place].rpartition(".reading.json: ")[2] or faults[place]
         return None
 
-    lost = losses(
-        (film, reason) for film, *rest in asked if (reason := why((film, rest[0], rest[1])))
-    )
+    lost = losses((place[0], reason) for place in asked if (reason := why(place)))
     stray = losses((place[0], reason) for place, reason in faults.items() if place not in asked)
     stages = [
         Stage("films in the study", "films", len(study.films)),

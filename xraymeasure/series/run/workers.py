@@ -97,7 +97,7 @@ def _bounded(
     executor: Executor, function: Callable[[Task], Any], source: Iterator[Task], width: int
 ) -> Iterator[tuple[Task, Any | Exception]]:
     """Keep `width` workers busy; stop taking tasks once the pool is broken."""
-    running: dict[Future, Task] = {}
+    running: dict[Future[Any], Task] = {}
     broken = False
     try:
         while True:
@@ -120,9 +120,9 @@ def _bounded(
                     raise StudyError(
                         "the Dask scheduler was lost; run again, what was measured is kept"
                     )
-                error = future.exception()
-                broken = broken or isinstance(error, BrokenProcessPool)
-                yield task, error if error is not None else future.result()
+                raised = future.exception()
+                broken = broken or isinstance(raised, BrokenProcessPool)
+                yield task, raised if raised is not None else future.result()
     finally:
         for future in running:
             future.cancel()
@@ -188,7 +188,7 @@ def _cluster(address: str, folder: Path | None) -> Iterator[tuple[Executor, int]
             executor.shutdown(wait=False)
 
 
-def _import_distributed():
+def _import_distributed() -> Any:
     try:
         import distributed
     except ImportError:

@@ -165,7 +165,7 @@ def _films_table(folder: Path, found: list[_Found]) -> str:
         first = films[0].taken
         for position, film in enumerate(films, start=1):
             plan = film.path.with_suffix(".plan.toml")
-            row = {
+            row: dict[str, object] = {
                 "film": f"{subject}-{position}",
                 "file": film.path.relative_to(folder).as_posix(),
                 "subject": subject,

@@ -20,6 +20,7 @@ import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from operator import itemgetter
 from pathlib import Path
 from typing import Literal
 
@@ -237,12 +238,14 @@ def _check_side(film: StudyFilm, reading: Reading, where: str) -> None:
 
 def _latest(versions: list[StudyReading]) -> StudyReading:
     # Copies of one text are one version, whatever they are called.
-    usable = {entry.digest: entry for entry in versions if entry.reading is not None}
+    usable = {
+        entry.digest: (moment_from(entry.reading.read_at), entry.digest, entry)
+        for entry in versions
+        if entry.reading is not None
+    }
     if not usable:
         return versions[-1]
-    latest = max(
-        usable.values(), key=lambda entry: (moment_from(entry.reading.read_at), entry.digest)
-    )
+    *_, latest = max(usable.values(), key=itemgetter(0, 1))
     return replace(latest, superseded=len(usable) - 1)
 
 

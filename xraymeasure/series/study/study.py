@@ -324,16 +324,13 @@ def _film_of_row(folder: Path, row: Mapping[str, Any], outside: bool, where: str
             raise StudyError(f"{where}: {column}: is empty")
     _check_label(cell["film"], f"{where}: film")
     _check_label(cell["subject"], f"{where}: subject")
-    side = cell.get("side", "").lower()
-    if side not in ("", "left", "right"):
-        raise StudyError(f"{where}: side: {side!r} is neither left nor right")
     return StudyFilm(
         label=cell["film"],
         file=_place(folder, cell["file"], outside, f"{where}: file"),
         subject=cell["subject"],
         time_point=cell.get("time_point") or None,
         day=_day(cell.get("day", ""), where),
-        side=side or None,
+        side=_side(cell.get("side", ""), where),
         plan=_place(folder, cell["plan"], outside, f"{where}: plan") if cell.get("plan") else None,
         head_diameter_mm=_length(cell, "head_diameter_mm", where),
         cup_diameter_mm=_length(cell, "cup_diameter_mm", where),
@@ -347,6 +344,17 @@ def _place(folder: Path, name: str, outside: bool, where: str) -> Path:
             f"films_outside = true into {STUDY_FILE}"
         )
     return folder / name
+
+
+def _side(text: str, where: str) -> Side | None:
+    match text.lower():
+        case "":
+            return None
+        case "left":
+            return "left"
+        case "right":
+            return "right"
+    raise StudyError(f"{where}: side: {text.lower()!r} is neither left nor right")
 
 
 def _day(text: str, where: str) -> int | None:

@@ -25,6 +25,7 @@ from xraymeasure.series.study.readings import (
     study_readings,
 )
 from xraymeasure.series.study.remarks import (
+    Kind,
     Remark,
     add_remark,
     excluded_films,
@@ -228,7 +229,7 @@ def comment(work: Worklist, film: StudyFilm, text: str) -> Path:
     return _remark(work, film, "comment", text)
 
 
-def _remark(work: Worklist, film: StudyFilm, kind: str, text: str) -> Path:
+def _remark(work: Worklist, film: StudyFilm, kind: Kind, text: str) -> Path:
     return add_remark(
         work.study,
         Remark(film.label, work.reader, work.occasion, now("milliseconds"), kind, text.strip()),
@@ -236,7 +237,7 @@ def _remark(work: Worklist, film: StudyFilm, kind: str, text: str) -> Path:
 
 
 def _minutes_per_film(readings: list[StudyReading]) -> float | None:
-    moments = sorted(moment_from(entry.reading.read_at) for entry in readings)
+    moments = sorted(moment_from(entry.reading.read_at) for entry in readings if entry.reading)
     gaps = [
         minutes
         for before, after in itertools.pairwise(moments)
