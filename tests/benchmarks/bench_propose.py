@@ -35,6 +35,8 @@ from xraymeasure.vocabulary.landmarks import SIDES
 
 PITCH_MM, BONE_SPACING_MM = 0.35, 3.0
 """Coarse bones and pixels: a film in some seconds. The metal is exact."""
+WARP_MM = 5.0
+"""Bones are bent at random, so that no two pelvises are alike."""
 PICTURES = (".dcm", ".png", ".tif", ".tiff", ".jpg", ".jpeg")
 
 
@@ -67,7 +69,7 @@ def invented(count: int) -> Iterator[Case]:
 def invented_case(variant: Variant, seed: int) -> Case:
     """Return one random film and its truth."""
     scenario = random_scenario(variant, seed, PITCH_MM)
-    pixels = picture(scenario, bone_spacing_mm=BONE_SPACING_MM)
+    pixels = picture(scenario, bone_spacing_mm=BONE_SPACING_MM, warp_mm=WARP_MM)
     known = truth(scenario)
     inverted = scenario.photometric == "MONOCHROME1"
     film = film_from_array(

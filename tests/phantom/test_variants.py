@@ -6,6 +6,7 @@ import pytest
 from xraymeasure.phantom import implants
 from xraymeasure.phantom.scene import Cup, Stem
 from xraymeasure.phantom.variants import VARIANTS, random_scenario
+from xraymeasure.phantom.volume import Volume, warped
 
 CENTRE, AXIS = np.array([80.0, 10.0, 150.0]), np.array([0.64, 0.70, 0.32])
 AXIS = AXIS / np.linalg.norm(AXIS)
@@ -81,3 +82,17 @@ def test_every_kind_of_film_is_drawn_alike_from_one_seed_and_otherwise_from_anot
     assert first == again
     assert first.seed != other.seed
     assert any(hip.replaced for hip in first.hips.values()) == (variant != "native")
+
+
+def test_a_bone_is_bent_by_about_what_was_asked_and_otherwise_each_time():
+    z, y, x = np.ogrid[-20:21, -20:21, -20:21]
+    ball = Volume((255 * (x**2 + y**2 + z**2 < 14**2)).astype(np.uint8), np.full(3, -40.0), 2.0)
+    first, again, other = (warped(ball, np.random.default_rng(k), 4.0) for k in (1, 1, 2))
+    assert np.array_equal(first.density, again.density)
+    assert not np.array_equal(first.density, other.density)
+    # The first voxel's centre went outward with the margin: the ball is about where it was.
+    place = first.origin + 2.0 * np.argwhere(first.density > 127)[:, ::-1].mean(axis=0)
+    assert np.abs(place).max() < 8.0
+    rows = np.argwhere(first.density > 127)[:, ::-1] * 2.0 + first.origin
+    reach = np.linalg.norm(rows, axis=1).max()
+    assert 1.0 < reach - 28.0 < 16.0

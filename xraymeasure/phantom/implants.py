@@ -197,8 +197,13 @@ def ring_length(
     second = np.cross(axis, first)
     turns = np.linspace(0.0, 2.0 * np.pi, 41)[:, None]
     knots = centre + radius * (np.cos(turns) * first + np.sin(turns) * second)
-    pieces = [through_cone(rays, a, b, wire, wire) for a, b in pairwise(knots)]
-    return union_length(pieces)
+    total = np.zeros(rays.along.shape[:-1])
+    reach = 0.5 * float(np.linalg.norm(knots[1] - knots[0])) + 2.0 * wire
+    for a, b in pairwise(knots):
+        near = np.isfinite(through_ball(rays, 0.5 * (a + b), reach)[0])
+        part = Rays(rays.source, rays.along[near])
+        total[near] += length(through_cone(part, a, b, wire, wire))
+    return total
 
 
 def cable_length(rays: Rays, stem: Stem) -> np.ndarray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from xraymeasure.phantom.scene import (
     neck_crossing,
     place_hip,
 )
-from xraymeasure.phantom.volume import bone_volume, project
+from xraymeasure.phantom.volume import bone_volume, project, warped
 
 # Effective attenuation per mm behind the grid, hardened beam; round values, from memory.
 WATER = 0.0195
@@ -42,26 +43,43 @@ FULL_SCALE = 4095
 MARKER_MM = 15.0
 
 
-def bone_length(scenario: Scenario, geometry: Geometry, spacing: float) -> np.ndarray:
-    """Return mm of compact bone along the ray to each pixel."""
+def bone_length(
+    scenario: Scenario, geometry: Geometry, spacing: float, warp_mm: float = 0.0
+) -> np.ndarray:
+    """Return mm of compact bone along the ray to each pixel; see `picture` for `warp_mm`."""
+    random = np.random.default_rng([scenario.seed, 4])
+
+    def seen(name: str, pose: Pose) -> np.ndarray:
+        volume = bone_volume(name, spacing)
+        return project(warped(volume, random, warp_mm) if warp_mm else volume, pose, geometry)
+
     pelvis = scenario.pelvis.pose
-    total = project(bone_volume("spine", spacing), pelvis, geometry)
+    total = seen("spine", pelvis)
     for side in SIDES:
-        flipped = Pose(mirror(side), np.zeros(3)).then(pelvis)
-        total += project(bone_volume("hip_bone", spacing), flipped, geometry)
+        total += seen("hip_bone", Pose(mirror(side), np.zeros(3)).then(pelvis))
         placed = place_hip(scenario, side)
-        name = "resected_femur" if placed.hip.replaced else "femur"
-        total += project(bone_volume(name, spacing), placed.bone, geometry)
+        total += seen("resected_femur" if placed.hip.replaced else "femur", placed.bone)
     return total
 
 
-def _fine_targets(geometry: Geometry, low: np.ndarray, high: np.ndarray, split: int) -> np.ndarray:
+def _targets(geometry: Geometry, pixels: np.ndarray, split: int) -> np.ndarray:
+    """Return where rays meet the detector, `split` x `split` of them for each (row, column)."""
     row, column = geometry.foot
     offset = (np.arange(split) + 0.5) / split - 0.5
-    rows = (np.arange(low[0], high[0])[:, None] + offset).ravel()
-    columns = (np.arange(low[1], high[1])[:, None] + offset).ravel()
-    x, y = np.meshgrid((columns - column) * geometry.pitch_mm, (rows - row) * geometry.pitch_mm)
+    down, across = (part.ravel() for part in np.meshgrid(offset, offset, indexing="ij"))
+    y = (pixels[:, :1] + down - row) * geometry.pitch_mm
+    x = (pixels[:, 1:] + across - column) * geometry.pitch_mm
     return np.stack([x, y, np.zeros_like(x)], axis=-1)
+
+
+def _near(pixels: np.ndarray, line: np.ndarray, reach: float) -> np.ndarray:
+    """Return the pixels within `reach` of a line through points, all (row, column)."""
+    gap = np.hypot(*(pixels - line[0]).T)
+    for start, end in pairwise(line):
+        way = end - start
+        share = np.clip((pixels - start) @ way / (way @ way), 0.0, 1.0)
+        gap = np.minimum(gap, np.hypot(*(pixels - start - share[:, None] * way).T))
+    return np.asarray(pixels[gap < reach])
 
 
 def _of_cup(placed: PlacedHip, rays: implants.Rays) -> np.ndarray:
@@ -104,13 +122,10 @@ def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -
         pad = margin / geometry.pitch_mm
         low = np.clip(np.floor(seen.min(axis=0) - pad).astype(int), 0, size)
         high = np.clip(np.ceil(seen.max(axis=0) + pad).astype(int) + 1, 0, size)
-        if np.any(high <= low):
-            return
-        targets = _fine_targets(geometry, low, high, split)
-        passed = np.exp(-attenuation(implants.Rays.to(geometry.source, targets)))
-        rows, columns = high - low
-        passed = passed.reshape(rows, split, columns, split).mean(axis=(1, 3))
-        result[low[0] : high[0], low[1] : high[1]] *= passed
+        box = np.stack(np.meshgrid(*map(np.arange, low, high), indexing="ij"), axis=-1)
+        pixels = _near(box.reshape(-1, 2), seen, pad)
+        rays = implants.Rays.to(geometry.source, _targets(geometry, pixels, split))
+        result[tuple(pixels.T)] *= np.exp(-attenuation(rays)).mean(axis=-1)
 
     for side in SIDES:
         placed = place_hip(scenario, side)
@@ -123,7 +138,7 @@ def metal_transmission(scenario: Scenario, geometry: Geometry, split: int = 2) -
         tip = crossing + np.array([0.0, stem.length_mm, 0.0])
         cover(
             placed.stem(np.array([np.zeros(3), crossing, tip])),
-            32.0,
+            28.0,
             partial(_of_stem, placed, stem, head),
         )
     if scenario.marker is not None:
@@ -159,7 +174,11 @@ def _write_lead(scenario: Scenario, geometry: Geometry) -> np.ndarray:
 
 
 def picture(
-    scenario: Scenario, *, quick: bool = False, bone_spacing_mm: float | None = None
+    scenario: Scenario,
+    *,
+    quick: bool = False,
+    bone_spacing_mm: float | None = None,
+    warp_mm: float = 0.0,
 ) -> np.ndarray:
     """Return the stored pixel values, uint16 of 12 bits, dark where the beam met nothing.
 
@@ -169,6 +188,9 @@ def picture(
         Leave out blur, noise and fine bone: for tests and for films in great number.
     bone_spacing_mm : float, optional
         Edge of the bones' voxels; coarse ones are quicker.
+    warp_mm : float
+        Bend every bone at random by about so much, each side its own way, so that no two pelvises
+        are alike. Metal stays; what `truth` says of bony landmarks no longer holds.
     """
     from scipy.ndimage import gaussian_filter, zoom
 
@@ -176,12 +198,19 @@ def picture(
     mm = 1.0 / geometry.pitch_mm
     processing = scenario.processing
     spacing = bone_spacing_mm or (3.0 if quick else 0.65)
-    bone = processing.bone * bone_length(scenario, geometry, spacing)
-    factor = max(1, round(2.4 / geometry.pitch_mm))
-    coarse = geometry.coarser(factor)
-    coarse = replace(coarse, rows=coarse.rows + 1, columns=coarse.columns + 1)
-    water = zoom(tissue(scenario, coarse), factor, order=1, mode="nearest", grid_mode=True)
-    water = water[: geometry.rows, : geometry.columns]
+
+    def on_coarse(length: Callable[[Geometry], np.ndarray], factor: int) -> np.ndarray:
+        coarse = geometry.coarser(factor)
+        coarse = replace(coarse, rows=coarse.rows + 1, columns=coarse.columns + 1)
+        fine = zoom(length(coarse), factor, order=1, mode="nearest", grid_mode=True)
+        return np.asarray(fine[: geometry.rows, : geometry.columns])
+
+    # Coarse voxels are seen as well on coarse pixels.
+    bone = processing.bone * on_coarse(
+        lambda pixels: bone_length(scenario, pixels, spacing, warp_mm),
+        max(1, int(spacing / (4.0 * geometry.pitch_mm))),
+    )
+    water = on_coarse(partial(tissue, scenario), max(1, round(2.4 / geometry.pitch_mm)))
     passed = np.exp(-(WATER * water + (BONE - WATER) * bone))
     passed *= metal_transmission(scenario, geometry, split=1 if quick else 2)
     random = np.random.default_rng([scenario.seed, 2])

@@ -98,6 +98,43 @@ def bone_volume(name: str, spacing: float) -> Volume:
     return voxelise(parts, spacing, seed=len(name))
 
 
+_WAVE_MM = 45.0
+"""Distance between the places whose displacements are drawn independently."""
+
+
+def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volume:
+    """Return a bone bent out of shape: every point moved by a smooth random field.
+
+    Free-form deformation: a grid of control points, splines between them (Sederberg TW, Parry SR,
+    Comput Graph 1986;20:151-160, from memory).
+
+    Parameters
+    ----------
+    volume : Volume
+    random : numpy.random.Generator
+    warp_mm : float
+        Standard deviation of a control point's displacement in each direction.
+    """
+    from scipy.ndimage import map_coordinates
+
+    spacing = volume.spacing
+    margin = int(np.ceil(2.5 * warp_mm / spacing))
+    density = np.pad(volume.density, margin)
+    axes = [np.arange(size, dtype=np.float32) for size in density.shape]
+    where = np.meshgrid(*axes, indexing="ij")
+    knots = [int(np.ceil(size * spacing / _WAVE_MM)) + 4 for size in density.shape]
+    at = [axis * np.float32(spacing / _WAVE_MM) + np.float32(1.5) for axis in where]
+    moved = [
+        axis
+        + map_coordinates(
+            random.normal(0.0, warp_mm / spacing, knots), at, order=3, output=np.float32
+        )
+        for axis in where
+    ]
+    bent = map_coordinates(density, moved, order=1, output=np.uint8)
+    return Volume(bent, volume.origin - margin * spacing, spacing)
+
+
 def project(volume: Volume, pose: Pose, geometry: Geometry) -> np.ndarray:
     """Return mm of compact bone along the ray to each pixel, shape (rows, columns).
 
