@@ -43,7 +43,7 @@ def test_noise_alone_moves_nothing():
 
 
 def test_the_plain_edge_is_taken_before_a_faint_one_that_is_nearer():
-    click = tuple(MIDDLE + [0.0, RADIUS_PX - 4.0])
+    click = (float(MIDDLE[0]), float(MIDDLE[1]) + RADIUS_PX - 4.0)
     found = np.array(snap(disc(faint=100.0), click))
     assert np.hypot(*(found - MIDDLE)) == pytest.approx(RADIUS_PX, abs=0.25)
     found = np.array(snap(disc(faint=390.0), click))

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
 RADIUS_MM = 2.0
-"""On the detector. Working default, no source: wide enough for an unsteady hand, too narrow to reach
+"""On the detector. Working default, no source: enough for an unsteady hand, and too little to reach
 from the rim of a cup to its head."""
 _SMOOTH_MM, _SMOOTH_LEAST_PX = 0.35, 1.0
 _ABOVE_NOISE = 6.0
