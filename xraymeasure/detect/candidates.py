@@ -60,8 +60,22 @@ class Candidate:
     neck: float
 
 
+@dataclass(frozen=True, eq=False)
+class Votes:
+    """Votes over the circumference for circles of each radius about each point of a field.
+
+    Attributes
+    ----------
+    radii_mm : numpy.ndarray
+    share : numpy.ndarray of float32, shape (radii, rows, columns)
+    """
+
+    radii_mm: np.ndarray
+    share: np.ndarray
+
+
 def find_candidates(
-    field: Field, head_radii_mm: tuple[float, float] = HEAD_RADII_MM
+    field: Field, votes: Votes, head_radii_mm: tuple[float, float] = HEAD_RADII_MM
 ) -> list[Candidate]:
     """Return the circles that may be heads of prostheses, the likeliest first.
 
@@ -69,18 +83,19 @@ def find_candidates(
     ----------
     field : Field
         The whole film at about 1 mm.
+    votes : Votes
+        Of its edges, by `circle_votes`.
     head_radii_mm : (float, float)
         Smallest and largest radius of a head on the detector. A known head narrows it, so that the
         larger circle of an opaque shell is not taken for one.
     """
     from scipy.ndimage import maximum_filter
 
+    radii = votes.radii_mm
     smallest = max(head_radii_mm[0], HEAD_RADII_MM[0])
-    radii = np.arange(smallest, SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)
-    votes = _accumulate(field, radii)
-    heads = radii <= max(head_radii_mm[1], smallest)
+    heads = (radii >= smallest) & (radii <= max(head_radii_mm[1], smallest + _STEP_MM))
     shells = radii >= SHELL_RADII_MM[0]
-    best_head, best_shell = votes[heads].max(axis=0), votes[shells].max(axis=0)
+    best_head, best_shell = votes.share[heads].max(axis=0), votes.share[shells].max(axis=0)
     score = best_head + 0.5 * best_shell
     size = 2 * round(_APART_MM / field.pitch_mm[0]) + 1
     peaks = np.argwhere((score == maximum_filter(score, size=size)) & (best_head > _FEWEST_VOTES))
@@ -94,9 +109,9 @@ def find_candidates(
         )
         if _metal(field, float(field.x_mm[column]), float(field.y_mm[row])) < _LEAST_METAL:
             continue
-        radius = float(radii[heads][votes[heads][near].max(axis=(1, 2)).argmax()])
+        radius = float(radii[heads][votes.share[heads][near].max(axis=(1, 2)).argmax()])
         wider = radii >= max(SHELL_RADII_MM[0], radius + 6.0)
-        shell = float(radii[wider][votes[wider][near].max(axis=(1, 2)).argmax()])
+        shell = float(radii[wider][votes.share[wider][near].max(axis=(1, 2)).argmax()])
         x, y = float(field.x_mm[column]), float(field.y_mm[row])
         direction, strength = _neck(field, x, y, radius)
         if strength > _LEAST_NECK:
@@ -109,10 +124,11 @@ def find_candidates(
     return found
 
 
-def _accumulate(field: Field, radii: np.ndarray) -> np.ndarray:
-    """Return votes over the circumference, shape (radii, rows, columns)."""
+def circle_votes(field: Field) -> Votes:
+    """Return the votes of all edges of a field."""
     from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
+    radii = np.arange(HEAD_RADII_MM[0], SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)
     greys, (step_y, step_x) = field.greys, field.pitch_mm
     smooth = gaussian_filter(greys, 1.0)
     slope_y, slope_x = np.gradient(smooth, step_y, step_x)
@@ -131,10 +147,9 @@ def _accumulate(field: Field, radii: np.ndarray) -> np.ndarray:
         total = np.bincount(y[inside] * columns + x[inside], weight[inside], rows * columns)
         # Radius and both directions are smoothed alike: an edge is as wide as a step.
         votes[k] = total.reshape(rows, columns) * ((step_x * step_y) ** 0.5 / radius)
-    smooth_votes: np.ndarray = gaussian_filter1d(
-        gaussian_filter1d(gaussian_filter1d(votes, 0.9, axis=1), 0.9, axis=2), 0.6, axis=0
-    )
-    return smooth_votes
+    for axis, spread in ((1, 0.9), (2, 0.9), (0, 0.6)):
+        votes = gaussian_filter1d(votes, spread, axis=axis, truncate=3.0)
+    return Votes(radii, votes)
 
 
 def _metal(field: Field, x: float, y: float) -> float:

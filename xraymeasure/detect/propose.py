@@ -10,7 +10,7 @@ import numpy as np
 
 from xraymeasure.detect import cup
 from xraymeasure.detect.accept import COARSE_MISFIT_LIMIT, doubts_of, may_be_axis, may_be_cup
-from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, find_candidates
+from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, circle_votes, find_candidates
 from xraymeasure.detect.femur import SHAFT, STEM, find_axis
 from xraymeasure.detect.field import Plate, plate, working_pitch_mm
 from xraymeasure.detect.head import Head, find_head
@@ -135,6 +135,7 @@ def propose(
     """
     upright = plate(film, beam_centre, source_detector_mm)
     whole = upright.field(1.0)
+    votes = circle_votes(whole)
     hips = []
     searched: dict[tuple[float, float], list[Candidate]] = {}
     for wanted in SIDES if side is None else (side,):
@@ -146,7 +147,7 @@ def propose(
         low, high = _PLAUSIBLE_MAGNIFICATIONS
         radii = (0.5 * low * known, 0.5 * high * known) if known else HEAD_RADII_MM
         if radii not in searched:
-            searched[radii] = find_candidates(whole, radii)
+            searched[radii] = find_candidates(whole, votes, radii)
         of_side = [candidate for candidate in searched[radii] if candidate.side == wanted]
         for candidate in of_side[:_TRIES_A_SIDE]:
             found = _hip(film, upright, candidate, known, beam_centre, opens)
