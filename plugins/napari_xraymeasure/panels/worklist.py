@@ -14,7 +14,8 @@ from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.study_place import StudyPlace, hand_in
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.read import read_film
-from xraymeasure.series.study.study import Study, StudyFilm, read_study
+from xraymeasure.series.study.films_table import StudyFilm
+from xraymeasure.series.study.study import Study, read_study
 from xraymeasure.series.study.worklist import comment, exclude, include, worklist
 
 UNDONE = "the exclusion was taken back at once"

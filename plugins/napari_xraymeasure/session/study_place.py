@@ -12,8 +12,8 @@ from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.userdata import user_folder
 from xraymeasure.film.film import Film
 from xraymeasure.reading.reading import FilmBinding
+from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import add_reading, draft_path
-from xraymeasure.series.study.study import StudyFilm
 from xraymeasure.series.study.worklist import (
     Worklist,
     finished,

@@ -7,6 +7,7 @@ import pytest
 
 from xraymeasure.errors import StudyError
 from xraymeasure.reading.reading import Reading
+from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.placing import (
     Placing,
     Repeats,
@@ -16,7 +17,7 @@ from xraymeasure.series.study.placing import (
     read_placing,
     write_placing,
 )
-from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.series.study.study import Study
 
 EMPTY = Reading("A", "2026-03-01T10:00:00Z", "left")
 

@@ -74,6 +74,27 @@ def test_films_may_be_named_by_a_pattern(folder):
     assert [(f.label, f.subject) for f in read_study(folder).films] == [("x", "x"), ("y", "y")]
 
 
+def test_further_columns_are_groupings_and_openings_are_stated(folder):
+    table = FILMS.splitlines()
+    further = [",cup_opens,sex,implant family,site", ",Posterior,f,,north", ",,,'=b,", ",,,,"]
+    rows = [row + more for row, more in zip(table, further, strict=True)]
+    (folder / "films.csv").write_text("\n".join(rows))
+    (folder / "study.toml").write_text(
+        STUDY.replace("seed = 5", 'seed = 5\ncup_opens = "anterior"')
+    )
+    study = read_study(folder)
+    assert [film.groups for film in study.films] == [
+        {"sex": "f", "site": "north"},
+        {"implant family": "=b"},
+        {},
+    ]
+    # The word on one hip goes before that on all.
+    assert [study.opens(film) for film in study.films] == ["posterior", "anterior", "anterior"]
+    (folder / "films.csv").write_text("\n".join(rows).replace("Posterior", "forward"))
+    with pytest.raises(StudyError, match="line 2: cup_opens: 'forward' is neither"):
+        read_study(folder)
+
+
 def test_a_table_saved_by_a_spreadsheet_with_semicolons_is_read(folder):
     (folder / "films.csv").write_text("\ufeff" + FILMS.replace(",", ";"), encoding="utf-8")
     assert len(read_study(folder).films) == 3
@@ -125,7 +146,12 @@ def test_a_study_that_cannot_be_meant_is_refused_with_words(folder, old, new, wo
         ("S1-2,b.dcm", "S1/2,b.dcm", "cannot stand in a file name"),
         (",366,", ",next year,", "whole number of days"),
         ("366,left", "366,both", "neither left nor right"),
-        ("time_point", "moment", "unknown: 'moment'"),
+        ("time_point", "timepoint", "'time_point' is meant"),
+        ("day", "Days", "'day' is meant"),
+        ("side", "Side", "'side' is meant"),
+        ("head_diameter_mm", "head diameter", "'head_diameter_mm' is meant"),
+        ("time_point", "=1+1", "no name of a column"),
+        ("time_point", "day", "stands twice"),
         ("subject", "plan", "missing: subject"),
         (",,36", ",,-36", "not a length"),
         (",,36", ",,36,1", "more cells"),

@@ -7,9 +7,10 @@ import pytest
 from xraymeasure.errors import StudyError
 from xraymeasure.reading.file import save_reading
 from xraymeasure.reading.reading import FilmBinding, Reading
+from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.placing import Placing, Spread, write_placing
 from xraymeasure.series.study.readings import add_reading, draft_path
-from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.series.study.study import Study
 from xraymeasure.series.study.worklist import (
     comment,
     exclude,

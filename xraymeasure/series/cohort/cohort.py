@@ -34,8 +34,9 @@ from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import Place, StudyReading, has_cup
-from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import Unit
 

@@ -18,8 +18,9 @@ from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.run import RunSummary, read_kept, run_study
+from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import StudyReading, has_cup
-from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.landmarks import Side
 
 DAYS_PER_YEAR = 365.25

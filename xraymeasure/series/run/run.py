@@ -26,10 +26,11 @@ from xraymeasure.measuring.results import Measurements
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.tidy_table import Row, describe_columns, write_tables
 from xraymeasure.series.run.workers import WorkerDied, map_tasks
+from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.placing import Placing, read_placing
 from xraymeasure.series.study.readings import Place, StudyReading, study_readings
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
-from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.series.study.study import Study
 
 RESULTS = "results"
 CSV_FILE = "measurements.csv"

@@ -12,7 +12,8 @@ from pathlib import Path
 from xraymeasure.errors import StudyError
 from xraymeasure.files.atomic import write_atomically
 from xraymeasure.files.tables import csv_text
-from xraymeasure.series.study.study import FILM_COLUMNS, STUDY_FILE
+from xraymeasure.series.study.films_table import FILM_COLUMNS
+from xraymeasure.series.study.study import STUDY_FILE
 
 FILMS_FILE = "films.csv"
 _PICTURES = frozenset({".png", ".tif", ".tiff", ".jpg", ".jpeg"})

@@ -16,7 +16,6 @@ readings is it known that their film came in the order drawn at random.
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -29,7 +28,9 @@ from xraymeasure.files.atomic import read_text, write_atomically
 from xraymeasure.reading.file import format_reading, parse_reading
 from xraymeasure.reading.moment import moment_from
 from xraymeasure.reading.reading import Reading
-from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.series.study.films_table import StudyFilm
+from xraymeasure.series.study.frozen import digest_of, freeze
+from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.landmarks import Side
 
 READINGS = "readings"
@@ -91,12 +92,7 @@ class StudyReading:
 
 def content_tag(text: str) -> str:
     """Return the tag that stands in the name of a file with this text."""
-    return _digest(text)[:16]
-
-
-def _digest(text: str) -> str:
-    # Line ends may be changed on the way through a version control system or a mail.
-    return hashlib.sha256(text.replace("\r\n", "\n").encode("utf-8")).hexdigest()
+    return digest_of(text)[:16]
 
 
 def add_reading(
@@ -141,6 +137,7 @@ def add_reading(
     path = study.folder / READINGS / name
     if parse_reading(text, str(path)) != reading:
         raise ReadingError(f"{path}: the reading would not read back the same; not written")
+    freeze(study)
     path.parent.mkdir(exist_ok=True)
     write_atomically(path, text)
     draft_path(study, film, reading.reader, occasion).unlink(missing_ok=True)
@@ -205,7 +202,7 @@ def _study_reading(study: Study, films: Mapping[str, StudyFilm], path: Path) -> 
             raise StudyError(f"readings/{path.name}: the study has no film {film!r}")
         study.check_reader(reader, occasion)
         text = read_text(path, ReadingError)
-        digest = _digest(text)
+        digest = digest_of(text)
         if match["tag"] and match["tag"] != digest[:16]:
             raise StudyError(
                 f"readings/{path.name}: was changed after it was saved; if that is meant, rename "

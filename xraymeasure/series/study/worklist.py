@@ -18,6 +18,7 @@ from xraymeasure.errors import ReadingError, StudyError
 from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.moment import moment_from, now
 from xraymeasure.reading.reading import FilmBinding, Reading
+from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import (
     HandedOut,
     StudyReading,
@@ -31,7 +32,7 @@ from xraymeasure.series.study.remarks import (
     excluded_films,
     study_remarks,
 )
-from xraymeasure.series.study.study import Study, StudyFilm
+from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.landmarks import Side
 
 PAUSE_MINUTES = 20.0

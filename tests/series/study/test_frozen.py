@@ -1,0 +1,79 @@
+"""``study.toml`` is kept as it stood before the first reading, and every change of it is told."""
+
+import hashlib
+
+import pytest
+
+from xraymeasure.errors import StudyError
+from xraymeasure.reading.reading import Reading
+from xraymeasure.series.study.frozen import freeze, frozen_versions, frozen_words, study_changes
+from xraymeasure.series.study.readings import add_reading
+from xraymeasure.series.study.study import read_study
+
+STUDY = """\
+format = "xraymeasure-study"
+version = 1
+films = "films.csv"
+readers = ["A"]
+occasions = 2
+blinded = true
+seed = 5
+[tolerance]
+inclination_deg = 5.0
+"""
+
+
+@pytest.fixture
+def study(tmp_path):
+    (tmp_path / "study.toml").write_text(STUDY)
+    (tmp_path / "films.csv").write_text("film,file,subject\nS1-1,a.dcm,S1\n")
+    return read_study(tmp_path)
+
+
+def hand_in(study):
+    reading = Reading("A", "2026-03-01T10:00:00Z", "left", landmarks={"symphysis": ((1.0, 2.0),)})
+    add_reading(study, "S1-1", 1, reading)
+
+
+def test_the_study_is_frozen_with_its_hash_when_the_first_reading_is_handed_in(study):
+    assert frozen_versions(study) == () and "not frozen" in frozen_words(study)
+    hand_in(study)
+    (kept,) = frozen_versions(study)
+    assert kept.digest == hashlib.sha256(STUDY.encode()).hexdigest()
+    assert study_changes(study) == ()
+    assert frozen_words(study).endswith(f"(SHA-256 {kept.digest[:16]}) and not changed since.")
+
+
+def test_what_is_changed_afterwards_is_listed_key_by_key(study):
+    hand_in(study)
+    changed = STUDY.replace("occasions = 2", "occasions = 1").replace("= 5.0", "= 10.0")
+    (study.folder / "study.toml").write_text(changed + "leg_length_mm = 5.0\n")
+    told = [(str(change), change.at) for change in study_changes(study)]
+    assert told == [
+        ("occasions: 2 became 1", None),
+        ("tolerance.inclination_deg: 5.0 became 10.0", None),
+        ("tolerance.leg_length_mm: not stated became 5.0", None),
+    ]
+    freeze(study)
+    (study.folder / "study.toml").write_text(STUDY)
+    freeze(study)
+    freeze(study)
+    # There and back: both ways are told, and each has its moment.
+    assert len(frozen_versions(study)) == 3
+    back = study_changes(study)
+    assert len(back) == 6 and all(change.at for change in back)
+    assert "changed since: occasions: 2 became 1" in frozen_words(study)
+
+
+def test_a_remark_in_the_file_is_no_change_of_the_study(study):
+    hand_in(study)
+    (study.folder / "study.toml").write_text("# Read by two people.\n" + STUDY)
+    assert study_changes(study) == ()
+
+
+def test_what_was_kept_cannot_be_changed_unseen(study):
+    hand_in(study)
+    (path,) = (study.folder / "frozen").iterdir()
+    path.write_text(STUDY.replace("occasions = 2", "occasions = 1"))
+    with pytest.raises(StudyError, match="was changed after it was kept"):
+        study_changes(study)
