@@ -505,7 +505,14 @@ def series_followup(
     for label, why in followed.left_out:
         _tell(f"{label}: {why}")
     if any(film.plan for film in opened.films):
-        cohort = cohort_of_study(opened, reader=reader, occasion=occasion, run=summary)
+        cohort = cohort_of_study(
+            opened,
+            reader=reader,
+            occasion=occasion,
+            run=summary,
+            workers=workers,
+            scheduler=scheduler,
+        )
         for path in write_cohort(cohort, folder):
             print(path)
 

@@ -82,6 +82,8 @@ _CHANGE_OF = {
 }
 """What each compared change is a change of."""
 
+WITHHELD = "the verdict is withheld"
+"""With what the reason begins where a strong finding forbids a verdict."""
 _NO_FILM_BEFORE = "needs the film before the operation"
 _NO_TOLERANCE = "no tolerance in the plan"
 _NO_NECK_TOLERANCE = "no tolerance is set for it: a turned femur opens the projected angle"
@@ -137,6 +139,11 @@ class ComparisonRow:
     achieved_high: float | None = None
     probability: float | None = None
     helps: tuple[Help, ...] = ()
+
+    @property
+    def withheld(self) -> bool:
+        """Whether a strong finding forbids the verdict."""
+        return self.verdict is not None and self.reason.startswith(WITHHELD)
 
 
 @dataclass(frozen=True)
@@ -269,7 +276,7 @@ def _withheld(row: ComparisonRow, findings: Sequence[Finding]) -> ComparisonRow:
     for finding in findings:
         touches = not finding.touches or {measured, row.name} & set(finding.touches)
         if finding.severity == "strong" and touches:
-            why = f"the verdict is withheld: {finding.code.replace('_', ' ')}"
+            why = f"{WITHHELD}: {finding.code.replace('_', ' ')}"
             return replace(row, verdict="undecided", reason=why)
     return row
 

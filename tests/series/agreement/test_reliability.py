@@ -26,7 +26,7 @@ from xraymeasure.series.study.study import read_study
 def report_of(make_study):
     def report(**study):
         made = make_study(**study)
-        return made, agreement_of(made, workers=1, draws=0)
+        return made, agreement_of(made, workers=0, draws=0)
 
     return report
 
@@ -75,7 +75,7 @@ def test_only_films_with_all_readings_enter_and_the_rest_are_counted(make_study)
     study = make_study(films=6, readers=("A", "B", "C"))
     next(iter((study.folder / "readings").glob("F1__B__*"))).unlink()
     add_remark(study, Remark("F2", "C", 1, "2026-03-01T10:00:00Z", "exclude", "cut off"))
-    report = agreement_of(study, workers=1, draws=0)
+    report = agreement_of(study, workers=0, draws=0)
     asked = next(stage for stage in report.flow if stage.name == "readings asked for")
     assert (asked.n, asked.remaining) == (18, 16)
     assert {loss.reason: loss.which for loss in asked.lost} == {
@@ -108,7 +108,7 @@ def test_numbers_of_two_hips_are_never_held_against_one_another(make_study):
         native_head_mm={},
     )
     add_reading(study, "F0", 1, wrong)
-    report = agreement_of(study, workers=1, draws=0)
+    report = agreement_of(study, workers=0, draws=0)
     offset = found(report, "acetabular_offset", "landmarks").comparisons[0]
     assert offset.reliability.n == 4
     # What belongs to the film, not to a hip, can still be compared.
@@ -145,7 +145,7 @@ def test_the_spread_with_which_the_readings_were_placed_is_found_and_written_bac
             assert abs(ratio - 1) < 3.5 / np.sqrt(2 * spread.freedom), spread
         write_placing(study, placing)
     assert read_placing(study, "A") == report.placing[0]
-    again = agreement_of(study, workers=1, draws=0)
+    again = agreement_of(study, workers=0, draws=0)
     # The same films and readers are compared, by values that the spread moves but little: it
     # weighs what the film shows of a femur's posture, and which click does not fit an outline.
     assert [(each.name, each.method) for each in again.measurements] == [

@@ -257,7 +257,7 @@ def study(tmp_path_factory):
 
 
 def test_a_study_gives_its_hips_with_more_than_one_film(study):
-    found = followup_of_study(study, draws=0, workers=1)
+    found = followup_of_study(study, draws=0, workers=0)
     assert len(found) == 1
     (hip,) = found
     assert (hip.subject, hip.side, hip.first.label) == ("S1", "left", "post")
@@ -270,13 +270,13 @@ def test_a_study_gives_its_hips_with_more_than_one_film(study):
 
 
 def test_hips_without_a_follow_up_are_named_with_the_reason(study):
-    found = followup_of_study(study, draws=0, workers=1)
+    found = followup_of_study(study, draws=0, workers=0)
     assert [name for name, _ in found.left_out] == ["S2 left"]
     assert "Y2: the table of films does not say its day" in found.left_out[0][1]
 
 
 def test_a_reader_can_be_chosen(study):
-    found = followup_of_study(study, reader="A", draws=0, workers=1)
+    found = followup_of_study(study, reader="A", draws=0, workers=0)
     assert not found.hips
     assert "Y1: no reading by A" in dict(found.left_out)["S1 left"]
     with pytest.raises(StudyError, match="'C' is not one of them"):
@@ -286,7 +286,7 @@ def test_a_reader_can_be_chosen(study):
 def test_the_changes_of_all_hips_are_one_table(study, tmp_path):
     import pyarrow.parquet as pq
 
-    found = followup_of_study(study, draws=0, workers=1)
+    found = followup_of_study(study, draws=0, workers=0)
     table, columns = write_changes([*found, *found], tmp_path)
     rows = list(csv.DictReader(line for line in table.open() if not line.startswith("#")))
     (hip,) = found

@@ -12,12 +12,12 @@ Formulas
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from xraymeasure.errors import PlanError, StudyError
+from xraymeasure.errors import PlanError, StudyError, XrayMeasureError
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.plan.compare import (
@@ -26,14 +26,14 @@ from xraymeasure.plan.compare import (
     ComparisonRow,
     Plan,
     Tolerance,
-    compare,
     read_plan,
 )
 from xraymeasure.series.agreement.statistics import Limits, limits_of_agreement
+from xraymeasure.series.cohort.examined import Against, comparisons
 from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
-from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.run import RunSummary, Task, run_study
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import Place, StudyReading, has_cup
 from xraymeasure.series.study.study import Study
@@ -71,6 +71,11 @@ class Case:
         """Names of the planned numbers whose measured value is out of tolerance."""
         return tuple(row.name for row in self.comparison.rows if is_within(row) is False)
 
+    @property
+    def withheld(self) -> Mapping[str, str]:
+        """Why the verdict of a planned number is withheld, by its name."""
+        return {row.name: row.reason for row in self.comparison.rows if row.withheld}
+
 
 @dataclass(frozen=True)
 class Share:
@@ -104,7 +109,8 @@ class Outcome:
     share : Share or None
         Within tolerance, by the measured value alone; None where nothing has a tolerance.
     verdicts : mapping of str to int
-        How many were ``within``, ``undecided`` and ``outside`` with their whole interval.
+        How many were ``within``, ``undecided`` and ``outside`` with their whole interval, and how
+        many were ``withheld`` because of a strong finding, which are not in the share.
     against_record : Limits or str
         Recorded in theatre minus measured on the film, or why there is nothing to say.
     """
@@ -186,6 +192,8 @@ def cohort_of_study(
     reader: str | None = None,
     occasion: int = 1,
     run: RunSummary | None = None,
+    workers: int | None = None,
+    scheduler: str | None = None,
     **run_options: Any,
 ) -> Cohort:
     """Measure what is new in a study and hold its hips against their plans.
@@ -200,7 +208,7 @@ def cohort_of_study(
         Which of the reader's occasions.
     run : RunSummary, optional
         Of this study as it stands, so that it is not run again.
-    **run_options
+    workers, scheduler, **run_options
         As for `run_study`.
 
     Raises
@@ -209,12 +217,12 @@ def cohort_of_study(
         If the study has no such reader or occasion, or no film of it can be held against a plan.
     """
     study.check_reader(reader or study.readers[0], occasion)
-    summary = run or run_study(study, **run_options)
+    summary = run or run_study(study, workers=workers, scheduler=scheduler, **run_options)
     entries = {entry.place: entry for entry in summary.entries}
     if reader is None:
         read = Counter(who for _, who, when in summary.kept if when == occasion)
         reader = max(study.readers, key=lambda who: read[who])
-    gather = _Gather(study, summary, entries, reader, occasion)
+    gather = _Gather(study, summary, entries, reader, occasion, workers, scheduler)
     cases, left_out = gather.cases()
     if not cases:
         telling = sorted(left_out, key=lambda entry: entry[1] == NO_PLAN)[:3]
@@ -260,28 +268,45 @@ class _Gather:
     entries: Mapping[Place, StudyReading]
     reader: str
     occasion: int
+    workers: int | None
+    scheduler: str | None
 
     def cases(self) -> tuple[list[tuple[Case, Measurements]], list[tuple[str, str]]]:
         cases, left_out = [], []
-        taken: dict[tuple[str, Side], str] = {}
+        queues: dict[tuple[str, Side], list[tuple[StudyFilm, Against]]] = defaultdict(list)
         for film in sorted(self.study.films, key=_day):
             try:
-                case, measured = self._case(film)
+                against = self._against(film)
             except (StudyError, PlanError) as error:
                 left_out.append((film.label, self._plain(error, film)))
-                continue
-            hip = case.subject, case.side
-            if hip in taken:
-                left_out.append((film.label, "a later film of a hip that is in already"))
-                continue
-            taken[hip] = film.label
-            cases.append((case, measured))
+            else:
+                queues[film.subject, against.task.reading.operated_side].append((film, against))
+        # Where the first film of a hip cannot be held against its plan the next one stands.
+        while queues:
+            first = {hip: queue.pop(0) for hip, queue in queues.items()}
+            films = {id(against): (hip, film) for hip, (film, against) in first.items()}
+            asked = [against for _, against in first.values()]
+            for against, found in comparisons(
+                asked, workers=self.workers, scheduler=self.scheduler
+            ):
+                hip, film = films[id(against)]
+                if isinstance(found, Comparison):
+                    cases.append(self._case(film, against, found))
+                    left_out += [
+                        (later.label, "a later film of a hip that is in already")
+                        for later, _ in queues.pop(hip)
+                    ]
+                elif isinstance(found, XrayMeasureError):
+                    left_out.append((film.label, self._plain(found, film)))
+                else:
+                    raise found
+            queues = {hip: queue for hip, queue in queues.items() if queue}
         place = {film.label: position for position, film in enumerate(self.study.films)}
         cases.sort(key=lambda entry: place[entry[0].film])
         left_out.sort(key=lambda entry: place[entry[0]])
         return cases, left_out
 
-    def _case(self, film: StudyFilm) -> tuple[Case, Measurements]:
+    def _against(self, film: StudyFilm) -> Against:
         place = film.label, self.reader, self.occasion
         entry = self.entries.get(place)
         reading = entry.reading if entry else None
@@ -290,11 +315,16 @@ class _Gather:
             raise StudyError(BEFORE)
         if film.plan is None:
             raise StudyError(NO_PLAN)
-        if place not in self.summary.kept or reading is None:
+        if place not in self.summary.tasks or reading is None:
             raise StudyError(self._why_not_kept(film))
         plan = with_tolerance(read_plan(film.plan), self.study.tolerance)
-        measured = kept_measurements(self.summary.kept[place], reading)
-        comparison = compare(measured, plan, self._before(film, measured.operated_side))
+        before = self._before(film, reading.operated_side)
+        return Against(self.summary.tasks[place], plan, before)
+
+    def _case(
+        self, film: StudyFilm, against: Against, comparison: Comparison
+    ) -> tuple[Case, Measurements]:
+        measured = kept_measurements(against.task.kept, against.task.reading)
         moment = "the study does not say its day" if film.day is None else f"day {film.day}"
         why = f"first film with a cup and a plan ({moment})"
         return Case(film.subject, film.label, measured.operated_side, comparison, why), measured
@@ -312,16 +342,15 @@ class _Gather:
                 return f"could not be measured: {failure.reason}"
         return f"not read by {self.reader}"
 
-    def _before(self, film: StudyFilm, side: Side) -> Measurements | None:
+    def _before(self, film: StudyFilm, side: Side) -> Task | None:
         """Return the latest earlier film of the subject on which this hip has no cup yet."""
         found = None
         for other in sorted(self.study.films, key=_day):
-            place = other.label, self.reader, self.occasion
-            if other.subject != film.subject or place not in self.summary.kept:
+            task = self.summary.tasks.get((other.label, self.reader, self.occasion))
+            if other.subject != film.subject or task is None:
                 continue
-            reading = self.entries[place].reading
-            if reading and _day(other) < _day(film) and not has_cup(reading, side):
-                found = kept_measurements(self.summary.kept[place], reading)
+            if _day(other) < _day(film) and not has_cup(task.reading, side):
+                found = task
         return found
 
     def _plain(self, error: Exception, film: StudyFilm) -> str:
@@ -347,8 +376,11 @@ def with_tolerance(plan: Plan, tolerance: Mapping[str, float]) -> Plan:
 
 
 def is_within(row: ComparisonRow | None) -> bool | None:
-    """Return whether a measured value lies within its tolerance, None where either is missing."""
-    if row is None or row.difference is None or row.tolerance is None:
+    """Return whether a measured value lies within its tolerance.
+
+    None where either is missing, or a strong finding forbids the verdict.
+    """
+    if row is None or row.difference is None or row.tolerance is None or row.withheld:
         return None
     return abs(row.difference) <= row.tolerance
 
@@ -365,8 +397,8 @@ def outcomes_of(comparisons: Sequence[Comparison]) -> tuple[Outcome, ...]:
 
 def _outcome(name: str, rows: Sequence[ComparisonRow]) -> Outcome:
     compared = [row for row in rows if row.difference is not None]
-    tolerated = [row for row in rows if is_within(row) is not None]
-    within = sum(is_within(row) is True for row in tolerated)
+    judged = [row for row in rows if is_within(row) is not None]
+    within = sum(is_within(row) is True for row in judged)
     return Outcome(
         name=name,
         unit=rows[0].unit,
@@ -374,8 +406,10 @@ def _outcome(name: str, rows: Sequence[ComparisonRow]) -> Outcome:
             ((row.achieved, row.planned) for row in compared), "planned and measured"
         ),
         measuring_sd=_measuring_sd(compared),
-        share=share_of(within, len(tolerated)) if tolerated else None,
-        verdicts=Counter(row.verdict for row in tolerated if row.verdict),
+        share=share_of(within, len(judged)) if judged else None,
+        verdicts=Counter(
+            "withheld" if row.withheld else row.verdict for row in compared if row.verdict
+        ),
         against_record=_limits(
             ((row.recorded, row.achieved) for row in rows), "recorded and measured"
         ),

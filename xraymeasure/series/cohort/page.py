@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from xraymeasure.files.atomic import write_files
-from xraymeasure.plan.compare import LABELS
+from xraymeasure.plan.compare import LABELS, WITHHELD
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import (
     Block,
@@ -73,6 +73,14 @@ def _blocks(cohort: Cohort) -> Iterator[Block]:
             yield Paragraph(
                 f"Outside: {'; '.join(map(_case_outside, outside[:_NAMED]))}{_more(outside)}."
             )
+    withheld = [case for case in cohort.cases if case.withheld]
+    if withheld:
+        named = "; ".join(f"film {case.film} ({_words_withheld(case)})" for case in withheld)
+        yield Paragraph(
+            f"Verdict withheld, and in no share: {named}.",
+            glyph=style.SEVERITIES["strong"][0],
+            colour=style.SEVERITIES["strong"][1],
+        )
     yield from _against_plan(cohort)
     yield Heading("Cup orientation, and its distance from plan")
     yield Picture(77.0, partial(draw_scatter, cohort), _scatter_in_words(cohort))
@@ -130,6 +138,14 @@ def _words_outside(case: Case, names: Sequence[str] | None = None) -> str:
     return ", ".join(said)
 
 
+def _words_withheld(case: Case) -> str:
+    """Return the findings that forbid verdicts, and of what."""
+    of: dict[str, list[str]] = defaultdict(list)
+    for name, why in case.withheld.items():
+        of[why.removeprefix(f"{WITHHELD}: ")].append(LABELS[name].lower())
+    return "; ".join(f"{finding}: {', '.join(names)}" for finding, names in of.items())
+
+
 def _hips(cohort: Cohort) -> Iterator[Block]:
     yield Heading("The hips, and the film that stands for each")
     yield Table(
@@ -144,7 +160,10 @@ def _hips(cohort: Cohort) -> Iterator[Block]:
                 Cell(f"{case.subject} {case.side}", bold=True),
                 Cell(case.film),
                 Cell(case.why),
-                Cell(_words_outside(case) or "none"),
+                Cell(
+                    _words_outside(case) or ("" if case.withheld else "none"),
+                    f"withheld, {_words_withheld(case)}" if case.withheld else "",
+                ),
             )
             for case in cohort.cases
         ),
@@ -169,7 +188,7 @@ def _against_plan(cohort: Cohort) -> Iterator[Block]:
         ("mean (95 %)", 53.0),
         ("standard deviation", 80.0),
         ("within tolerance (95 %)", 115.0),
-        ("within / undecided / outside", 148.0),
+        ("within / undecided / outside", 144.0),
     )
     rows: list[tuple[Cell, ...]] = []
     for outcome in cohort.outcomes:
@@ -202,14 +221,21 @@ def _against_plan(cohort: Cohort) -> Iterator[Block]:
                     True,
                 )
                 if share
-                else Cell("", "no tolerance"),
-                Cell(" / ".join(counts) if share else ""),
+                else Cell("", "all withheld" if outcome.verdicts else "no tolerance"),
+                Cell(
+                    " / ".join(counts) if outcome.verdicts else "",
+                    f"{outcome.verdicts['withheld']} withheld"
+                    if outcome.verdicts.get("withheld")
+                    else "",
+                ),
             )
         )
     yield Table(columns, tuple(rows))
     yield Paragraph(
         "Within tolerance by the measured value alone; within, undecided and outside by the whole "
-        "95 % interval of each hip. The standard deviation holds that of measuring, which stands "
+        "95 % interval of each hip. Where a strong finding forbids the verdict on a film, as on its "
+        "own page, the hip is in neither, but its difference is in mean and standard deviation. "
+        "The standard deviation holds that of measuring, which stands "
         "below it: the hips themselves differ from plan by less.",
         quiet=True,
     )

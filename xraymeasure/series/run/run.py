@@ -21,6 +21,7 @@ from typing import Any, Literal
 from xraymeasure import __version__
 from xraymeasure.errors import StudyError, XrayMeasureError
 from xraymeasure.files.atomic import write_atomically
+from xraymeasure.film.film import Film
 from xraymeasure.measuring.measure import DRAWS
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.reading.reading import Reading
@@ -72,8 +73,8 @@ class RunSummary:
         Rows of the table.
     csv, parquet : Path
         The table.
-    kept : mapping of (film, reader, occasion) to Path
-        What was kept of every reading that was measured; see `read_kept`.
+    tasks : mapping of (film, reader, occasion) to Task
+        Every reading that was measured, with what its numbers depend on.
     entries : tuple of StudyReading
         The readings as they were found, each parsed once.
     exclusions : mapping of (film, reader) to str
@@ -92,12 +93,17 @@ class RunSummary:
     rows: int
     csv: Path
     parquet: Path
-    kept: Mapping[Place, Path]
+    tasks: Mapping[Place, Task]
     entries: tuple[StudyReading, ...]
     exclusions: Mapping[tuple[str, str], str]
     draws: int
     seed: int
     seconds: float
+
+    @property
+    def kept(self) -> Mapping[Place, Path]:
+        """What was kept of every reading that was measured; see `read_kept`."""
+        return {place: task.kept for place, task in self.tasks.items()}
 
     def __str__(self) -> str:
         """Return the summary as one line."""
@@ -109,7 +115,9 @@ class RunSummary:
 
 
 @dataclass(frozen=True)
-class _Task:
+class Task:
+    """A reading to be measured, with everything that its numbers depend on."""
+
     place: Place
     film: Path
     reading: Reading
@@ -135,7 +143,7 @@ def run_study(
     study : Study
         From `read_study`.
     workers : int, optional
-        Processes on this machine; as many as there are cores by default.
+        Processes on this machine; as many as there are cores by default, 0 for none but this one.
     scheduler : str, optional
         Address of a Dask scheduler, instead of processes here. Its workers must see the films
         under the same paths.
@@ -170,7 +178,7 @@ def run_study(
     base = study.seed if seed is None else seed
 
     reasons: dict[Path, str] = {}
-    tasks: dict[Path, _Task] = {}
+    tasks: dict[Path, Task] = {}
     films = {film.label: film for film in study.films}
     placing = {reader: read_placing(study, reader) for reader in study.readers}
     for entry in entries:
@@ -183,7 +191,7 @@ def run_study(
             own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
             tasks[entry.path] = _task(study, films[entry.film], entry, own, draws, base)
 
-    todo = {path: task for path, task in tasks.items() if not _is_whole(task.kept)}
+    todo = {path: task for path, task in tasks.items() if not is_whole(task.kept)}
     unchanged = len(tasks) - len(todo)
     if todo:
         done = 0
@@ -223,7 +231,7 @@ def run_study(
         rows=count,
         csv=csv_path,
         parquet=parquet_path,
-        kept={task.place: task.kept for path, task in tasks.items() if path not in reasons},
+        tasks={task.place: task for path, task in tasks.items() if path not in reasons},
         entries=entries,
         exclusions=excluded,
         draws=draws,
@@ -245,7 +253,7 @@ def read_kept(path: Path) -> dict[str, Any]:
     return kept
 
 
-def _is_whole(path: Path) -> bool:
+def is_whole(path: Path) -> bool:
     """Whether there is a record that was kept, undamaged; any other is made anew."""
     try:
         read_kept(path)
@@ -261,7 +269,7 @@ def _task(
     placing: Placing | None,
     draws: int,
     seed: int,
-) -> _Task:
+) -> Task:
     own_seed = int.from_bytes(_hash(seed, *entry.place)[:4], "big")
     key = _hash(
         _LAYOUT,
@@ -277,7 +285,7 @@ def _task(
     ).hex()
     kept = study.folder / RESULTS / "cache" / f"{key[:32]}.json"
     assert entry.reading is not None
-    return _Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept)
+    return Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept)
 
 
 def _content(film: Path) -> str | None:
@@ -294,17 +302,24 @@ def _hash(*parts: Any) -> bytes:
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).digest()
 
 
-def _measure_task(task: _Task) -> str:
-    """Measure one reading, in a worker; the text of what is kept of it."""
+def opened(task: Task) -> tuple[Film, Reading, Spread]:
+    """Return film and reading as they are measured, and whose placing spread the reading states."""
     from xraymeasure.film.read import read_film
     from xraymeasure.measuring.measure import measure
 
     film, reading = read_film(task.film), task.reading
-    stands: Spread = "reading" if reading.placing_sd_px is not None else "default"
     if task.placing is not None:
         scale = measure(film, reading, draws=0).mm_per_px
         if own := task.placing.on_film(scale):
-            reading, stands = replace(reading, placing_sd_px=own), "repeats"
+            return film, replace(reading, placing_sd_px=own), "repeats"
+    return film, reading, "reading" if reading.placing_sd_px is not None else "default"
+
+
+def _measure_task(task: Task) -> str:
+    """Measure one reading, in a worker; the text of what is kept of it."""
+    from xraymeasure.measuring.measure import measure
+
+    film, reading, stands = opened(task)
     measured = measure(film, reading, draws=task.draws, seed=task.seed)
     record = {
         "operated_side": measured.operated_side,
@@ -314,6 +329,11 @@ def _measure_task(task: _Task) -> str:
         "placing": stands,
         "rows": [*_measured_rows(measured), *_missing_rows(measured)],
     }
+    return kept_text(record)
+
+
+def kept_text(record: Mapping[str, Any]) -> str:
+    """Return a record as it is kept: with a digest, so that a damaged one is made anew."""
     text = json.dumps(record, allow_nan=False)
     return f"{text}\n{hashlib.sha256(text.encode()).hexdigest()}\n"
 
@@ -361,7 +381,7 @@ def _is_index(side: str | None, measured: Measurements) -> bool | None:
 def _rows(
     study: Study,
     entries: tuple[StudyReading, ...],
-    tasks: dict[Path, _Task],
+    tasks: dict[Path, Task],
     reasons: dict[Path, str],
     excluded: dict[tuple[str, str], str],
 ) -> Iterator[Row]:
@@ -387,7 +407,7 @@ def _rows(
                 yield {**head, "placing": kept["placing"], **row}
 
 
-def _reason(error: Exception, task: _Task) -> str:
+def _reason(error: Exception, task: Task) -> str:
     if isinstance(error, WorkerDied):
         return str(error.__doc__)
     known = isinstance(error, XrayMeasureError)

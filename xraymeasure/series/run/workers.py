@@ -51,7 +51,8 @@ def map_tasks(
     tasks : iterable
         Taken up as workers become free.
     workers : int, optional
-        Processes on this machine; as many as there are cores by default.
+        Processes on this machine; as many as there are cores by default. With 0 the tasks run in
+        this process, one after the other, where one that crashes takes everything with it.
     scheduler : str, optional
         Address of a Dask scheduler, ``tcp://host:8786`` for example, whose workers see the same
         files under the same paths; `workers` is then the cluster's affair.
@@ -67,6 +68,9 @@ def map_tasks(
     if scheduler is not None:
         with _cluster(scheduler, folder) as (executor, width):
             yield from _bounded(executor, function, iter(tasks), width)
+        return
+    if workers == 0:
+        yield from ((task, _outcome(function, task)) for task in tasks)
         return
     width = workers or _cores()
     source = iter(tasks)
@@ -85,6 +89,13 @@ def map_tasks(
                 for _, outcome in _bounded(executor, function, iter([task]), 1):
                     died = isinstance(outcome, BrokenProcessPool)
                     yield task, WorkerDied() if died else outcome
+
+
+def _outcome(function: Callable[[Task], Any], task: Task) -> Any | Exception:
+    try:
+        return function(task)
+    except Exception as error:
+        return error
 
 
 def _cores() -> int:
