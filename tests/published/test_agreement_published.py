@@ -50,10 +50,10 @@ def test_shrout_and_fleiss_intervals(name, low, high):
 def test_error_of_measurement_of_the_shrout_and_fleiss_ratings():
     # Recomputed from the printed mean squares (MSE 1.02, between judges 32.49).
     found = reliability(SHROUT_FLEISS)
-    assert found.sem_consistency == pytest.approx(1.0097, abs=5e-5)
-    assert found.sem_agreement == pytest.approx(2.5028, abs=5e-5)
-    assert found.mdc95_consistency == pytest.approx(2.799, abs=5e-4)
-    assert found.mdc95_agreement == pytest.approx(6.937, abs=5e-4)
+    assert found.sem_consistency.value == pytest.approx(1.0097, abs=5e-5)
+    assert found.sem_agreement.value == pytest.approx(2.5028, abs=5e-5)
+    assert found.mdc95_consistency.value == pytest.approx(2.799, abs=5e-4)
+    assert found.mdc95_agreement.value == pytest.approx(6.937, abs=5e-4)
 
 
 def test_bland_and_altman_peak_flow_bias_and_limits():

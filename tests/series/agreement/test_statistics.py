@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2
 
 from xraymeasure.errors import StudyError
 from xraymeasure.series.agreement.statistics import limits_of_agreement, reliability
@@ -76,36 +77,58 @@ def test_each_coefficient_is_named_in_full():
     ]
 
 
-def test_the_intervals_of_the_coefficients_cover_in_simulation():
-    # 2,000 studies of 30 films and 3 readers: the standard error of a share of 95 % is 0.5 %.
+STUDIES = 1000
+# The standard error of a share of 95 % in as many.
+SE = float(np.sqrt(0.95 * 0.05 / STUDIES))
+
+
+def test_the_intervals_of_coefficients_and_errors_cover_in_simulation():
     # The readers are drawn anew each time, as the two-way random model says.
-    studies, truth_2, truth_3 = 2000, 9.0 / (9.0 + 0.25 + 1.0), 9.0 / 10.0
-    hits = np.zeros(2)
-    for seed in range(studies):
+    truths = {
+        "ICC(2,1)": 9.0 / (9.0 + 0.25 + 1.0),
+        "ICC(3,1)": 9.0 / 10.0,
+        "sem_consistency": 1.0,
+        "sem_agreement": np.sqrt(0.25 + 1.0),
+    }
+    hits = dict.fromkeys(truths, 0)
+    for seed in range(STUDIES):
         found = reliability(repeated_readings(seed, 30, 3, bias=0.5))
-        for i, (name, truth) in enumerate([("ICC(2,1)", truth_2), ("ICC(3,1)", truth_3)]):
-            coefficient = found.icc(name)
-            hits[i] += coefficient.low <= truth <= coefficient.high
-    agreement, consistency = hits / studies
-    assert consistency == pytest.approx(0.95, abs=0.015)
-    # That of ICC(2,1) rests on Satterthwaite's approximation.
-    assert agreement == pytest.approx(0.95, abs=0.02)
+        for name, truth in truths.items():
+            told = found.icc(name) if name.startswith("ICC") else getattr(found, name)
+            hits[name] += told.low <= truth <= told.high
+    for name, hit in hits.items():
+        # Those of agreement are approximations: another per cent.
+        slack = 0.01 if name in ("ICC(2,1)", "sem_agreement") else 0.0
+        assert hit / STUDIES == pytest.approx(0.95, abs=3 * SE + slack), name
+
+
+def test_the_error_without_differences_of_readers_has_the_interval_of_chi_square():
+    # Satterthwaite, and any textbook: sqrt(df s^2 / chi2).
+    table = repeated_readings(3, 20, 3)
+    found = reliability(table)
+    residual = table - table.mean(axis=0) - table.mean(axis=1, keepdims=True) + table.mean()
+    df = 19 * 2
+    sum_of_squares = float((residual**2).sum())
+    told = found.sem_consistency
+    expected = [np.sqrt(sum_of_squares / chi2.ppf(p, df)) for p in (0.975, 0.025)]
+    assert [told.low, told.high] == pytest.approx(expected, rel=1e-9)
+    assert found.mdc95_consistency.high == pytest.approx(1.959964 * np.sqrt(2) * told.high)
 
 
 def test_the_interval_of_agreement_is_short_where_two_readers_differ_much_as_is_said():
-    # The module and the page say about 89 %; 2,000 studies give a standard error of 0.7 %.
-    truth, studies = 9.0 / (9.0 + 1.0 + 1.0), 2000
-    found = [reliability(repeated_readings(seed, 30, 2)).icc("ICC(2,1)") for seed in range(studies)]
-    share = sum(c.low <= truth <= c.high for c in found) / studies
-    assert share == pytest.approx(0.89, abs=0.02)
+    # The module and the page say about 89 %.
+    truth = 9.0 / (9.0 + 1.0 + 1.0)
+    found = [reliability(repeated_readings(seed, 30, 2)).icc("ICC(2,1)") for seed in range(STUDIES)]
+    share = sum(c.low <= truth <= c.high for c in found) / STUDIES
+    assert share == pytest.approx(0.89, abs=3 * np.sqrt(0.89 * 0.11 / STUDIES))
 
 
-@pytest.mark.parametrize("films", [8, 40])
-def test_the_intervals_of_limits_and_spread_cover_in_simulation(films):
-    studies, bias, sd = 3000, 0.7, 2.0
+def test_the_intervals_of_limits_and_spread_cover_in_simulation():
+    # Eight films, where an approximation would show.
+    films, bias, sd = 8, 0.7, 2.0
     rng = np.random.default_rng(7)
     hits = np.zeros(4)
-    for _ in range(studies):
+    for _ in range(STUDIES):
         films_true = rng.normal(40, 6, films)
         first = films_true + bias + rng.normal(0, sd / np.sqrt(2), films)
         second = films_true + rng.normal(0, sd / np.sqrt(2), films)
@@ -114,8 +137,7 @@ def test_the_intervals_of_limits_and_spread_cover_in_simulation(films):
         truths = (bias, bias - 1.959964 * sd, bias + 1.959964 * sd, sd / np.sqrt(2))
         estimates = (found.bias, found.lower, found.upper, within)
         hits += [e.low <= truth <= e.high for e, truth in zip(estimates, truths, strict=True)]
-    # The standard error of a share of 95 % in 3,000 is 0.4 %.
-    assert hits / studies == pytest.approx(np.full(4, 0.95), abs=0.012)
+    assert hits / STUDIES == pytest.approx(np.full(4, 0.95), abs=3 * SE)
 
 
 def test_films_that_not_everybody_read_are_left_out_and_counted():
@@ -150,16 +172,16 @@ def test_limits_need_three_films():
 def test_readers_who_agree_wholly_have_a_coefficient_of_one_and_no_error():
     found = reliability([[1.0, 1.0], [2.0, 2.0], [4.0, 4.0]])
     assert [c.value for c in found.coefficients] == [1.0] * 6
-    assert found.sem_agreement == found.repeatability.value == 0.0
+    assert found.sem_agreement.value == found.repeatability.value == 0.0
 
 
 def test_a_reader_who_always_reads_more_is_consistent_but_does_not_agree():
     found = reliability([[1.0, 3.0], [2.0, 4.0], [4.0, 6.0]])
     assert found.icc("ICC(3,1)").value == 1.0
     assert found.icc("ICC(2,1)").value < 0.6
-    assert found.sem_consistency == 0.0
+    assert found.sem_consistency.value == 0.0
     # Variance between two readers with means two apart: 2.
-    assert found.sem_agreement == pytest.approx(np.sqrt(2.0))
+    assert found.sem_agreement.value == pytest.approx(np.sqrt(2.0))
 
 
 @settings(max_examples=50, deadline=None)
@@ -180,4 +202,4 @@ def test_agreement_does_not_depend_on_unit_or_order(seed, films, readings, shift
             (one.low, one.value, one.high), rel=1e-6, abs=1e-6
         )
         assert one.low <= one.value <= one.high
-    assert after.sem_agreement == pytest.approx(scale * before.sem_agreement, rel=1e-6)
+    assert after.sem_agreement.value == pytest.approx(scale * before.sem_agreement.value, rel=1e-6)

@@ -30,6 +30,8 @@ _TEXT_PT = 7.8
 _CELL_PT = 7.8
 _SMALL_PT = 6.8
 _GAP_MM = 2.0
+_TITLED_MM = 9.0
+"""Room for a line below a title within a table."""
 
 
 @dataclass(frozen=True)
@@ -150,8 +152,7 @@ def paper_sheets(paper: Paper) -> list[Sheet]:
     """Return the sheets that a paper fills."""
     setter = _Setter(paper)
     for position, block in enumerate(paper.blocks):
-        following = paper.blocks[position + 1] if position + 1 < len(paper.blocks) else None
-        setter.set(block, following)
+        setter.set(block, paper.blocks[position + 1 :])
     for number, sheet in enumerate(setter.sheets, start=1):
         _foot(sheet, paper, number, len(setter.sheets))
     return setter.sheets
@@ -165,6 +166,20 @@ def _foot(sheet: Sheet, paper: Paper, number: int, count: int) -> None:
     sheet.text(right, _FOOT_MM + 4.5, page, 7, colour=style.GREY, align="right")
 
 
+def _beginning(blocks: Sequence[Block]) -> float:
+    """Return the height of what a heading stays with, mm: a key and what it is the key of."""
+    height = 0.0
+    for block in blocks:
+        if isinstance(block, Picture):
+            return height + block.height_mm
+        if not isinstance(block, Paragraph):
+            return height + 24.0
+        height += block.height_mm
+        if not block.quiet:
+            return height
+    return height
+
+
 class _Setter:
     """Fills sheets from top to bottom; a new one begins where one is full."""
 
@@ -174,11 +189,9 @@ class _Setter:
         self._y = 0.0
         self._turn()
 
-    def set(self, block: Block, following: Block | None) -> None:
+    def set(self, block: Block, following: Sequence[Block]) -> None:
         if isinstance(block, Heading):
-            # A heading stays with the beginning of what follows.
-            follows = following.height_mm if isinstance(following, Picture | Paragraph) else 14.0
-            self._room_for(8.0 + follows)
+            self._room_for(8.0 + _beginning(following))
             self._y = self._write(block.text, 10, self._y + 2.5, bold=True) + 0.8
         elif isinstance(block, Paragraph):
             self._paragraph(block)
@@ -235,7 +248,9 @@ class _Setter:
         # The last cell of a row that ends early has the rest of the line.
         self._room_for(12.0)
         self._head_of(table)
-        for row in table.rows:
+        for number, row in enumerate(table.rows):
+            # A line that is a title stays with the line below it.
+            title = len(row) == 1 and number + 1 < len(table.rows)
             room = [*widths[: len(row) - 1], TEXT_MM - edges[len(row) - 1]]
             set_in = [
                 (
@@ -248,7 +263,7 @@ class _Setter:
                 len(text) * line_height(_CELL_PT) + len(below) * line_height(_SMALL_PT)
                 for text, below in set_in
             )
-            if self._room_for(height):
+            if self._room_for(height + (_TITLED_MM if title else 0.0)):
                 self._head_of(table)
             sheet = self.sheets[-1]
             sheet.rule(self._y, pt=0.4)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,7 +23,12 @@ from xraymeasure.report.layout.blocks import (
     paper_files,
 )
 from xraymeasure.report.layout.sheet import TEXT_MM
-from xraymeasure.series.agreement.reliability import AgreementReport, MeasurementAgreement
+from xraymeasure.series.agreement.reliability import (
+    POSITIONING,
+    AgreementReport,
+    MeasurementAgreement,
+    ReaderComparison,
+)
 from xraymeasure.series.agreement.statistics import Coefficient, Estimate, Limits
 from xraymeasure.series.agreement.table import agreement_csv
 from xraymeasure.series.run.flow import flow_csv
@@ -38,14 +44,29 @@ if TYPE_CHECKING:
 # Titles of the columns and their left edges, mm.
 _RELIABILITY = (
     ("", 0.0),
-    ("n", 40.0),
-    ("ICC(2,1) agreement", 51.0),
-    ("ICC(3,1) consistency", 78.0),
-    ("SEM", 106.0),
-    ("MDC95", 119.0),
-    ("within-film SD", 134.0),
-    ("repeatability", 160.0),
+    ("n", 38.0),
+    ("ICC(2,1) agreement", 48.0),
+    ("ICC(3,1) consistency", 75.0),
+    ("SEM", 103.0),
+    ("MDC95", 124.0),
+    ("within-film SD", 145.0),
+    ("repeatability", 166.0),
 )
+_RESULT = (
+    ("", 0.0),
+    ("n", 52.0),
+    ("ICC(2,1)", 62.0),
+    ("SEM", 90.0),
+    ("MDC95", 116.0),
+    ("limits of agreement", 144.0),
+)
+_ASKED = (
+    "radiographic_inclination",
+    "radiographic_anteversion",
+    "leg_length_difference",
+    "femoral_offset",
+)
+"""What a study of agreement is asked first."""
 _LIMITS = (
     ("", 0.0),
     ("n", 48.0),
@@ -62,18 +83,6 @@ _PLACING = (
     ("films", 122.0),
     ("used", 138.0),
 )
-POSITIONING = frozenset(
-    {
-        "pelvic_tilt_indicator",
-        "pelvic_rotation_indicator",
-        "obturator_ratio",
-        "pelvic_obliquity",
-        "hip_centre_left_of_beam",
-        "hip_centre_caudal_of_beam",
-    }
-)
-"""What says how the patient lay, of which a reliability among patients has no meaning."""
-
 _PANELS = 3
 _PANEL_HEIGHT_MM = 36.0
 _UNITS = {"deg": "°", "mm": "mm", "px": "px", "1": ""}
@@ -110,6 +119,7 @@ def agreement_paper(report: AgreementReport) -> Paper:
     ]
     blocks: list[Block] = [
         Paragraph(_summary(report), loud=True),
+        *_result(shown),
         Heading("Reliability and error of measurement, with 95 % intervals"),
         Table(_RELIABILITY, [row for entry in shown for row in _reliability_rows(entry)]),
         Heading("Limits of agreement, with 95 % intervals"),
@@ -155,6 +165,51 @@ def _summary(report: AgreementReport) -> str:
     return text
 
 
+def _result(shown: Sequence[MeasurementAgreement]) -> Iterator[Block]:
+    """Yield the numbers that are asked first: one line a measurement and comparison."""
+    entries = {entry.name: entry for entry in shown}
+    asked = [entries[name] for name in _ASKED if name in entries]
+    if not asked:
+        return
+    yield Heading("The result, with 95 % intervals")
+    rows = []
+    for entry in asked:
+        rows.append(_title_row(entry))
+        rows += [_result_row(entry, comparison) for comparison in entry.comparisons]
+    yield Table(_RESULT, rows)
+    yield Paragraph(
+        "ICC(2,1): reliability among these films. SEM: standard error of a single reading. MDC95: "
+        "what two single readings must differ by to be more than error. Limits: 95 % of the "
+        "differences of two readings lie between them; the widest pair where there are several.",
+        quiet=True,
+    )
+
+
+def _result_row(entry: MeasurementAgreement, comparison: ReaderComparison) -> tuple[Cell, ...]:
+    decimals, found = _decimals(entry), comparison.reliability
+    if isinstance(found, str):
+        return _reason_row(comparison.label, found)
+    limits = Cell("too few films")
+    pairs = [(pair, each) for pair, each in comparison.limits if isinstance(each, Limits)]
+    if pairs:
+        pair, widest = max(pairs, key=lambda item: item[1].sd)
+        low, high = widest.lower.value, widest.upper.value
+        limits = Cell(wording.interval(low, high, decimals, signed=True), pair, bold=True)
+    return (
+        Cell(comparison.label),
+        Cell(str(found.n)),
+        replace(_coefficient(found.icc("ICC(2,1)")), bold=True),
+        replace(_with_interval(found.sem_agreement, decimals), bold=True),
+        replace(_with_interval(found.mdc95_agreement, decimals), bold=True),
+        limits,
+    )
+
+
+def _coefficient(coefficient: Coefficient) -> Cell:
+    # Near one a second decimal says nothing.
+    return _with_interval(coefficient, 3 if coefficient.value > 0.99 else 2)
+
+
 def _title_row(entry: MeasurementAgreement) -> tuple[Cell, ...]:
     unit = _UNITS[QUANTITIES[entry.name].unit]
     title = f"{entry.title} ({unit})" if unit else entry.title
@@ -183,13 +238,11 @@ def _reliability_rows(entry: MeasurementAgreement) -> Iterator[tuple[Cell, ...]]
             Cell(comparison.label),
             Cell(str(found.n), left_out),
             *(
-                Cell("")
-                if entry.name in POSITIONING
-                else _with_interval(found.icc(name), 3 if found.icc(name).value > 0.99 else 2)
+                Cell("") if entry.name in POSITIONING else _coefficient(found.icc(name))
                 for name in ("ICC(2,1)", "ICC(3,1)")
             ),
-            Cell(wording.number(found.sem_agreement, decimals)),
-            Cell(wording.number(found.mdc95_agreement, decimals)),
+            _with_interval(found.sem_agreement, decimals),
+            _with_interval(found.mdc95_agreement, decimals),
             _with_interval(found.within_sd, decimals),
             _with_interval(found.repeatability, decimals),
         )

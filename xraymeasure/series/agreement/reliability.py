@@ -37,6 +37,18 @@ Target = tuple[str, str | None]
 Values = Mapping[Target, Mapping[Column, float]]
 Result = TypeVar("Result")
 
+POSITIONING = frozenset(
+    {
+        "pelvic_tilt_indicator",
+        "pelvic_rotation_indicator",
+        "obturator_ratio",
+        "pelvic_obliquity",
+        "hip_centre_left_of_beam",
+        "hip_centre_caudal_of_beam",
+    }
+)
+"""What says how the patient lay, of which a reliability among patients has no meaning."""
+
 
 @dataclass(frozen=True)
 class ReaderComparison:
@@ -286,7 +298,8 @@ def _notes(films: int, subjects: int) -> tuple[str, ...]:
         "Carkeet 2015).",
         "SEM: standard error of measurement of a single reading, differences between readers' or "
         "occasions' means included (agreement). MDC95 = 1.96 √2 SEM: what two single readings "
-        "must differ by. Repeatability coefficient = 1.96 √2 times the within-film standard "
+        "must differ by. Their intervals: Graybill and Wang 1980; with two readers the upper end is far "
+        "off, because two say little of how readers differ. Repeatability coefficient = 1.96 √2 times the within-film standard "
         "deviation.",
         "All intervals are 95 % intervals.",
     ]

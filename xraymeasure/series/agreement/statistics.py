@@ -16,7 +16,10 @@ Formulas
   interval of Bland and Altman 1999 is too short for small series on the outer side.
 * Standard error of measurement: the root of the residual mean square (consistency), and of the
   residual and the between-readings variance together (agreement); minimal detectable change
-  1.96 * sqrt(2) times it: de Vet HC et al., J Clin Epidemiol 2006;59:1033-1039.
+  1.96 * sqrt(2) times it: de Vet HC et al., J Clin Epidemiol 2006;59:1033-1039. Intervals: chi-square
+  for a single mean square; for the sum of two that of Graybill FA, Wang CM, J Am Stat Assoc
+  1980;75:869-873 (from memory), which is exact where one of them vanishes. With two readers it
+  reaches far up: two say little of how readers differ.
 * Repeatability coefficient 1.96 * sqrt(2) times the within-film standard deviation of a one-way
   analysis of variance: Bland JM, Altman DG, Stat Methods Med Res 1999;8:135-160.
 """
@@ -119,10 +122,10 @@ class Reliability:
         Readings a film.
     coefficients : tuple of Coefficient
         ICC(1,1), (2,1), (3,1), (1,k), (2,k), (3,k).
-    sem_consistency, sem_agreement : float
+    sem_consistency, sem_agreement : Estimate
         Standard error of measurement of a single reading, without and with the differences
         between the columns' means.
-    mdc95_consistency, mdc95_agreement : float
+    mdc95_consistency, mdc95_agreement : Estimate
         Minimal detectable change: what two single readings must differ by.
     within_sd : Estimate
         Within-film standard deviation (one-way), with its interval (chi-square).
@@ -134,10 +137,10 @@ class Reliability:
     k: int
     left_out: int
     coefficients: tuple[Coefficient, ...]
-    sem_consistency: float
-    sem_agreement: float
-    mdc95_consistency: float
-    mdc95_agreement: float
+    sem_consistency: Estimate
+    sem_agreement: Estimate
+    mdc95_consistency: Estimate
+    mdc95_agreement: Estimate
     within_sd: Estimate
     repeatability: Estimate
 
@@ -199,21 +202,26 @@ def reliability(table: np.ndarray | Sequence[Sequence[float]]) -> Reliability:
     msr, msc = between / (n - 1), columns / (k - 1)
     mse, msw = error / ((n - 1) * (k - 1)), (error + columns) / (n * (k - 1))
     within = _spread_estimate(msw, n * (k - 1))
-    sem_agreement = math.sqrt(mse + max((msc - mse) / n, 0.0))
+    consistency = _spread_estimate(mse, (n - 1) * (k - 1))
+    agreement = _sum_estimate(((msc / n, k - 1), (mse * (n - 1) / n, (n - 1) * (k - 1))), mse)
     return Reliability(
         n=n,
         k=k,
         left_out=len(np.asarray(table)) - n,
         coefficients=_coefficients(n, k, msr, msc, mse, msw),
-        sem_consistency=math.sqrt(mse),
-        sem_agreement=sem_agreement,
-        mdc95_consistency=Z95 * math.sqrt(2.0 * mse),
-        mdc95_agreement=Z95 * math.sqrt(2.0) * sem_agreement,
+        sem_consistency=consistency,
+        sem_agreement=agreement,
+        mdc95_consistency=_of_two(consistency),
+        mdc95_agreement=_of_two(agreement),
         within_sd=within,
-        repeatability=Estimate(
-            *(Z95 * math.sqrt(2.0) * v for v in (within.value, within.low, within.high))
-        ),
+        repeatability=_of_two(within),
     )
+
+
+def _of_two(spread: Estimate) -> Estimate:
+    """Return what two readings with a spread differ by in 95 % of cases at most."""
+    factor = Z95 * math.sqrt(2.0)
+    return Estimate(factor * spread.value, factor * spread.low, factor * spread.high)
 
 
 def _coefficients(
@@ -301,6 +309,31 @@ def _spread_estimate(variance: float, freedom: int) -> Estimate:
     tails = (0.5 + _CONFIDENCE / 2.0, 0.5 - _CONFIDENCE / 2.0)
     low, high = (math.sqrt(variance * freedom / chi2.ppf(p, freedom)) for p in tails)
     return Estimate(math.sqrt(variance), low, high)
+
+
+def _sum_estimate(parts: Sequence[tuple[float, int]], least: float) -> Estimate:
+    """Return the root of a sum of mean squares with its 95 % interval (Graybill and Wang).
+
+    Parameters
+    ----------
+    parts : sequence of (float, int)
+        Mean squares, each times its weight, and their degrees of freedom.
+    least : float
+        What the sum is known not to be below.
+    """
+    from scipy.stats import chi2
+
+    tails = (0.5 + _CONFIDENCE / 2.0, 0.5 - _CONFIDENCE / 2.0)
+    total = sum(part for part, _ in parts)
+    down, up = (
+        math.sqrt(
+            sum((part * (1.0 - freedom / chi2.ppf(tail, freedom))) ** 2 for part, freedom in parts)
+        )
+        for tail in tails
+    )
+    value = max(total, least)
+    low = min(max(total - down, 0.0), value)
+    return Estimate(math.sqrt(value), math.sqrt(low), math.sqrt(max(total + up, value)))
 
 
 def limits_of_agreement(first: Sequence[float], second: Sequence[float]) -> Limits:

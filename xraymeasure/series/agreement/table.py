@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 from xraymeasure.about import CAUTION
 from xraymeasure.files.tables import csv_text
-from xraymeasure.series.agreement.reliability import AgreementReport
+from xraymeasure.series.agreement.reliability import POSITIONING, AgreementReport
 from xraymeasure.series.agreement.statistics import Coefficient, Estimate, Limits, Reliability
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
@@ -43,7 +43,11 @@ def _rows(report: AgreementReport) -> Iterator[dict[str, object]]:
         }
         for comparison in entry.comparisons:
             for statistic in _statistics(comparison.label, comparison.reliability):
-                yield common | statistic
+                # How the patient lay is no trait of which films could be told apart.
+                if entry.name not in POSITIONING or not str(statistic["statistic"]).startswith(
+                    "ICC"
+                ):
+                    yield common | statistic
             for pair, limits in comparison.limits:
                 for statistic in _limits_statistics(pair, limits):
                     yield common | statistic
@@ -60,24 +64,15 @@ def _statistics(label: str, found: Reliability | str) -> Iterator[dict[str, obje
             "description": coefficient.full_name,
             **_ends(coefficient),
         }
-    plain: Iterable[tuple[str, str, float]] = (
+    for name, description, estimate in (
         ("sem_consistency", "standard error of measurement, consistency", found.sem_consistency),
         ("sem_agreement", "standard error of measurement, agreement", found.sem_agreement),
         ("mdc95_consistency", "minimal detectable change, consistency", found.mdc95_consistency),
         ("mdc95_agreement", "minimal detectable change, agreement", found.mdc95_agreement),
-    )
-    for name, description, value in plain:
-        yield common | {"statistic": name, "description": description, "value": repr(value)}
-    yield common | {
-        "statistic": "within_sd",
-        "description": "within-film standard deviation, one-way",
-        **_ends(found.within_sd),
-    }
-    yield common | {
-        "statistic": "repeatability",
-        "description": "repeatability coefficient",
-        **_ends(found.repeatability),
-    }
+        ("within_sd", "within-film standard deviation, one-way", found.within_sd),
+        ("repeatability", "repeatability coefficient", found.repeatability),
+    ):
+        yield common | {"statistic": name, "description": description, **_ends(estimate)}
 
 
 def _limits_statistics(pair: str, found: Limits | str) -> Iterator[dict[str, object]]:

@@ -78,6 +78,4 @@ def _compare_task(against: Against) -> Any:
         film, reading, _ = film_and_reading(against.before)
         before = examine(film, reading, draws=against.before.draws, seed=against.before.seed)
     film, reading, _ = film_and_reading(task)
-    return examine(
-        film, reading, against.plan, before, draws=task.draws, seed=task.seed
-    ).comparison
+    return examine(film, reading, against.plan, before, draws=task.draws, seed=task.seed).comparison
