@@ -178,9 +178,11 @@ def _result(shown: Sequence[MeasurementAgreement]) -> Iterator[Block]:
         rows += [_result_row(entry, comparison) for comparison in entry.comparisons]
     yield Table(_RESULT, rows)
     yield Paragraph(
-        "ICC(2,1): reliability among these films. SEM: standard error of a single reading. MDC95: "
-        "what two single readings must differ by to be more than error. Limits: 95 % of the "
-        "differences of two readings lie between them; the widest pair where there are several.",
+        "ICC(2,1): reliability among these films. SEM: standard error of a single reading, between "
+        "readers with the differences of their means, within one the within-film standard "
+        "deviation. MDC95: what two single readings must differ by to be more than error. "
+        "Limits: 95 % of the differences of two readings lie between them; the widest pair where "
+        "there are several.",
         quiet=True,
     )
 
@@ -189,6 +191,10 @@ def _result_row(entry: MeasurementAgreement, comparison: ReaderComparison) -> tu
     decimals, found = _decimals(entry), comparison.reliability
     if isinstance(found, str):
         return _reason_row(comparison.label, found)
+    sem, change = found.sem_agreement, found.mdc95_agreement
+    if len({reader for reader, _ in comparison.columns}) == 1:
+        # One reader's occasions are interchangeable: nothing is to be told of their means.
+        sem, change = found.within_sd, found.repeatability
     limits = Cell("too few films")
     pairs = [(pair, each) for pair, each in comparison.limits if isinstance(each, Limits)]
     if pairs:
@@ -199,8 +205,8 @@ def _result_row(entry: MeasurementAgreement, comparison: ReaderComparison) -> tu
         Cell(comparison.label),
         Cell(str(found.n)),
         replace(_coefficient(found.icc("ICC(2,1)")), bold=True),
-        replace(_with_interval(found.sem_agreement, decimals), bold=True),
-        replace(_with_interval(found.mdc95_agreement, decimals), bold=True),
+        replace(_with_interval(sem, decimals), bold=True),
+        replace(_with_interval(change, decimals), bold=True),
         limits,
     )
 
@@ -301,7 +307,7 @@ def _pictures(entry: MeasurementAgreement) -> Iterator[Picture]:
         row = plots[start : start + _PANELS]
         pairs = "; ".join(pair for pair, _ in row)
         yield Picture(
-            _PANEL_HEIGHT_MM + 6.0,
+            _PANEL_HEIGHT_MM + 7.5,
             partial(_draw_row, entry, row, reach),
             f"{entry.title}: differences over means of {pairs}, with limits of agreement.",
         )
@@ -313,7 +319,7 @@ def _draw_row(
     quantity = QUANTITIES[entry.name]
     for column, (pair, limits) in enumerate(row):
         left = 9.0 + column * TEXT_MM / _PANELS
-        axes = make(left, 6.5, TEXT_MM / _PANELS - 18.0, _PANEL_HEIGHT_MM - 8.5)
+        axes = make(left, 8.0, TEXT_MM / _PANELS - 18.0, _PANEL_HEIGHT_MM - 8.5)
         if column == 0:
             axes.text(-0.2, 1.17, entry.title, transform=axes.transAxes, fontsize=8, weight="bold")
         axes.set_title(f"{pair}   n = {limits.n}", fontsize=6.6, loc="left", pad=3)
