@@ -299,8 +299,8 @@ def _notes(films: int, subjects: int) -> tuple[str, ...]:
         "SEM: standard error of measurement of a single reading, differences between readers' or "
         "occasions' means included (agreement). MDC95 = 1.96 √2 SEM: what two single readings "
         "must differ by. Their intervals: Graybill and Wang 1980; with two readers the upper end "
-        "is far off, because two say little of how readers differ. Repeatability coefficient = 1.96 "
-        "√2 times the within-film standard deviation.",
+        "is far off, because two say little of how readers differ. Repeatability coefficient = "
+        "1.96 √2 times the within-film standard deviation.",
         "All intervals are 95 % intervals.",
     ]
     if subjects < films:

@@ -18,8 +18,8 @@ Formulas
   residual and the between-readings variance together (agreement); minimal detectable change
   1.96 * sqrt(2) times it: de Vet HC et al., J Clin Epidemiol 2006;59:1033-1039. Intervals:
   chi-square for a single mean square; for the sum of two that of Graybill FA, Wang CM, J Am Stat
-  Assoc 1980;75:869-873 (from memory), which is exact where one of them vanishes. With two readers it
-  reaches far up: two say little of how readers differ.
+  Assoc 1980;75:869-873 (from memory), which is exact where one of them vanishes. With two
+  readers it reaches far up: two say little of how readers differ.
 * Repeatability coefficient 1.96 * sqrt(2) times the within-film standard deviation of a one-way
   analysis of variance: Bland JM, Altman DG, Stat Methods Med Res 1999;8:135-160.
 """
