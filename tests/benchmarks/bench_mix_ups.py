@@ -91,7 +91,10 @@ def cases(path: Path, rng: np.random.Generator) -> Iterator[Case]:
         )
         heads[side], cups[side] = float(hip["head_diameter_mm"]), float(hip["cup_diameter_mm"])
         angles[side] = float(hip["ccd_deg"])
-    for name, source in (("symphysis", "symphysis_top"), ("sacrococcygeal_joint", "sacrococcygeal")):
+    for name, source in (
+        ("symphysis", "symphysis_top"),
+        ("sacrococcygeal_joint", "sacrococcygeal"),
+    ):
         marks[name] = clicks(at[source], bone, rng)
     for letter in told["operated"]:
         hip, sign = told["sides"][letter], 1.0 if letter == "L" else -1.0
@@ -556,9 +559,12 @@ def main() -> None:
         for case in cases(path, np.random.default_rng(seed))
     ]
     sound = [told_of(case) for case in every]
-    print(f"{len(every)} readings of replaced hips; error of a sound reading, the largest: "
-          f"{max(t.angle for t in sound):.1f} deg, {max(t.length for t in sound):.1f} mm; strong "
-          f"findings {sum(n for t in sound for (_, s), n in t.said.items() if s == 'strong')}")  # fmt: skip
+    strong = sum(n for told in sound for (_, how), n in told.said.items() if how == "strong")
+    print(
+        f"{len(every)} readings of replaced hips; the largest errors of a sound one: "
+        f"{max(told.angle for told in sound):.1f} deg, {max(told.length for told in sound):.1f} "
+        f"mm; strong findings: {strong}"
+    )
     print(f"{'misuse':58s} {'deg':>6s} {'mm':>6s}  on each reading; what was said")
     words: Counter[str] = Counter()
     for name, misuse in MISUSES.items():

@@ -130,6 +130,34 @@ class Film:
         little = self.pixels.astype(self.pixels.dtype.newbyteorder("<"), copy=False)
         return hashlib.sha256(np.ascontiguousarray(little).data).hexdigest()
 
+    def density(self, points: np.ndarray) -> np.ndarray:
+        """Return how dense the film is at points, whatever its window.
+
+        Parameters
+        ----------
+        points : array_like, shape (..., 2)
+            Rows and columns; the nearest pixel is taken, beyond the edge that of the edge.
+
+        Returns
+        -------
+        numpy.ndarray, shape (...)
+            0 and 1 where all but half a percent of the film is denser, or less dense.
+        """
+        last = np.array(self.shape) - 1
+        rows, columns = np.moveaxis(np.clip(np.rint(points), 0, last).astype(np.intp), -1, 0)
+        low, high = self._thin_and_dense
+        return np.asarray((self.pixels[rows, columns] - low) / ((high - low) or 1.0))
+
+    @cached_property
+    def _thin_and_dense(self) -> tuple[float, float]:
+        """The stored values between which all but half a percent lies to both sides."""
+        step = max(1, int((self.pixels.size / 40_000) ** 0.5))
+        ends = np.percentile(self.pixels[::step, ::step], [0.5, 99.5])
+        first, last = self.greys.shown(ends.astype(self.pixels.dtype))
+        if last < first or (last == first and self.greys.inverted):
+            ends = ends[::-1]
+        return float(ends[0]), float(ends[1])
+
     def display(self) -> np.ndarray:
         """Return the film as shown: float32 in 0 to 1, shape as `pixels`, brighter is denser.
 

@@ -12,12 +12,11 @@ import numpy as np
 from xraymeasure.measuring.assumptions import assumptions_of
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw
-from xraymeasure.measuring.findings.plausible import (
-    implausible,
-    refuse_upside_down,
-    rims_that_are_none,
-)
+from xraymeasure.measuring.findings.anatomy import refuse_upside_down
+from xraymeasure.measuring.findings.plausible import implausible
 from xraymeasure.measuring.findings.quality import Thresholds, find
+from xraymeasure.measuring.findings.rims import rims_that_are_none
+from xraymeasure.measuring.findings.tube import refuse_impossible_tube
 from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.model import evaluate
 from xraymeasure.measuring.needs import (
@@ -79,7 +78,8 @@ def measure(
     Parameters
     ----------
     film : Film
-        Where the landmarks were placed; only its geometry and identifiers are used.
+        Where the landmarks were placed; its geometry and identifiers are used, and its pixels are
+        asked only whether metal lies where the reading has it.
     reading : Reading
         The landmarks, known sizes and the side.
     draws : int
@@ -101,12 +101,14 @@ def measure(
     Raises
     ------
     ReadingError
-        If the reading belongs to another film, or a landmark has too few points.
+        If the reading belongs to another film, a landmark has too few points, the body lies upside
+        down or on its side, or the tube stands where none does.
     MeasureError
         If the points of an outline do not determine it (on a line, coincident, not an ellipse).
     """
     check_binding(film, reading)
     check_complete(reading)
+    refuse_impossible_tube(reading)
     setting = settle(film, reading, reference, cup_opens)
     refuse_upside_down(setting)
     rims = rims_that_are_none(setting)

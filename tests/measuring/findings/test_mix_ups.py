@@ -21,7 +21,7 @@ from xraymeasure.plan.compare import compare
 from xraymeasure.plan.plan import parse_plan
 from xraymeasure.reading.reading import FilmBinding
 
-SEEDS = (1, 2, 3)
+SEEDS = (1, 2)
 OTHER = {"left": "right", "right": "left"}
 
 
@@ -220,10 +220,10 @@ def unbound(film, reading):
     return film, replace(reading, film=FilmBinding())
 
 
-# Mix-up: what is done, and the code of the finding; None is refused with a ReadingError.
+# Mix-up: what is done, and the code of the finding, or the words with which it is refused.
 MIX_UPS = {
-    "turned by 180 degrees": (turned, None),
-    "flipped top to bottom": (flipped, None),
+    "turned by 180 degrees": (turned, "stand on its head"),
+    "flipped top to bottom": (flipped, "stand on its head"),
     "every side exchanged": (lambda film, reading: (film, swapped_names(reading)), "sides_swapped"),
     "lesser trochanters exchanged": (swapped("lesser_trochanter"), "landmark_across_midline"),
     "greater trochanters exchanged": (swapped("greater_trochanter"), "landmark_across_midline"),
@@ -243,13 +243,19 @@ MIX_UPS = {
     "index side flipped": (index_flipped, "index_hip_without_metal"),
     "film of the other side": (laterality, "laterality_contradicts"),
     "rim on the head": (rim_on("femoral_head"), "rim_is_none"),
-    "source distance in cm": (stated(source_detector_mm=115.0), "source_distance_unusual"),
+    "source distance in cm": (stated(source_detector_mm=115.0), "115 mm is outside 500 to 3000"),
     "source distance 500": (stated(source_detector_mm=500.0), "source_distance_unusual"),
-    "source distance 11,500": (stated(source_detector_mm=11500.0), "source_distance_unusual"),
+    "source distance 11,500": (
+        stated(source_detector_mm=11500.0),
+        "11500 mm is outside 500 to 3000",
+    ),
     "beam in the corner": (stated(beam_centre=(0.0, 0.0)), "beam_centre_unusual"),
     "beam as column and row": (beam_as_column_and_row, "beam_centre_unusual"),
-    "turned by 180 degrees, sides by the marker": (turned_with_right_sides, None),
-    "turned by a quarter": (quarter_turned, None),
+    "turned by 180 degrees, sides by the marker": (
+        turned_with_right_sides,
+        "stand on its head",
+    ),
+    "turned by a quarter": (quarter_turned, "lie on its side"),
     "shafts and lesser trochanters exchanged": (
         swapped("femoral_shaft", "lesser_trochanter"),
         "landmark_across_midline",
@@ -315,7 +321,10 @@ MIX_UPS = {
         "view_not_ap",
     ),
     "nothing binds the reading": (unbound, "reading_unbound"),
+    "nothing tells the side": (lambda film, reading: (film, reading), "side_by_display"),
 }
+
+NOTES = {"reading_unbound": ("note",), "side_by_display": ("note",)}
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -323,14 +332,13 @@ MIX_UPS = {
 def test_a_mix_up_is_said(mix_up, seed):
     change, code = MIX_UPS[mix_up]
     film, reading = change(*sound(seed))
-    if code is None:
-        with pytest.raises(ReadingError, match="turned by"):
+    if " " in code:
+        with pytest.raises(ReadingError, match=code):
             measure(film, reading, draws=0)
         return
     found = {finding.code: finding for finding in measure(film, reading, draws=0).findings}
     assert code in found, sorted(found)
-    if code != "reading_unbound":
-        assert found[code].severity in ("strong", "warning")
+    assert found[code].severity in NOTES.get(code, ("strong", "warning"))
 
 
 def test_swapped_landmarks_are_named():
@@ -339,16 +347,16 @@ def test_swapped_landmarks_are_named():
     assert "lesser trochanter" in said.text and "leg_length_difference" in said.touches
 
 
-CODES = {code for _, code in MIX_UPS.values() if code} | {"rim_size", "value_impossible"}
+CODES = {code for _, code in MIX_UPS.values() if " " not in code} | {"rim_size", "value_impossible"}
 
 
 def test_a_sound_film_draws_none_of_these():
-    """At most 1 strong finding in 200 sound readings; here of 100, human clicks, wide posture."""
+    """At most 1 strong finding in 200 sound readings: bench_sound; here of 30, in wide postures."""
     said = []
-    for seed in range(100, 200):
+    for seed in range(100, 130):
         findings = measure(*sound(seed), draws=0).findings
         said += [each.code for each in findings if each.code in CODES and each.severity != "note"]
-    assert len(said) <= 1, said
+    assert said == []
 
 
 PLAN = """

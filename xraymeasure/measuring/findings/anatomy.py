@@ -1,0 +1,230 @@
+"""Where landmarks lie in every body: over, beside and apart from one another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from statistics import median
+
+import numpy as np
+
+from xraymeasure.errors import ReadingError
+from xraymeasure.measuring.needs import touched_by
+from xraymeasure.measuring.prepared import Setting
+from xraymeasure.measuring.results import Finding
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, landmark_name, other_side
+
+ABOVE: tuple[tuple[str, str], ...] = (
+    ("femoral_head", "lesser_trochanter"),
+    ("femoral_head", "femoral_shaft"),
+    ("femoral_head", "stem_axis"),
+    ("greater_trochanter", "lesser_trochanter"),
+    ("greater_trochanter", "femoral_shaft"),
+    ("teardrop", "ischium"),
+    ("teardrop", "femoral_shaft"),
+    ("lesser_trochanter", "femoral_shaft"),
+)
+"""Landmarks of one side of which the first lies cranial of the second in every posture in which
+an AP film of the pelvis is taken (gross anatomy; common practice, no source). Of a line the middle
+is taken."""
+
+MEDIAL: tuple[tuple[str, str], ...] = (
+    ("teardrop", "femoral_head"),
+    ("teardrop", "greater_trochanter"),
+    ("teardrop", "lesser_trochanter"),
+    ("femoral_head", "greater_trochanter"),
+    ("lesser_trochanter", "greater_trochanter"),
+    ("obturator_foramen", "femoral_head"),
+    ("ischium", "greater_trochanter"),
+)
+"""Likewise those of which the first lies nearer to the midline."""
+
+SIDEWAYS_DEG = 30.0
+"""A line across the pelvis that leans further than this is that of a film turned by a quarter: the
+lean of a fixed scoliosis stays below 20 degrees (from memory)."""
+
+CLEAR_MM = 8.0
+"""How far a landmark must lie on the wrong side before it is said: more than placing, tilt and
+rotation of the pelvis explain. Working default, no source."""
+APART: tuple[tuple[str, str], ...] = (
+    ("greater_trochanter", "lesser_trochanter"),
+    ("teardrop", "ischium"),
+    ("teardrop", "lesser_trochanter"),
+    ("ischium", "greater_trochanter"),
+    ("teardrop", "greater_trochanter"),
+)
+"""Points of one side that lie far apart on every AP film: some 40 mm at least (gross anatomy;
+common practice, no source)."""
+
+TOGETHER_MM = 15.0
+"""Nearer than this, one of them was placed on the other."""
+
+
+def refuse_upside_down(setting: Setting) -> None:
+    """Refuse a film on which the body stands on its head or lies on its side.
+
+    Raises
+    ------
+    ReadingError
+        If of the landmarks that lie over one another at least three pairs, and three in four,
+        lie the other way; or if the line across the pelvis leans by more than `SIDEWAYS_DEG`.
+    """
+    leans = {}
+    for stem in ("teardrop", "ischium", "femoral_head"):
+        ends = [landmark_name(stem, side) for side in SIDES]
+        if setting.placed.issuperset(ends):
+            left, right_end = (setting.units(setting.reading.points(end)).mean(0) for end in ends)
+            across = np.abs(left - right_end)
+            leans[" and ".join(ends)] = float(np.degrees(np.arctan2(across[1], across[0])))
+    if leans and min(leans.values()) > SIDEWAYS_DEG:
+        ends_of, lean = next(iter(leans.items()))
+        raise ReadingError(
+            f"landmarks: the line through {ends_of} leans by {lean:.0f} degrees. The film seems to "
+            "lie on its side (turned by a quarter): export it as it was taken, or turn it, and "
+            "place the landmarks again"
+        )
+    right, wrong = _vertical(setting)
+    if len(wrong) >= 3 and len(wrong) >= 3 * len(right):
+        said = "; ".join(f"{upper} lies below {lower}" for upper, lower in wrong[:3])
+        raise ReadingError(
+            f"landmarks: {said}. The film seems to stand on its head (turned by 180 degrees or "
+            "flipped): export it as it was taken, or turn it, and place the landmarks again"
+        )
+
+
+def misplaced(setting: Setting) -> Iterator[Finding]:
+    """Yield the landmarks that lie where no body has them, the gravest first."""
+    yield from _sides(setting)
+    yield from _out_of_place(setting)
+    yield from _together(setting)
+
+
+def _middles_mm(setting: Setting) -> dict[str, np.ndarray]:
+    """Return the middle of each placed landmark, x (patient's left) and y (caudal), in mm."""
+    scale = setting.mm_per_px_for_placing / setting.units_per_px
+    return {
+        name: setting.units(setting.reading.points(name)).mean(axis=0) * scale
+        for name in setting.placed
+    }
+
+
+def _vertical(setting: Setting) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return the pairs of `ABOVE` that lie as in a body, and those that lie the other way."""
+    middles = _middles_mm(setting)
+    right, wrong = [], []
+    for side in SIDES:
+        for above, below in ABOVE:
+            upper, lower = landmark_name(above, side), landmark_name(below, side)
+            if upper in middles and lower in middles:
+                lies = middles[lower][1] - middles[upper][1]
+                if lies >= 0.0:
+                    right.append((upper, lower))
+                elif lies < -CLEAR_MM:
+                    wrong.append((upper, lower))
+    return right, wrong
+
+
+def _lateral(setting: Setting) -> list[tuple[str, str]]:
+    """Return the pairs of `MEDIAL` that lie the other way, both on the side in their names."""
+    middles = _middles_mm(setting)
+    midline = _midline_mm(middles)
+    wrong: list[tuple[str, str]] = []
+    if midline is None:
+        return wrong
+    for side, outward in zip(SIDES, (1.0, -1.0), strict=True):
+        for medial, lateral in MEDIAL:
+            inner, outer = landmark_name(medial, side), landmark_name(lateral, side)
+            if inner not in middles or outer not in middles:
+                continue
+            near, far = (outward * (middles[name][0] - midline) for name in (inner, outer))
+            if far - near < -CLEAR_MM and min(near, far) > -CLEAR_MM:
+                wrong.append((inner, outer))
+    return wrong
+
+
+def _out_of_place(setting: Setting) -> Iterator[Finding]:
+    """Name the landmark that lies above what it should lie below, or beside where it should."""
+    _, wrong = _vertical(setting)
+    across = _lateral(setting)
+    wrong = [*wrong, *across]
+    while wrong:
+        names = [name for pair in wrong for name in pair]
+        worst = max(dict.fromkeys(names), key=names.count)
+        pairs = [pair for pair in wrong if worst in pair]
+        upper, lower = pairs[0]
+        yield Finding(
+            "landmark_out_of_place",
+            f"{LANDMARKS[upper].title} lies {'lateral of' if pairs[0] in across else 'below'} "
+            f"{LANDMARKS[lower].title.lower()}, which no hip "
+            f"has. {LANDMARKS[worst].title} may be another landmark, or on another hip.",
+            touched_by(worst, setting),
+            "strong",
+        )
+        wrong = [pair for pair in wrong if worst not in pair]
+
+
+def _together(setting: Setting) -> Iterator[Finding]:
+    """Name two landmarks that were placed on one spot."""
+    middles = _middles_mm(setting)
+    for side in SIDES:
+        for pair in APART:
+            one, other = (landmark_name(stem, side) for stem in pair)
+            if one not in middles or other not in middles:
+                continue
+            apart = float(np.hypot(*(middles[one] - middles[other])))
+            if apart < TOGETHER_MM:
+                yield Finding(
+                    "landmarks_together",
+                    f"{LANDMARKS[one].title} and {LANDMARKS[other].title.lower()} lie "
+                    f"{apart:.0f} mm apart, which no hip has. One of them may be placed on the "
+                    "other.",
+                    tuple(dict.fromkeys([*touched_by(one, setting), *touched_by(other, setting)])),
+                    "strong",
+                )
+
+
+def _midline_mm(middles: Mapping[str, np.ndarray]) -> float | None:
+    """Return x of the midline: a pair tells it whichever of the two is called left."""
+    found = [middles[name][0] for name in ("symphysis", "sacrococcygeal_joint") if name in middles]
+    for name in middles:
+        other = name.replace("_left", "_right")
+        if name.endswith("_left") and other in middles:
+            found.append((middles[name][0] + middles[other][0]) / 2.0)
+    return median(found) if found else None
+
+
+def _sides(setting: Setting) -> Iterator[Finding]:
+    """Notice landmarks that lie across the midline from the side in their name."""
+    middles = _middles_mm(setting)
+    midline = _midline_mm(middles)
+    if midline is None:
+        return
+    sided = [name for name in middles if LANDMARKS[name].side]
+    across = []
+    for name in sided:
+        outward = 1.0 if LANDMARKS[name].side == "left" else -1.0
+        if (middles[name][0] - midline) * outward < -CLEAR_MM:
+            across.append(name)
+    if len(across) == len(sided) and len(across) > 2:
+        yield Finding(
+            "sides_swapped",
+            "The landmarks named left lie on the patient's right side of this film. Check the "
+            "side marker, the film's orientation and the side of the reading.",
+            (),
+            "strong",
+        )
+        return
+    for name in across:
+        side = LANDMARKS[name].side
+        twin = landmark_name(LANDMARKS[name].kind.stem, other_side(side)) if side else name
+        swapped = twin in across
+        if swapped and side == "right":
+            continue  # said with its twin
+        what = LANDMARKS[name].kind.title.lower()
+        yield Finding(
+            "landmark_across_midline",
+            f"Left and right {what} are exchanged: each lies on the other side of the midline."
+            if swapped
+            else f"{LANDMARKS[name].title} lies on the other side of the midline.",
+            tuple(dict.fromkeys([*touched_by(name, setting), *touched_by(twin, setting)])),
+            "strong",
+        )

@@ -1,0 +1,98 @@
+"""Rims that are none: outlines of the head or the shell, or of another size than the cup."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from xraymeasure.errors import MeasureError
+from xraymeasure.geometry.curves import fit_circle
+from xraymeasure.measuring.needs import touched_by
+from xraymeasure.measuring.prepared import Setting
+from xraymeasure.measuring.results import Finding
+from xraymeasure.vocabulary.landmarks import LANDMARKS, Side, landmark_name
+
+ROUND = 0.92
+"""A rim whose axes are more alike than this would be anteverted by 67 degrees or more; heads and
+shells are round."""
+
+ON_CIRCLE = 0.01
+"""Points that lie on a circle, as wide as the ellipse through them, to this part of its radius
+are on a round outline: a few points on part of a shell fit many an ellipse. The arc of a rim lies
+near a circle too, but near a much wider one (derived)."""
+
+RIM_OFF_HEAD = (0.8, 4.0)
+"""Distance of a rim's centre from the head's, in the rim's radii, from which they are not of one
+joint: a worn or dislocated liner keeps them nearer (derived). Further away it is on the other hip,
+which is said by its name."""
+
+RIM_OVER_HEAD = 1.08
+"""Least diameter of a rim over that of the head inside it: a shell and a liner lie between."""
+
+RIM_OVER_CUP = (0.75, 1.2)
+"""Diameter of the rim over that of the shell, or of the cup as known."""
+
+
+def rims_that_are_none(setting: Setting) -> dict[Side, str]:
+    """Return the sides whose rim cannot be one, and why: too round, or of another thing's size."""
+    found = {}
+    for side, hip in setting.hips.items():
+        if hip.rim is None:
+            continue
+        x, y, long, short, _ = hip.rim.parameters
+        points = setting.units(setting.reading.points(landmark_name("cup_rim", side)))
+        if short / long > ROUND or _on_circle(points, long):
+            found[side] = (
+                f"its outline is round (axes {short / long:.2f} to 1); a rim seen so would be "
+                "anteverted by 67 degrees or more. Points on the head or the shell?"
+            )
+        elif (
+            hip.head is not None
+            and RIM_OFF_HEAD[0]
+            < (np.hypot(*(hip.head.parameters[:2] - [x, y])) / long)
+            < RIM_OFF_HEAD[1]
+        ):
+            found[side] = "it does not lie about the head, as the rim of the same joint would"
+        elif hip.head is not None and long < RIM_OVER_HEAD * hip.head.parameters[2]:
+            found[side] = (
+                f"it is {long / hip.head.parameters[2]:.2f} times as wide as the head; a rim lies "
+                "outside shell and liner. Points on the head?"
+            )
+    return found
+
+
+def _on_circle(points: np.ndarray, half_long: float) -> bool:
+    """Return whether points lie on a circle about as wide as the ellipse through them."""
+    try:
+        circle = fit_circle(points)
+    except MeasureError:
+        return False
+    radius = float(circle.parameters[2])
+    off = float(np.sqrt(np.mean(circle.residuals**2)))
+    return 0.8 < radius / half_long < 1.1 and off < ON_CIRCLE * radius
+
+
+def rim_sizes(setting: Setting) -> Iterator[Finding]:
+    """Notice a rim of another size than the shell, or than the cup is known to have."""
+    low, high = RIM_OVER_CUP
+    for side, hip in setting.hips.items():
+        if hip.rim is None:
+            continue
+        wide = 2.0 * hip.rim.parameters[2]
+        known = []
+        if hip.shell is not None:
+            known.append(("the shell's outline", wide / (2.0 * hip.shell.parameters[2])))
+        if hip.cup_mm and setting.mm_per_unit and setting.scale and setting.scale.method != "cup":
+            known.append((f"the known {hip.cup_mm:g} mm", wide * setting.mm_per_unit / hip.cup_mm))
+        for what, ratio in known:
+            if not low <= ratio <= high:
+                name = landmark_name("cup_rim", side)
+                yield Finding(
+                    "rim_size",
+                    f"{LANDMARKS[name].title} is {ratio:.2f} times as wide as {what}. Points on "
+                    "another outline, or a wrong diameter.",
+                    touched_by(name, setting),
+                    "strong",
+                )
+                break
