@@ -456,6 +456,13 @@ def series_agreement(
     study: StudyPath,
     workers: Workers = None,
     scheduler: Scheduler = None,
+    components: Annotated[
+        bool,
+        typer.Option(
+            "--components",
+            help="Also fit a mixed model: how much patients, hips, readers and occasions add.",
+        ),
+    ] = False,
     out: OutFolder = None,
 ) -> None:
     """Say how far readers agree with themselves and with each other."""
@@ -464,7 +471,7 @@ def series_agreement(
 
     opened, summary = _run(study, workers, scheduler)
     for path in write_agreement(
-        agreement_of(opened, run=summary), out or opened.folder / "agreement"
+        agreement_of(opened, run=summary, components=components), out or opened.folder / "agreement"
     ):
         print(path)
 

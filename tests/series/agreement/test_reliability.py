@@ -26,7 +26,7 @@ from xraymeasure.series.study.study import read_study
 def report_of(make_study):
     def report(**study):
         made = make_study(**study)
-        return made, agreement_of(made, workers=0, draws=0)
+        return made, agreement_of(made, workers=0, draws=0, components=made.occasions > 1)
 
     return report
 
@@ -58,6 +58,12 @@ def test_a_measurement_is_compared_between_and_within_readers(report_of):
         left, right = (e.reading.points(f"teardrop_{side}")[0] for side in ("left", "right"))
         down, across = left - right
         angle[e.place] = np.degrees(np.arctan2(down, across))
+    # Each film is of one patient and hip; readers, occasions, and what they do on a film.
+    told = report.components["leg_length_difference"]
+    assert told.levels == {"patient": 6, "reader": 2, "occasion": 4, "reader and film": 12}
+    assert told.n == 24
+    assert "variance_reader_and_film" in agreement_csv(report)
+    assert "without sight of the plan" in report.methods or "blinding" in report.methods
     for comparison, columns in zip(
         entry.comparisons,
         ([("A", 1), ("B", 1)], [("A", 1), ("A", 2)], [("B", 1), ("B", 2)]),

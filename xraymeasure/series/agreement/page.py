@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -23,7 +24,9 @@ from xraymeasure.report.layout.blocks import (
     paper_files,
 )
 from xraymeasure.report.layout.sheet import TEXT_MM
+from xraymeasure.series.agreement.components import Components
 from xraymeasure.series.agreement.reliability import (
+    ASKED,
     POSITIONING,
     AgreementReport,
     MeasurementAgreement,
@@ -60,13 +63,6 @@ _RESULT = (
     ("MDC95", 116.0),
     ("limits of agreement", 144.0),
 )
-_ASKED = (
-    "radiographic_inclination",
-    "radiographic_anteversion",
-    "leg_length_difference",
-    "femoral_offset",
-)
-"""What a study of agreement is asked first."""
 _LIMITS = (
     ("", 0.0),
     ("n", 48.0),
@@ -141,9 +137,12 @@ def agreement_paper(report: AgreementReport) -> Paper:
                 quiet=True,
             ),
         ]
+    blocks += _components(report)
     blocks += flow_blocks(report.flow)
     blocks.append(Heading("How it was reckoned"))
     blocks += [Paragraph(note) for note in report.notes]
+    if report.methods:
+        blocks += [Heading("Methods, for a paper"), Paragraph(report.methods)]
     identity = (report.title, f"readers {', '.join(report.readers)}")
     return Paper("Agreement of readings", tuple(filter(None, identity)), tuple(blocks))
 
@@ -168,7 +167,7 @@ def _summary(report: AgreementReport) -> str:
 def _result(shown: Sequence[MeasurementAgreement]) -> Iterator[Block]:
     """Yield the numbers that are asked first: one line a measurement and comparison."""
     entries = {entry.name: entry for entry in shown}
-    asked = [entries[name] for name in _ASKED if name in entries]
+    asked = [entries[name] for name in ASKED if name in entries]
     if not asked:
         return
     yield Heading("The result, with 95 % intervals")
@@ -217,9 +216,13 @@ def _coefficient(coefficient: Coefficient) -> Cell:
 
 
 def _title_row(entry: MeasurementAgreement) -> tuple[Cell, ...]:
-    unit = _UNITS[QUANTITIES[entry.name].unit]
-    title = f"{entry.title} ({unit})" if unit else entry.title
-    return (Cell(title, entry.method_title, bold=True),)
+    return (Cell(_with_its_unit(entry.name), entry.method_title, bold=True),)
+
+
+def _with_its_unit(name: str) -> str:
+    quantity = QUANTITIES[name]
+    unit = _UNITS[quantity.unit]
+    return f"{quantity.label} ({unit})" if unit else quantity.label
 
 
 def _reason_row(label: str, reason: str) -> tuple[Cell, ...]:
@@ -271,6 +274,41 @@ def _limits_rows(entry: MeasurementAgreement) -> Iterator[tuple[Cell, ...]]:
                 ),
                 Cell(wording.number(found.sd, decimals)),
             )
+
+
+def _components(report: AgreementReport) -> Iterator[Block]:
+    """Yield a standard deviation for everything that varied, by the mixed model."""
+    told = {
+        name: found for name, found in report.components.items() if isinstance(found, Components)
+    }
+    if not report.components:
+        return
+    yield Heading("Where the spread comes from, as standard deviations")
+    factors = list(dict.fromkeys(key for found in told.values() for key in found.variances))
+    rows: list[tuple[Cell, ...]] = []
+    for name, found in report.components.items():
+        label = Cell(_with_its_unit(name), bold=True)
+        if isinstance(found, str):
+            rows.append((label, Cell(found, colour=style.GREY)))
+            continue
+        decimals = QUANTITIES[name].decimals + 1
+        spreads = [
+            Cell(wording.number(math.sqrt(found.variances[key]), decimals), str(found.levels[key]))
+            if key in found.variances
+            else Cell("")
+            for key in factors
+        ]
+        residual = Cell(wording.number(math.sqrt(found.residual), decimals), str(found.n))
+        rows.append((label, *spreads, residual))
+    step = (TEXT_MM - 52.0) / (len(factors) + 1)
+    columns = [(key, 52.0 + step * place) for place, key in enumerate([*factors, "the rest"])]
+    yield Table((("", 0.0), *columns), rows)
+    yield Paragraph(
+        "A mixed model with everything random (restricted maximum likelihood; Patterson and "
+        "Thompson 1971); below each how many there were. What each reading adds of its own is the "
+        "rest. For a table without gaps it equals the analysis of variance.",
+        quiet=True,
+    )
 
 
 def _placing_rows(placing: Placing) -> Iterator[tuple[Cell, ...]]:

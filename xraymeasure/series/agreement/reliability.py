@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, TypeVar
 
 import numpy as np
 
 from xraymeasure.errors import StudyError
+from xraymeasure.series.agreement.components import Components, variance_components
 from xraymeasure.series.agreement.statistics import (
     Limits,
     Reliability,
@@ -24,6 +25,7 @@ from xraymeasure.series.agreement.statistics import (
     reliability,
 )
 from xraymeasure.series.run.flow import Stage, flow_of_run
+from xraymeasure.series.run.methods import run_methods, run_settings
 from xraymeasure.series.run.run import RunSummary, read_kept, run_study
 from xraymeasure.series.study.placing import Placing, Repeats, placing_spread
 from xraymeasure.series.study.readings import StudyReading
@@ -37,6 +39,13 @@ Target = tuple[str, str | None]
 Values = Mapping[Target, Mapping[Column, float]]
 Result = TypeVar("Result")
 
+ASKED = (
+    "radiographic_inclination",
+    "radiographic_anteversion",
+    "leg_length_difference",
+    "femoral_offset",
+)
+"""What a study of agreement is asked first."""
 POSITIONING = frozenset(
     {
         "pelvic_tilt_indicator",
@@ -125,6 +134,11 @@ class AgreementReport:
         One for each reader with repeats.
     notes : tuple of str
         What a person should know of the numbers, as sentences.
+    methods : str
+        How the films were read and measured, for a paper.
+    components : mapping of str to Components or str
+        For each measurement of `ASKED`, where the spread of its readings comes from, or why that
+        cannot be told; empty where it was not asked for.
     """
 
     title: str
@@ -136,10 +150,16 @@ class AgreementReport:
     measurements: tuple[MeasurementAgreement, ...]
     placing: tuple[Placing, ...]
     notes: tuple[str, ...]
+    methods: str = ""
+    components: Mapping[str, Components | str] = field(default_factory=dict)
 
 
 def agreement_of(
-    study: Study, *, run: RunSummary | None = None, **run_options: Any
+    study: Study,
+    *,
+    run: RunSummary | None = None,
+    components: bool = False,
+    **run_options: Any,
 ) -> AgreementReport:
     """Measure what is new in a study and return how well its readings agree.
 
@@ -149,6 +169,8 @@ def agreement_of(
         From `read_study`.
     run : RunSummary, optional
         Of this study as it stands, so that it is not run again.
+    components : bool
+        Whether to fit the mixed model; see `variance_components`.
     **run_options
         As for `run_study`.
 
@@ -191,7 +213,39 @@ def agreement_of(
             placing for reader in study.readers if (placing := placing_of(reader, summary)).spreads
         ),
         notes=_notes(len(films), len(subjects)),
+        methods=run_methods(run_settings(study, summary)),
+        components=_components(study, tables, measurements) if components else {},
     )
+
+
+def _components(
+    study: Study,
+    tables: Mapping[tuple[str, str], Values],
+    measurements: Iterable[MeasurementAgreement],
+) -> dict[str, Components | str]:
+    subjects = {film.label: film.subject for film in study.films}
+    found: dict[str, Components | str] = {}
+    for entry in measurements:
+        if entry.name not in ASKED or not entry.primary:
+            continue
+        rows = [
+            (subjects[film], side or "", film, reader, occasion, value)
+            for (film, side), columns in tables[entry.name, entry.method].items()
+            for (reader, occasion), value in columns.items()
+        ]
+        factors = {
+            "patient": [subject for subject, *_ in rows],
+            "hip": [f"{subject} {side}" for subject, side, *_ in rows],
+            "film": [f"{film} {side}" for _, side, film, *_ in rows],
+            "reader": [reader for *_, reader, _, _ in rows],
+            "occasion": [f"{reader} {occasion}" for *_, reader, occasion, _ in rows],
+            "reader and film": [f"{reader} {film} {side}" for _, side, film, reader, *_ in rows],
+        }
+        try:
+            found[entry.name] = variance_components([row[-1] for row in rows], factors)
+        except StudyError as error:
+            found[entry.name] = str(error)
+    return found
 
 
 def _comparisons(study: Study) -> list[tuple[str, tuple[Column, ...]]]:

@@ -34,7 +34,7 @@ def agreement_csv(report: AgreementReport) -> str:
 
 def _rows(report: AgreementReport) -> Iterator[dict[str, object]]:
     for entry in report.measurements:
-        common = {
+        common: dict[str, object] = {
             "measurement": entry.name,
             "method": entry.method,
             "primary": "true" if entry.primary else "false",
@@ -51,6 +51,24 @@ def _rows(report: AgreementReport) -> Iterator[dict[str, object]]:
             for pair, limits in comparison.limits:
                 for statistic in _limits_statistics(pair, limits):
                     yield common | statistic
+
+    for name, found in report.components.items():
+        common = {
+            "measurement": name,
+            "unit": QUANTITIES[name].unit,
+            "comparison": "all readings",
+            "caution": CAUTION,
+        }
+        if isinstance(found, str):
+            yield common | {"statistic": "variance", "absent_because": found}
+            continue
+        for factor, variance in (*found.variances.items(), ("residual", found.residual)):
+            yield common | {
+                "statistic": f"variance_{factor.replace(' ', '_')}",
+                "description": f"component of variance: {factor}",
+                "n": found.levels.get(factor, found.n),
+                "value": repr(variance),
+            }
 
 
 def _statistics(label: str, found: Reliability | str) -> Iterator[dict[str, object]]:

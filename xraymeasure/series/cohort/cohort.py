@@ -254,6 +254,7 @@ def cohort_of_study(
             [case.comparison for case in found],
             reader=reader,
             occasion=occasion,
+            study=study,
             summary=summary,
         ),
     )

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from xraymeasure.plan.compare import LABELS
 from xraymeasure.series.cohort.cohort import BEFORE, NO_PLAN, Cohort
 from xraymeasure.series.cohort.settings import Settings
+from xraymeasure.series.run.methods import interval_words, program_words, reading_words
 from xraymeasure.vocabulary.quantities import METHODS
 
 
@@ -16,11 +17,13 @@ def methods_text(cohort: Cohort) -> str:
 
 
 def _sentences(cohort: Cohort) -> Iterator[str]:
-    settings, versions = cohort.settings, dict(cohort.settings.versions)
-    own = versions.pop("xraymeasure")
-    under = ", ".join(f"{name} {number}" for name, number in versions.items())
-    yield f"Plain films were measured with xraymeasure {own} ({under})."
-    yield _reading(settings)
+    settings = cohort.settings
+    yield program_words(settings)
+    yield reading_words(
+        settings,
+        f"; the numbers given here are those of reader {settings.reader}, occasion "
+        f"{settings.occasion}",
+    )
     hips, persons = len(cohort.cases), cohort.subjects
     entered = f"{hips} hip{_s(hips)} of {persons} person{_s(persons)} entered, each with the first "
     yield entered + "film that shows a cup and has a plan."
@@ -47,7 +50,7 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
             f"centre of the head to the axis of the shaft, "
             f"{_methods(settings, 'femoral_offset', hips)}, both in mm in the plane of the hip."
         )
-    yield _intervals(settings)
+    yield interval_words(settings)
     yield (
         "Angles that were planned or recorded in another definition or plane were converted to "
         "radiographic ones in the film's coronal plane first."
@@ -78,60 +81,12 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
             "consistency, single reading) with 95 % intervals (Shrout PE, Fleiss JL, Psychol Bull "
             "1979;86:420-428; McGraw KO, Wong SP, Psychol Methods 1996;1:30-46)."
         )
-
-
-_PLACING = {
-    "default": "the program's default",
-    "repeats": "the reader's own, from repeats on the same films",
-    "reading": "that stated in the reading",
-}
+    if settings.frozen:
+        yield settings.frozen
 
 
 def _s(count: int) -> str:
     return "" if count == 1 else "s"
-
-
-def _reading(settings: Settings) -> str:
-    readers = len(settings.readers)
-    said = (
-        f"Landmarks were placed by {readers} reader{_s(readers)} on {settings.occasions} "
-        f"occasion{_s(settings.occasions)} ({settings.readings} reading{_s(settings.readings)}); "
-        f"the numbers given here are those of reader {settings.reader}, occasion "
-        f"{settings.occasion}."
-    )
-    unknown = settings.readings - settings.blinded - settings.open
-    handed = (
-        (settings.blinded, "without sight of the plan and of earlier readings"),
-        (settings.open, "with sight of the plan and of earlier readings"),
-    )
-    for count, how in handed:
-        if count:
-            of_all = "All" if count == settings.readings else f"{count} of the"
-            said += (
-                f" {of_all} readings were handed out by the worklist {how}, in an order drawn at "
-                "random for each reader and occasion."
-            )
-    if unknown:
-        of_all = "these" if unknown == settings.readings else f"{unknown}"
-        said += f" Of {of_all} readings neither blinding nor order is recorded."
-    return said
-
-
-def _intervals(settings: Settings) -> str:
-    held = (
-        "from the spread of placing, the tolerance of known sizes, the position of the tube, the "
-        "depth of landmarks and the rotation of pelvis and legs. The spread of placing was "
-        + _counted(
-            {_PLACING[key]: count for key, count in settings.placing.items()},
-            sum(settings.placing.values()),
-        )
-    )
-    if settings.draws:
-        return (
-            f"Single measurements have 95 % intervals from {settings.draws} Monte Carlo draws "
-            f"(JCGM 101:2008; seed {settings.seed}), {held}."
-        )
-    return f"Single measurements have first-order 95 % intervals (GUM, JCGM 100:2008), {held}."
 
 
 def _methods(settings: Settings, name: str, hips: int) -> str:

@@ -1,0 +1,185 @@
+"""Where the spread of readings comes from: a mixed model with its components of variance.
+
+Patients, hips within patients, films within hips, readers and their occasions are random and
+crossed as they were; readings may be missing. Restricted maximum likelihood, by statsmodels; for a
+balanced table without negative components it equals the analysis of variance.
+
+Formulas
+--------
+* Restricted maximum likelihood: Patterson HD, Thompson R, Biometrika 1971;58:545-554.
+* The mean is that of generalised least squares under the components found; its interval has as
+  many degrees of freedom as there are patients, less one.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.errors import StudyError
+from xraymeasure.series.agreement.statistics import Estimate
+
+
+@dataclass(frozen=True)
+class Components:
+    """A mean, and the variance of everything that varied about it.
+
+    Attributes
+    ----------
+    mean : Estimate
+        With its 95 % interval.
+    variances : mapping of str to float
+        Of each factor that could be told, in the order given.
+    residual : float
+        Variance of a reading that no factor holds.
+    levels : mapping of str to int
+        How many of each factor there were.
+    n : int
+        Readings.
+    """
+
+    mean: Estimate
+    variances: Mapping[str, float]
+    residual: float
+    levels: Mapping[str, int]
+    n: int
+
+
+def variance_components(
+    values: Sequence[float], factors: Mapping[str, Sequence[str]]
+) -> Components:
+    """Return the components of variance of readings.
+
+    Parameters
+    ----------
+    values : sequence of float
+        One a reading.
+    factors : mapping of str to sequence of str
+        For each factor the level of every reading, the one whose levels are independent of one
+        another (patients) first. A factor with one level, with a level for every reading, or with
+        the levels of one before it cannot be told and is left out.
+
+    Raises
+    ------
+    StudyError
+        If there are fewer than three readings, nothing varies, no factor can be told, the model
+        cannot be fitted, or statsmodels is not installed.
+    """
+    y = np.asarray(values, dtype=float)
+    if len(y) < 3:
+        raise StudyError(f"components of variance need three readings; there are {len(y)}")
+    told = _told(factors)
+    if not told:
+        raise StudyError("components of variance need patients, hips or readers that differ")
+    spread = float(y.std())
+    if spread == 0.0:
+        raise StudyError("all readings are equal; components of variance cannot be told")
+    found, residual = _fitted((y - y.mean()) / spread, told)
+    variances = {name: share * spread**2 for name, share in zip(told, found, strict=True)}
+    within = residual * spread**2
+    first = next(iter(factors.values()))
+    return Components(
+        _mean(y, told, variances, within, len(set(first))),
+        variances,
+        within,
+        {name: len(set(levels)) for name, levels in told.items()},
+        len(y),
+    )
+
+
+def _told(factors: Mapping[str, Sequence[str]]) -> dict[str, Sequence[str]]:
+    told: dict[str, Sequence[str]] = {}
+    seen: set[tuple[int, ...]] = set()
+    for name, levels in factors.items():
+        order: dict[str, int] = {}
+        pattern = tuple(order.setdefault(level, len(order)) for level in levels)
+        if 1 < len(order) < len(pattern) and pattern not in seen:
+            told[name] = levels
+            seen.add(pattern)
+    return told
+
+
+def _fitted(y: np.ndarray, told: Mapping[str, Sequence[str]]) -> tuple[list[float], float]:
+    """Return the components of standardised values, and what is left."""
+    try:
+        from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+    except ImportError:
+        raise StudyError(
+            "a mixed model needs statsmodels; install it with: "
+            "pip install 'xraymeasure[statistics]'"
+        ) from None
+    names = list(told)
+    spec = VCSpec(
+        names,
+        [[sorted(set(told[name]))] for name in names],
+        [[_indicators(told[name])] for name in names],
+    )
+    model = MixedLM(y, np.ones((len(y), 1)), np.ones(len(y)), exog_vc=spec)
+    with warnings.catch_warnings():
+        # A component of nothing lies on the edge of what is possible, which is no fault.
+        warnings.simplefilter("ignore")
+        try:
+            fit = model.fit(reml=True)
+        except (np.linalg.LinAlgError, ValueError) as error:
+            raise StudyError(f"the mixed model cannot be fitted: {error}") from None
+    components = [float(value) for value in fit.vcomp]
+    if not np.isfinite([*components, fit.scale]).all():
+        raise StudyError("the mixed model cannot be fitted to these readings")
+    return components, float(fit.scale)
+
+
+def _indicators(levels: Sequence[str]) -> np.ndarray:
+    """Return which level each reading has, shape (readings, levels)."""
+    return np.asarray(np.asarray(levels)[:, None] == np.array(sorted(set(levels))), dtype=float)
+
+
+def _mean(
+    y: np.ndarray,
+    told: Mapping[str, Sequence[str]],
+    variances: Mapping[str, float],
+    residual: float,
+    independent: int,
+) -> Estimate:
+    covariance = max(residual, 1e-12 * float(y.var())) * np.eye(len(y))
+    for name, levels in told.items():
+        z = _indicators(levels)
+        covariance += variances[name] * z @ z.T
+    weights = np.linalg.solve(covariance, np.ones(len(y)))
+    information = float(weights.sum())
+    return _with_t(float(weights @ y) / information, 1.0 / math.sqrt(information), independent - 1)
+
+
+def _with_t(value: float, error: float, freedom: int) -> Estimate:
+    from scipy.stats import t
+
+    half = float(t.ppf(0.975, freedom)) * error if freedom > 0 else math.inf
+    return Estimate(value, value - half, value + half)
+
+
+def mean_over_hips(values: Sequence[float], patients: Sequence[str]) -> Estimate:
+    """Return the mean of one number a hip, hips within patients, with its 95 % interval.
+
+    Where no patient has two hips it is the plain mean with the interval of t; else that of the
+    mixed model.
+
+    Raises
+    ------
+    StudyError
+        If there are fewer than three hips; and see `variance_components`.
+
+    Examples
+    --------
+    >>> told = mean_over_hips([1.0, 2.0, 3.0, 4.0], ["a", "b", "c", "d"])
+    >>> round(told.value, 2), round(told.high, 2)
+    (2.5, 4.55)
+    """
+    if len(values) < 3:
+        raise StudyError(f"a mean over hips needs three of them; there are {len(values)}")
+    if len(set(patients)) < len(values):
+        return variance_components(values, {"patient": patients}).mean
+    y = np.asarray(values, dtype=float)
+    return _with_t(float(y.mean()), float(y.std(ddof=1)) / math.sqrt(len(y)), len(y) - 1)
