@@ -145,9 +145,18 @@ def scene(
     if bad_click is not None:
         stem, far = bad_click
         points, which = placed[f"{stem}_{side}"], rng.integers(clicks)
-        along = points[(which + 1) % clicks] - points[which - 1]
+        before, after = which - 1, which + 1
+        if stem == "cup_shell" or rim_arc is not None:  # the end of an arc has one neighbour
+            before, after = max(before, 0), min(after, clicks - 1)
+        along = points[after % clicks] - points[before]
         outward = np.array([along[1], -along[0]]) / np.linalg.norm(along)
-        points[which] += rng.choice([-far, far]) * outward
+        step = rng.choice([-far, far]) * outward
+        if stem == "cup_rim":  # inward across a flat rim it may come to stand on the other arc
+            turns = np.arange(0.0, 360.0, 2.0)
+            whole = circle_in_space(rim_centre, shell / 2, axis, turns)
+            off = frame.pixels(land(whole, sid) + missed) - (points[which] + step)
+            step *= 1.0 if np.hypot(*off.T).min() > 0.7 * far else -1.0
+        points[which] += step
     known = {}
     if stated_spread:
         known["placing_sd_px"] = {
@@ -181,12 +190,6 @@ def scene(
 
 def _faces(axis, centre, sid):
     return axis @ (np.array([0.0, 0.0, sid]) - centre) > 0
-
-
-def _outward(points, rng):
-    """Return a direction for a bad click: away from or toward the middle, or anywhere."""
-    way = rng.uniform(0.0, 2.0 * np.pi)
-    return np.array([np.sin(way), np.cos(way)])
 
 
 def _end_of_short_axis(centre, radius, axis, sid, near):

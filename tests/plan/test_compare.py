@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import expon, norm
 
 from tests.posed import WIDE, posed_film
 from xraymeasure.change.difference import change, difference, same_measurement
@@ -11,6 +12,7 @@ from xraymeasure.errors import PlanError
 from xraymeasure.measuring.helps import what_helps
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
+from xraymeasure.measuring.uncertainty import Distribution
 from xraymeasure.plan.compare import (
     PELVIC_TILT_SD_DEG,
     CupPlan,
@@ -22,10 +24,11 @@ from xraymeasure.plan.compare import (
     compare,
     format_plan,
     parse_plan,
-    probability_within,
     read_plan,
     with_helps,
 )
+from xraymeasure.plan.likely import probability_drawn, probability_within
+from xraymeasure.plan.targets import POSTURE_TILT_SD_DEG
 from xraymeasure.reading.reading import FilmBinding
 
 WHOLE = """
@@ -105,6 +108,10 @@ class TestFile:
             tolerance=Tolerance(5, 5, 5, 5),
             recorded=Recorded(41, 20, "radiographic", "anterior_pelvic", 5, 2),
         )
+
+    def test_a_plan_says_its_posture_and_comes_back_as_it_was_written(self):
+        plan = Plan("left", recorded=Recorded(40, 20, angle_sd_deg=2.0), posture="standing")
+        assert parse_plan(format_plan(plan)) == plan
 
     def test_only_the_side_is_required(self):
         assert parse_plan('operated_side = "right"') == Plan("right")
@@ -310,6 +317,31 @@ class TestConversion:
         assert result.row("radiographic_anteversion").recorded == pytest.approx(27.5, abs=0.005)
         assert result.notes[0].startswith("Recorded radiographic 40/20 to the anterior pelvic")
 
+    def test_what_was_recorded_has_an_interval_of_its_own_where_its_spread_is_stated(self):
+        plan = Plan("left", recorded=Recorded(40, 20, angle_sd_deg=3.0))
+        result = compare(cup(41.0, 26.0, 1.0), plan)
+        row = result.row("radiographic_anteversion")
+        assert (row.recorded_low, row.recorded_high) == pytest.approx((14.12, 25.88), abs=0.01)
+        half = np.hypot(1.0, 1.96 * 3.0)  # independent errors: the root of the sum of squares
+        said = next(note for note in result.notes if note.startswith("Cup anteversion, measured"))
+        assert "+6.0°" in said and f"+{6.0 + half:.1f}" in said
+        plain = compare(cup(), Plan("left", recorded=Recorded(40, 20)))
+        assert plain.row("radiographic_anteversion").recorded_low is None
+
+    def test_a_plan_of_another_posture_is_said_and_widens_the_planned_cup(self):
+        """A degree of tilt changes anteversion by cos RI degrees (derived)."""
+        plan = Plan("left", CupPlan(40, 20), tolerance=Tolerance(5, 5), posture="standing")
+        lying, standing = (replace(cup(40, 20), posture=each) for each in ("supine", "standing"))
+        row = compare(lying, plan).row("radiographic_anteversion")
+        expected = np.hypot(1.0, 1.96 * POSTURE_TILT_SD_DEG * np.cos(np.radians(40)))
+        assert row.planned == 20
+        assert (row.high - row.low) / 2 == pytest.approx(expected, rel=0.03)
+        assert row.verdict == "undecided"
+        assert "made standing and the film was taken supine" in compare(lying, plan).notes[0]
+        for same in (standing, cup(40, 20)):
+            assert compare(same, plan).row("radiographic_anteversion").verdict == "within"
+            assert not any("standing" in note for note in compare(same, plan).notes)
+
     def test_an_axis_that_points_straight_forward_is_refused_with_words(self):
         plan = Plan("left", CupPlan(0, 50, "radiographic", "anterior_pelvic", 40))
         with pytest.raises(PlanError, match="straight forward"):
@@ -385,6 +417,33 @@ def test_the_probability_is_that_of_a_normal_with_that_interval(value, half, tol
     inside = float((np.abs(drawn) <= tolerance).mean())
     found = probability_within((value, value - half, value + half), tolerance)
     assert found == pytest.approx(inside, abs=2e-3)
+
+
+@pytest.mark.parametrize("planned", [(1.0, 1.0, 1.0), (1.0, 0.2, 2.4)])
+def test_the_probability_of_a_skewed_number_is_that_of_its_draws(planned):
+    """Counted over a million draws of an exponential distribution and of the plan's halves."""
+    rng = np.random.default_rng(1)
+    achieved = Distribution(expon.ppf(norm.cdf(np.linspace(-3.0, 3.0, 61)), scale=2.0))
+    off = rng.standard_normal(1_000_000) / 1.959964
+    value, low, high = planned
+    targets = value + np.where(off < 0.0, value - low, high - value) * off
+    inside = np.abs(rng.exponential(2.0, 1_000_000) - targets) <= 1.5
+    assert probability_drawn(achieved, planned, 1.5) == pytest.approx(inside.mean(), abs=4e-3)
+
+
+def test_the_probability_comes_from_the_draws_of_the_film():
+    rng = np.random.default_rng(2)
+    _, film, reading, _ = posed_film(rng, WIDE, stated=False)
+    measured = measure(film, reading, draws=512)
+    row = measured.primary("leg_length_difference")
+    plan = Plan(
+        reading.operated_side,
+        leg_length=LegLengthPlan(round(row.low)),
+        tolerance=Tolerance(leg_length_mm=row.value - round(row.low)),
+    )
+    found = compare(measured, plan).row("leg_length_difference")
+    # From far below the value up to the value itself lies half of it.
+    assert found.probability == pytest.approx(0.5, abs=0.05)
 
 
 def test_an_interval_wider_than_the_tolerance_cannot_decide_and_says_so():

@@ -37,7 +37,7 @@ def fit_circle(points: np.ndarray) -> Fit:
     """
     from skimage.measure import CircleModel
 
-    points = _checked(points, 3, "a circle")
+    points = checked(points, 3, "a circle")
     start = CircleModel.from_estimate(points)
     if not start:
         raise MeasureError("the points lie on a line; a circle needs points around an arc")
@@ -69,7 +69,7 @@ def fit_ellipse(points: np.ndarray) -> Fit:
     MeasureError
         If there are too few points, they lie on a line, or no ellipse passes near them.
     """
-    points = _checked(points, 5, "an ellipse")
+    points = checked(points, 5, "an ellipse")
     extent = np.ptp(points, axis=0).max()
     best, reason = None, "the points do not lie on an ellipse; check them one by one"
     for start in _ellipse_starts(points):
@@ -94,7 +94,7 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
     about as well, or the fit runs to a line. Where `fit_ellipse` finds one that is not much
     longer than the points it is returned, else the one that is as long as they are.
     """
-    points = _checked(points, 5, "an ellipse")
+    points = checked(points, 5, "an ellipse")
     x, y, half, flat, angle = _ellipse_starts(points)[-3]
     try:
         free = fit_ellipse(points)
@@ -238,7 +238,8 @@ def ordered_axes(ellipse: np.ndarray) -> np.ndarray:
     return np.stack([x, y, np.where(swapped, b, a), np.where(swapped, a, b), angle])
 
 
-def _checked(points: np.ndarray, minimum: int, what: str) -> np.ndarray:
+def checked(points: np.ndarray, minimum: int, what: str) -> np.ndarray:
+    """Return points as an array; raise `MeasureError` where too few or on a line for a curve."""
     points = np.asarray(points, dtype=float)
     if len(points) < minimum:
         raise MeasureError(f"too few points ({len(points)}); {what} needs at least {minimum}")
@@ -297,7 +298,7 @@ def _ellipse_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.nd
     dx, dy = points[:, 0] - cx, points[:, 1] - cy
     u, v = cos * dx + sin * dy, cos * dy - sin * dx
     a, b = np.maximum(np.abs(a), 1e-9), np.maximum(np.abs(b), 1e-9)
-    tx, ty = _foot(np.abs(u), np.abs(v), a, b)
+    tx, ty = foot_of(np.abs(u), np.abs(v), a, b)
     tx, ty = np.copysign(tx, u), np.copysign(ty, v)
     nx, ny = b * tx, a * ty
     length = np.sqrt(nx * nx + ny * ny)
@@ -309,7 +310,7 @@ def _ellipse_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.nd
     return residual, jacobian
 
 
-def _foot(
+def foot_of(
     u: np.ndarray, v: np.ndarray, a: np.ndarray, b: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return cosine and sine of the parameter of the nearest point of an ellipse, first quadrant.

@@ -14,7 +14,13 @@ from typing import Literal
 
 import numpy as np
 
-from xraymeasure.geometry.curves import squares_about_circles, squares_about_ellipses
+from xraymeasure.errors import MeasureError
+from xraymeasure.geometry.curves import (
+    fit_circle,
+    fit_ellipse,
+    squares_about_circles,
+    squares_about_ellipses,
+)
 
 SIGNIFICANCE = 0.05
 """How often an outline of sound clicks may be said to hold one that does not fit; less often where
@@ -32,6 +38,7 @@ SAME_SPOT = 0.5
 
 Shape = Literal["circle", "ellipse"]
 _PARAMETERS = {"circle": 3, "ellipse": 5}
+_FIT = {"circle": fit_circle, "ellipse": fit_ellipse}
 _SQUARES = {"circle": squares_about_circles, "ellipse": squares_about_ellipses}
 
 
@@ -102,15 +109,17 @@ def _sound_clicks(
     off: list[int] = []
     most = max(1, len(used) // 4)
     one_is_off = False
+    left = 0.0
     while len(used) > size:
-        found = _worst(points[used], spread, shape)
+        left = _about_one_curve(points[used], spread, shape)
+        found = _worst(points[used], left, spread, shape)
         if found is None:
             break
         if len(used) == size + 1 or len(used) <= minimum or len(off) == most:
             one_is_off = True
             break
         off.append(used.pop(found))
-    factor = _wider(points, used, spread, shape) if len(used) > size else 1.0
+    factor = _wider(left, len(used) - size, spread) if len(used) > size else 1.0
     return Outline(tuple(used), tuple(repeated), tuple(sorted(off)), one_is_off, factor)
 
 
@@ -123,19 +132,36 @@ def _once_each(points: np.ndarray, near: float) -> tuple[list[int], list[int]]:
     return used, repeated
 
 
-def _worst(points: np.ndarray, spread: float, shape: Shape) -> int | None:
+def _about_one_curve(points: np.ndarray, spread: float, shape: Shape) -> float:
+    """Return the sum of squares of the clicks about their curve.
+
+    From one fit where that leaves no more than placing explains, else the least of several starts.
+    """
+    from scipy.special import chdtrc
+
+    try:
+        residuals = _FIT[shape](points).residuals
+        left = float(residuals @ residuals)
+    except MeasureError:
+        left = np.inf
+    if chdtrc(len(points) - _PARAMETERS[shape], left / spread**2) >= WIDER_SIGNIFICANCE:
+        return left
+    return min(left, float(_SQUARES[shape](points[:, :, None])[0]))
+
+
+def _worst(points: np.ndarray, whole: float, spread: float, shape: Shape) -> int | None:
     """Return the click that does not fit the others; None where all do.
 
-    The test is that of the largest deleted residual (Cook RD, Weisberg S, Residuals and Influence
-    in Regression, Chapman and Hall 1982; from memory), Bonferroni's share for each click, with
-    the stated spread as so many further degrees of freedom.
+    `whole` is the sum of squares about the curve through all. The test is that of the largest
+    deleted residual (Cook RD, Weisberg S, Residuals and Influence in Regression, Chapman and Hall
+    1982; from memory), Bonferroni's share for each click, with the stated spread as so many
+    further degrees of freedom.
     """
     from scipy.stats import f as ratio
 
     count, freedom = len(points), len(points) - _PARAMETERS[shape]
     tests = count if freedom > 1 else 1  # with one to spare, every click explains it alike
     limit = float(ratio.isf(SIGNIFICANCE / tests, 1, SPREAD_FREEDOM + freedom - 1))
-    whole = float(_SQUARES[shape](points[:, :, None])[0])
     stated = SPREAD_FREEDOM * spread**2
     if whole <= limit * stated / (SPREAD_FREEDOM + freedom - 1):
         return None
@@ -148,11 +174,9 @@ def _worst(points: np.ndarray, spread: float, shape: Shape) -> int | None:
     return worst if test > limit else None
 
 
-def _wider(points: np.ndarray, used: list[int], spread: float, shape: Shape) -> float:
+def _wider(left: float, freedom: int, spread: float) -> float:
     """Return how much wider the clicks scatter than stated; 1 where placing explains it."""
     from scipy.special import chdtrc
 
-    freedom = len(used) - _PARAMETERS[shape]
-    left = float(_SQUARES[shape](points[used][:, :, None])[0])
     wider = chdtrc(freedom, left / spread**2) < WIDER_SIGNIFICANCE
     return float((left / freedom) ** 0.5 / spread) if wider else 1.0

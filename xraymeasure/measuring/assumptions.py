@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from xraymeasure.measuring.needs import rests_on
-from xraymeasure.measuring.prepared import Setting
+from xraymeasure.measuring.needs import ALL, rests_on
+from xraymeasure.measuring.prepared import PreparedHip, Setting
 from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
@@ -26,6 +26,8 @@ def assumptions_of(
             yield f"the cup opens {opens} as seen from the tube ({said})"
         else:
             yield f"the cup does not open {opens} as seen from the tube"
+    if side and "cup_rim" in ALL[name].own and setting.hips[side].anchor is not None:
+        yield beside_the_rim(setting.hips[side])
     if method == "ellipse":
         yield "the rays are parallel and the beam is centred on the hip"
     if method.startswith("perspective") and not setting.geometry_known:
@@ -50,6 +52,17 @@ def assumptions_of(
     if name == "magnification" and setting.scale is not None:
         yield f"scale from {setting.scale.text}"
     yield from _standings(setting, rests_on(name, side, method, setting))
+
+
+def beside_the_rim(hip: PreparedHip) -> str:
+    """Return what a rim that is seen on one arc was read with, as a sentence."""
+    size = "of a usual size"
+    if hip.shell is not None:
+        size = "as wide as its shell"
+    elif hip.cup_mm:
+        size = f"as wide as the cup ({hip.cup_mm:g} mm)"
+    middle = "" if hip.head is None else "centred on the head and "
+    return f"the rim, seen on one arc, is {middle}{size}"
 
 
 def _standings(setting: Setting, names: tuple[str, ...]) -> Iterator[str]:

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from xraymeasure.geometry.anchored import Anchor
 from xraymeasure.geometry.cup_angles import along_line, angles_of_axis
-from xraymeasure.geometry.projection import Poses
+from xraymeasure.geometry.curves import arc_covered_deg
+from xraymeasure.geometry.projection import Poses, circle_poses
 from xraymeasure.vocabulary.landmarks import Side
 
 FLAT_BELOW = 6.0
@@ -20,8 +22,93 @@ FLAT_BELOW = 6.0
 half-axis is less than this many times the placing spread."""
 
 
+CONCENTRIC_U_MM = 0.6
+"""Spread, each direction, of the rim's centre about the head's where nothing is worn and the
+liner's face is the rim's. Working default, no source."""
+
+RIM_U_MM = {"known": 0.5, "shell": 0.5, "plausible": 3.0}
+"""Spread of the rim's half-axis about half the cup's known diameter, about the radius of its
+shell's outline, and about that of a cup that nobody states. Working defaults, no source."""
+
+PLAUSIBLE_RIM_MM = 27.0
+"""Radius of a cup that nobody states. Working default, no source."""
+
+ONE_ARC_DEG = 200.0
+"""A rim whose points span less than this, seen from its middle, is placed on one arc."""
+
+
+REACHES_THE_ENDS = 0.9
+"""Points that reach this far along a rim's long half-axis may lie all around it."""
+
+THROUGH_THE_CENTRE = 2.5
+"""So many spreads of the rim's centre about the head's may its long axis lie from the head's."""
+
+BOWED_WITHIN = 2.5
+"""Points that scatter about one bow by less than this many placing spreads lie on one arc."""
+
+
+def on_one_arc(points: np.ndarray, spread: float, head: np.ndarray | None) -> bool:
+    """Whether the points of a rim lie on one arc of it.
+
+    Parameters
+    ----------
+    points : numpy.ndarray, shape (n, 2)
+    spread : float
+        Placing spread of a point (each coordinate), in the same unit.
+    head : numpy.ndarray, shape (2,), or None
+        The centre of the head, from which points all around are seen all around.
+    """
+    if head is not None:
+        return arc_covered_deg(points, head) < ONE_ARC_DEG
+    u, v = _along_and_across(points)
+    if len(points) < 6:
+        return False
+    bow = np.polynomial.Polynomial.fit(u, v, 2)
+    return bool(np.sqrt(((v - bow(u)) ** 2).sum() / (len(u) - 3)) < BOWED_WITHIN * spread)
+
+
+def may_lie_around(points: np.ndarray, anchor: Anchor) -> bool:
+    """Whether the points of a flat rim span its long axis, which passes through its centre."""
+    u, _ = _along_and_across(points)
+    reaches = np.ptp(u) / 2.0 > REACHES_THE_ENDS * anchor.half
+    if anchor.centre is None:
+        return bool(reaches)
+    middle = points.mean(axis=0)
+    across = np.linalg.svd(points - middle, full_matrices=False)[2][1]
+    off = abs(across @ (np.array(anchor.centre) - middle))
+    return bool(reaches and off < THROUGH_THE_CENTRE * anchor.centre_u)
+
+
+def _along_and_across(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the points along and across their longest extent, about their middle."""
+    centred = points - points.mean(axis=0)
+    u, v = (centred @ np.linalg.svd(centred, full_matrices=False)[2].T).T
+    return u, v
+
+
+def outline_off_centre(
+    ellipse: np.ndarray, beam: np.ndarray, source_detector: float, lateral_sign: int, opens: int
+) -> np.ndarray:
+    """Return how far the centre of a rim's outline lies from where the rim's own centre lands.
+
+    Parameters
+    ----------
+    ellipse : numpy.ndarray, shape (5,)
+    beam : numpy.ndarray, shape (2,)
+        The beam's foot, in the unit of the ellipse.
+    source_detector : float
+        Height of the tube, in that unit.
+    lateral_sign, opens : {1, -1}
+        As in `ellipse_angles`.
+    """
+    about_beam = np.array([*(ellipse[:2] - beam), *ellipse[2:]])
+    poses = circle_poses(about_beam[:, None], source_detector, lateral_sign)
+    towards = poses.centre_over_radius[0 if opens > 0 else 1][:, 0]
+    return np.asarray(about_beam[:2] + towards[:2] / towards[2] * source_detector)
+
+
 def ellipse_angles(
-    ellipse: np.ndarray, tilt_rad: np.ndarray, lateral_sign: int, opens: int
+    ellipse: np.ndarray, tilt_rad: np.ndarray, lateral_sign: int, opens: int | np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return inclination and anteversion of the ellipse method, in degrees.
 
@@ -35,7 +122,7 @@ def ellipse_angles(
         Angle of the reference line to x.
     lateral_sign : {1, -1}
         1 for a left hip.
-    opens : {1, -1}
+    opens : {1, -1}, or an array of them
         1 when the cup opens anteriorly, which one film does not show.
 
     Examples
@@ -110,8 +197,7 @@ def flat_rim(points: np.ndarray, spread: float) -> FlatRim | None:
     spread : float
         Placing spread of a point (each coordinate), in the same unit.
     """
-    centred = points - points.mean(axis=0)
-    u, v = (centred @ np.linalg.svd(centred, full_matrices=False)[2].T).T / spread
+    u, v = (each / spread for each in _along_and_across(points))
     # The outermost points seldom lie right at the ends.
     middle, half_length = (u.max() + u.min()) / 2.0, 1.01 * np.ptp(u) / 2.0
     height = np.sqrt(1.0 - np.clip((u - middle) / half_length, -1.0, 1.0) ** 2)

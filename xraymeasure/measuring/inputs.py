@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from xraymeasure.measuring import calibration
-from xraymeasure.measuring.prepared import Setting
+from xraymeasure.measuring.prepared import PLAUSIBLE_MAGNIFIED, PLAUSIBLE_TUBE_MM, Setting
 from xraymeasure.measuring.uncertainty import Term
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
@@ -20,7 +20,7 @@ or taken to be the middle of the field. Working defaults, no source."""
 SOURCE_DETECTOR_U_MM = {"reading": 2.0, "film": 10.0}
 """Standard uncertainty of the distance from source to detector. Working defaults, no source."""
 
-PLAUSIBLE_SOURCE_DETECTOR_MM = (1150.0, 60.0)
+PLAUSIBLE_SOURCE_DETECTOR_MM = (PLAUSIBLE_TUBE_MM, 60.0)
 """Mean and spread where nobody states it: technique is 1000 to 1200 mm (read), tables and stands
 of today rather the longer. The mean is a working default."""
 
@@ -32,7 +32,7 @@ PLAUSIBLE_BEAM = (0.5, 0.29, 20.0)
 """Mean and spread of where the beam is centred, as a fraction of the way from the hip to the
 symphysis (the spread of a uniform one), and its scatter about that line in mm."""
 
-PLAUSIBLE_MAGNIFICATION = (1.18, 0.04)
+PLAUSIBLE_MAGNIFICATION = (PLAUSIBLE_MAGNIFIED, 0.04)
 """Mean and spread where the detector's pitch is unknown (14.1 +- 4.1 % and a mean of 119.8 % are
 published)."""
 
@@ -174,6 +174,8 @@ def input_terms(setting: Setting) -> list[Term]:
             add(f"cup_mm_{side}", "diameter", hip.cup_mm, calibration.CUP_TOLERANCE_MM)
         if hip.rim is not None:
             add(f"flat_{side}", "placing", 0.0, 1.0)
+        if hip.anchor is not None:
+            add(f"anchor_{side}", "diameter", np.zeros(3), 1.0)
     if setting.marker is not None and reading.marker_diameter_mm:
         add("marker_mm", "diameter", reading.marker_diameter_mm, calibration.MARKER_TOLERANCE_MM)
     scale = setting.scale

@@ -11,7 +11,7 @@ import numpy as np
 
 from xraymeasure.measuring.assumptions import assumptions_of
 from xraymeasure.measuring.cup import FlatRim
-from xraymeasure.measuring.drawings import draw
+from xraymeasure.measuring.drawings import draw as draw_fitted
 from xraymeasure.measuring.findings.anatomy import refuse_upside_down
 from xraymeasure.measuring.findings.plausible import implausible
 from xraymeasure.measuring.findings.quality import Thresholds, find
@@ -36,8 +36,8 @@ from xraymeasure.measuring.uncertainty import (
     Linear,
     Uncertain,
     biased_half_width,
+    draw,
     linearise,
-    monte_carlo,
 )
 from xraymeasure.reading.binding import check_binding
 from xraymeasure.reading.reading import (
@@ -58,6 +58,15 @@ if TYPE_CHECKING:
 DRAWS = 2048
 """Monte Carlo draws for the intervals of a measurement that is kept: as many quasi-random ones as
 make the ends about as stable as 10,000 pseudo-random ones do, on the films where it was tried."""
+
+COMPARED = (
+    "radiographic_inclination",
+    "radiographic_anteversion",
+    "leg_length_difference",
+    "femoral_offset",
+    "neck_shaft_angle",
+)
+"""Measurements that a plan may hold a number for."""
 
 FLAT_DRAWS = 1024
 """Draws for a rim that is seen nearly edge on, where first order does not hold."""
@@ -126,11 +135,18 @@ def measure(
         if np.isfinite([interval.value, interval.low, interval.high]).all()
     }
     flat = {side: hip.flat for side, hip in setting.hips.items() if hip.flat is not None}
-    drawn = {}
+    drawn: dict[Key, tuple[float, float]] = {}
+    distributions = {}
     if draws or flat:
         model = partial(evaluate, setting, flat=flat)
-        drawn = monte_carlo(model, terms, draws or FLAT_DRAWS, seed, linear)
+        numbers = draw(model, terms, draws or FLAT_DRAWS, seed, linear)
+        drawn = numbers.ends()
         intervals = _with_flat_rims(intervals, drawn, flat)
+        distributions = {
+            key: numbers.distribution(key)
+            for key in drawn
+            if draws and key[0] in COMPARED and key[1] == setting.operated and key[2] != "ellipse"
+        }
     intervals = _with_ellipse_biased(intervals, drawn if draws else {})
     rows = [
         *(
@@ -160,12 +176,14 @@ def measure(
         rows=tuple(rows),
         missing=missing,
         findings=findings,
-        drawings=tuple(draw(setting)),
+        drawings=tuple(draw_fitted(setting)),
         mm_per_px=setting.scale.mm_per_px if setting.scale else None,
         notes=(*_notes(film, setting), *_beside_the_other_side(setting, linear)),
         known=known_sizes(reading),
         cup_opening=stated_openings(reading, cup_opens),
+        posture=reading.posture,
         linear=linear,
+        distributions=distributions,
     )
 
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 from scipy.special import ndtr
 
+from xraymeasure.geometry.anchored import Anchor, refit_anchored_ellipse
 from xraymeasure.geometry.cup_angles import (
     along_line,
     radiographic_to_anatomical,
@@ -51,8 +52,13 @@ def evaluate(
     numbers: Numbers = {}
     tilt, origin = _reference_line(scene, numbers)
     for side in SIDES:
+        centre = None
         if (rim := setting.hips[side].rim) is not None:
-            _cup(scene, side, rim, tilt, flat or {}, numbers)
+            centre = _cup(scene, side, rim, tilt, flat or {}, numbers)
+        if side in scene.shell:
+            centre = scene.shell[side][:2]
+        if centre is not None:
+            _head_in_cup(scene, side, centre, tilt, numbers)
     _heads(scene, numbers)
     if scene.mm_per_unit is not None:
         lengths(scene, tilt, origin, numbers)
@@ -126,10 +132,15 @@ def _cup(
     tilt: np.ndarray,
     flat: Mapping[Side, FlatRim],
     numbers: Numbers,
-) -> None:
+) -> np.ndarray:
+    """Note the angles of a cup by its rim, and return where the rim's centre lands."""
     hip = scene.setting.hips[side]
     outline = scene.units[f"cup_rim_{side}"]
-    if side not in flat:
+    bows_back = np.zeros(1, dtype=bool)
+    if side not in flat and hip.anchor is not None:
+        rim = _anchored(scene, side, hip.anchor, fitted)
+        bows_back, rim[3] = rim[3] < 0, np.abs(rim[3])
+    elif side not in flat:
         rim = refit_ellipse(outline, fitted.parameters)
     else:
         rim = refit_flat_ellipse(outline, fitted.parameters)
@@ -138,17 +149,26 @@ def _cup(
     # Where nobody states the tube, every plausible place of it counts.
     source = scene.source_units
     poses = _poses(rim, scene.beam, source, hip)
-    for method, which in (("perspective", first), ("perspective_other", 1 - first)):
-        _angles(pose_angles(poses, which, tilt, side), side, method, numbers)
-    _angles(ellipse_angles(rim, tilt, hip.lateral_sign, hip.opens), side, "ellipse", numbers)
-    centre = _landing(poses, first, scene.beam, source)
-    if side in scene.shell:
-        centre = scene.shell[side][:2]
-    if scene.mm_per_unit is not None and side in scene.head_centre:
-        offset = (scene.head_centre[side] - centre) * scene.mm_per_unit
-        across, caudal = along_line(offset[0], offset[1], tilt)
-        numbers["head_to_cup_lateral", side, "landmarks"] = hip.lateral_sign * across
-        numbers["head_to_cup_cranial", side, "landmarks"] = -caudal
+    # Past edge on, a rim that is seen on one arc is the other circle's.
+    pairs = [pose_angles(poses, which, tilt, side) for which in (first, 1 - first)]
+    for method, (one, other) in (("perspective", pairs), ("perspective_other", pairs[::-1])):
+        chosen = np.where(bows_back, other, one)
+        _angles((chosen[0], chosen[1]), side, method, numbers)
+    opens = np.where(bows_back, -hip.opens, hip.opens)
+    _angles(ellipse_angles(rim, tilt, hip.lateral_sign, opens), side, "ellipse", numbers)
+    return _landing(poses, first, scene.beam, source)
+
+
+def _head_in_cup(
+    scene: Scene, side: Side, centre: np.ndarray, tilt: np.ndarray, numbers: Numbers
+) -> None:
+    if scene.mm_per_unit is None or side not in scene.head_centre:
+        return
+    offset = (scene.head_centre[side] - centre) * scene.mm_per_unit
+    across, caudal = along_line(offset[0], offset[1], tilt)
+    lateral_sign = scene.setting.hips[side].lateral_sign
+    numbers["head_to_cup_lateral", side, "landmarks"] = lateral_sign * across
+    numbers["head_to_cup_cranial", side, "landmarks"] = -caudal
 
 
 def _poses(
@@ -163,6 +183,25 @@ def _landing(poses: Poses, which: int, beam: np.ndarray, source_detector: np.nda
     """Return where a circle's centre lands; it is not the centre of its outline."""
     towards = poses.centre_over_radius[which]
     return np.asarray(beam - towards[:2] / towards[2] * source_detector)
+
+
+def _anchored(scene: Scene, side: Side, anchor: Anchor, fitted: Fit) -> np.ndarray:
+    """Return the ellipse of a rim on one arc, drawn with what is known beside it."""
+    off = scene.inputs[f"anchor_{side}"]
+    hip, per_unit = scene.setting.hips[side], scene.mm_per_unit
+    centre, half = fitted.parameters[:2, None], np.array([anchor.half])
+    if anchor.centre is not None and hip.head is not None:
+        centre = np.array(anchor.centre)[:, None] + anchor.centre_u * off[:2]
+        centre = centre + scene.head_centre[side] - hip.head.parameters[:2, None]
+    if side in scene.shell and hip.shell is not None:
+        half = half + scene.shell[side][2] - hip.shell.parameters[2]
+    elif hip.cup_mm and per_unit is not None:
+        half = half * scene.inputs[f"cup_mm_{side}"][0] / hip.cup_mm
+        half = half * scene.setting.mm_per_unit / per_unit
+    outline = scene.units[f"cup_rim_{side}"]
+    return refit_anchored_ellipse(
+        outline, anchor, centre, half + anchor.half_u * off[2], fitted.parameters
+    )
 
 
 def _cup_diameters(scene: Scene, numbers: Numbers) -> None:

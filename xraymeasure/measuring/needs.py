@@ -66,6 +66,9 @@ FURTHER: dict[tuple[str, str], tuple[str, ...]] = {
 }
 """Landmarks that a method needs beyond those of its measurement."""
 
+BESIDE_THE_RIM = ("femoral_head", "cup_shell")
+"""What a rim that is seen on one arc learns from."""
+
 SCALES: dict[str, tuple[str, ...]] = {
     "head": ("femoral_head",),
     "native_head": ("femoral_head",),
@@ -142,6 +145,8 @@ def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tup
     names += [landmark_name(stem, each) for stem in further for each in sides]
     if name.startswith("head_to_cup") and f"cup_shell_{side}" in setting.placed:
         names = [f"cup_shell_{side}" if each == f"cup_rim_{side}" else each for each in names]
+    if side and "cup_rim" in requirement.own and setting.hips[side].anchor is not None:
+        names += [landmark_name(stem, side) for stem in BESIDE_THE_RIM]
     # Where the shaft is not placed, the stem's axis stands for it.
     names = [
         each.replace("femoral_shaft", "stem_axis") if each not in setting.placed else each
@@ -162,6 +167,8 @@ def touched_by(landmark: str, setting: Setting) -> tuple[str, ...]:
     placed = [name for name in outlines if name in setting.placed]
     scales = placed[:1] == [landmark] and scale is not None and scale.side == side
     further = {name for (name, _), stems in FURTHER.items() if kind.stem in stems}
+    if kind.stem in BESIDE_THE_RIM and side and setting.hips[side].anchor is not None:
+        further |= {name for name, needed in ALL.items() if "cup_rim" in needed.own}
     return tuple(
         name
         for name, needed in ALL.items()

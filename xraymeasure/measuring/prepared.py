@@ -13,13 +13,24 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from xraymeasure.errors import MeasureError
+from xraymeasure.geometry.anchored import Anchor, fit_anchored_ellipse
 from xraymeasure.geometry.curves import fit_circle, fit_ellipse, fit_flat_ellipse, fit_line
 from xraymeasure.geometry.least_squares import Fit
 from xraymeasure.geometry.outlines import Outline, Shape, sound_clicks
 from xraymeasure.geometry.projection import fit_sphere_outline, sphere_centre_mm
 from xraymeasure.measuring import calibration
 from xraymeasure.measuring.calibration import Scale, choose_scale
-from xraymeasure.measuring.cup import FlatRim, flat_rim
+from xraymeasure.measuring.cup import (
+    BOWED_WITHIN,
+    CONCENTRIC_U_MM,
+    PLAUSIBLE_RIM_MM,
+    RIM_U_MM,
+    FlatRim,
+    flat_rim,
+    may_lie_around,
+    on_one_arc,
+    outline_off_centre,
+)
 from xraymeasure.measuring.uncertainty import placing_sd_px
 from xraymeasure.reading.reading import Opens, Reading, stated_openings
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
@@ -51,6 +62,8 @@ class PreparedHip:
     ----------
     head, shell, rim : Fit or None
         Circle, circle and ellipse in film units, not shifted to the beam's foot.
+    anchor : Anchor or None
+        What is known of a rim that is placed on one arc, from the head and the cup's size.
     flat : FlatRim or None
         What is known of the rim's short half-axis where it is seen nearly edge on.
     axes : mapping of str to (point, direction) or None
@@ -69,6 +82,7 @@ class PreparedHip:
     head: Fit | None
     shell: Fit | None
     rim: Fit | None
+    anchor: Anchor | None
     flat: FlatRim | None
     axes: Mapping[str, Line | None]
     cone: Fit | None
@@ -228,6 +242,7 @@ def settle(
             head=head,
             shell=fits.of("cup_shell", side, fit_circle),
             rim=None,
+            anchor=None,
             flat=None,
             axes={stem: fits.of(stem, side, fit_line) for stem in AXES},
             cone=cone,
@@ -245,17 +260,22 @@ def settle(
 
     # Whether a rim is flat depends on the placing spread, which depends on the scale: the rims,
     # which rarely have a say in the scale, come last.
-    placing = _mm_per_px_for_placing(
-        choose_scale(scales(), reading.operated_side), units_per_px, unit
-    )
+    scale = choose_scale(scales(), reading.operated_side)
+    placing = _mm_per_px_for_placing(scale, units_per_px, unit)
+    per_unit = placing / units_per_px if scale or unit == "detector" else None
     for side in SIDES:
         name = landmark_name("cup_rim", side)
         if reading.has(name):
             spread = placing_sd_px(reading, name, placing) * units_per_px
             reading = _sound(reading, name, to_units, spread, "ellipse", outlines)
     fits = _Fits(reading, to_units)
+    foot = to_units @ np.array(beam, dtype=float)
+    source_units = (sid or PLAUSIBLE_TUBE_MM) * units_per_px / placing / PLAUSIBLE_MAGNIFIED
+    if unit == "detector":
+        source_units = sid or PLAUSIBLE_TUBE_MM
     for side, hip in hips.items():
-        hips[side] = replace(hip, **_rim(fits, side, units_per_px, placing))
+        spread = placing_sd_px(reading, landmark_name("cup_rim", side), placing) * units_per_px
+        hips[side] = replace(hip, **_rim(fits, hip, spread, per_unit, foot, source_units))
     found = scales()
     return Setting(
         reading=reading,
@@ -350,6 +370,10 @@ def _cropped(
     return bool(off * mm_per_px / units_per_px > CROPPED_BEYOND_MM)
 
 
+PLAUSIBLE_TUBE_MM, PLAUSIBLE_MAGNIFIED = 1150.0, 1.18
+"""Where nobody states the tube; see `xraymeasure.measuring.inputs`, which gives both a spread."""
+
+
 def _mm_per_px_for_placing(scale: Scale | None, units_per_px: float, unit: str) -> float:
     """Return the scale of the default placing spreads, which are in millimetres.
 
@@ -357,18 +381,77 @@ def _mm_per_px_for_placing(scale: Scale | None, units_per_px: float, unit: str) 
     """
     if scale:
         return scale.mm_per_px
-    return units_per_px / 1.18 if unit == "detector" else 0.2
+    return units_per_px / PLAUSIBLE_MAGNIFIED if unit == "detector" else 0.2
 
 
-def _rim(fits: _Fits, side: Side, units_per_px: float, mm_per_px: float) -> dict[str, Any]:
-    """Return the fit of a rim, and what is known of it where it is seen nearly edge on."""
+def _rim(
+    fits: _Fits,
+    hip: PreparedHip,
+    spread: float,
+    mm_per_unit: float | None,
+    beam: np.ndarray,
+    source_units: float,
+) -> dict[str, Any]:
+    """Return the fit of a rim, and what is known of it where its points do not lie around."""
+    side = hip.side
     name = landmark_name("cup_rim", side)
     if not fits.reading.has(name):
         return {}
-    spread = placing_sd_px(fits.reading, name, mm_per_px) * units_per_px
-    flat = flat_rim(fits.units("cup_rim", side), spread)
-    rim = fits.of("cup_rim", side, fit_ellipse if flat is None else fit_flat_ellipse)
-    return {"rim": rim, "flat": flat}
+    points = fits.units("cup_rim", side)
+    flat = flat_rim(points, spread)
+    anchor = _anchor(hip, points, spread, mm_per_unit)
+    sized = hip.shell is not None or hip.cup_mm
+    if flat is not None and (anchor is None or not sized or may_lie_around(points, anchor)):
+        return {"rim": fits.of("cup_rim", side, fit_flat_ellipse), "flat": flat}
+    if anchor is not None:
+        found = _arc(hip, points, anchor, beam, source_units)
+        if found is not None:
+            return {"rim": found[0], "anchor": found[1]}
+    return {"rim": fits.of("cup_rim", side, fit_ellipse)}
+
+
+def _arc(
+    hip: PreparedHip, points: np.ndarray, anchor: Anchor, beam: np.ndarray, source_units: float
+) -> tuple[Fit, Anchor] | None:
+    """Return the fit of a rim on one arc, and the anchor moved to the centre of its outline.
+
+    None where the points do not lie on one arc, or not on one about this head: what is known of
+    another joint, or of a head that has left its cup, is no help.
+    """
+    try:
+        rim = fit_anchored_ellipse(points, anchor)
+        if anchor.centre is not None:
+            # The outline's centre is not where the circle's lands: tell by how much, and refit.
+            off = outline_off_centre(
+                rim.parameters, beam, source_units, hip.lateral_sign, hip.opens
+            )
+            x, y = np.array(anchor.centre) + off
+            anchor = replace(anchor, centre=(float(x), float(y)))
+            rim = fit_anchored_ellipse(points, anchor)
+    except MeasureError:
+        return None
+    bowed = rim.residuals @ rim.residuals < len(points) * (BOWED_WITHIN * anchor.spread) ** 2
+    return (rim, anchor) if bowed and anchor.agrees_with(rim.parameters) else None
+
+
+def _anchor(
+    hip: PreparedHip, points: np.ndarray, spread: float, mm_per_unit: float | None
+) -> Anchor | None:
+    """Return what is known of a rim whose points lie on one arc; None where they lie around.
+
+    Without a scale only the outline of its own shell tells how long it is.
+    """
+    head = None if hip.head is None else hip.head.parameters[:2]
+    if not on_one_arc(points, spread, head) or (hip.shell is None and mm_per_unit is None):
+        return None
+    if hip.shell is not None:
+        half, kind = float(hip.shell.parameters[2]), "shell"
+        per_unit = mm_per_unit or PLAUSIBLE_RIM_MM / half
+    elif mm_per_unit is not None:
+        per_unit, kind = mm_per_unit, "known" if hip.cup_mm else "plausible"
+        half = (hip.cup_mm / 2.0 if hip.cup_mm else PLAUSIBLE_RIM_MM) / per_unit
+    centre = None if head is None else (float(head[0]), float(head[1]))
+    return Anchor(centre, half, CONCENTRIC_U_MM / per_unit, RIM_U_MM[kind] / per_unit, spread)
 
 
 def _pitch(film: Film) -> tuple[np.ndarray, Literal["detector", "patient", "px"]]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from xraymeasure.reading.reading import FilmBinding
+from xraymeasure.reading.reading import FilmBinding, Posture
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import QUANTITIES, Unit
 from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
@@ -19,7 +19,7 @@ from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
 if TYPE_CHECKING:
     import pandas as pd
 
-    from xraymeasure.measuring.uncertainty import Linear
+    from xraymeasure.measuring.uncertainty import Distribution, Key, Linear
 
 
 @dataclass(frozen=True)
@@ -171,8 +171,12 @@ class Measurements:
         The sizes of the index hip that the reading states.
     cup_opening : mapping of side to str
         Who, beside the film, states how a cup opens, as the end of a sentence.
+    posture : {"supine", "standing"} or None
+        In which the film was taken, as the reading states; no file keeps it.
     linear : Linear or None
         The film to first order, for what is solved together with another film; no file keeps it.
+    distributions : mapping of (name, side, method) to Distribution
+        How the numbers that a plan may be held against were drawn; no file keeps it.
     """
 
     film: FilmBinding
@@ -187,7 +191,11 @@ class Measurements:
     notes: tuple[str, ...]
     known: KnownSizes = KnownSizes()
     cup_opening: Mapping[Side, str] = field(default_factory=dict)
+    posture: Posture | None = None
     linear: Linear | None = field(default=None, repr=False, compare=False)
+    distributions: Mapping[Key, Distribution] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     def __getitem__(self, key: str | tuple[str, Side | None]) -> Measurement:
         """Return the primary row of a name, or of a name and side.

@@ -10,7 +10,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -371,19 +371,83 @@ def first_order(model: Model, terms: Sequence[Term]) -> dict[Key, Uncertain]:
     return linearise(model, terms).intervals()
 
 
-def monte_carlo(
+@dataclass(frozen=True, eq=False)
+class Draws:
+    """Numbers drawn with all inputs at once.
+
+    Attributes
+    ----------
+    rows : mapping of Key to int
+        Where each number stands.
+    table : numpy.ndarray, shape (rows, draws)
+    straight : numpy.ndarray, shape (rows, draws)
+        What the same draws make of the model to first order; empty where it is not known.
+    spread : numpy.ndarray, shape (rows,)
+        The spread of that, which is known without draws; nought where it tells nothing.
+    """
+
+    rows: Mapping[Key, int]
+    table: np.ndarray
+    straight: np.ndarray
+    spread: np.ndarray
+
+    def quantiles(self, probabilities: Sequence[float], keys: Sequence[Key]) -> np.ndarray:
+        """Return quantiles of some numbers, shape (probabilities, keys).
+
+        What the draws miss of the model to first order they miss of the model (control variates).
+        """
+        rows = [self.rows[key] for key in keys]
+        found = np.asarray(np.quantile(self.table[rows], probabilities, axis=1))
+        if not len(self.straight):
+            return found
+        exact = np.multiply.outer(ndtri(probabilities), self.spread[rows])
+        missed = exact - np.quantile(self.straight[rows], probabilities, axis=1)
+        return found + np.where(self.spread[rows] > 0.0, missed, 0.0)
+
+    def ends(self) -> dict[Key, tuple[float, float]]:
+        """Return the 95 % interval of every number."""
+        low, high = self.quantiles(_ENDS, list(self.rows)).tolist()
+        return dict(zip(self.rows, zip(low, high, strict=True), strict=True))
+
+    def distribution(self, key: Key) -> Distribution:
+        """Return how one number is distributed."""
+        return Distribution(self.quantiles(_PROBABILITIES, [key])[:, 0])
+
+
+_PROBABILITIES = ndtr(np.linspace(-3.0, 3.0, 61))
+"""At which a distribution is kept: evenly in standard deviations of a normal one."""
+
+
+@dataclass(frozen=True, eq=False)
+class Distribution:
+    """How a number is distributed, by its quantiles.
+
+    Attributes
+    ----------
+    quantiles : numpy.ndarray, shape (m,)
+        Evenly from -3 to 3 standard deviations, were it normal.
+    """
+
+    quantiles: np.ndarray
+
+    def below(self, value: float) -> float:
+        """Return the probability that the number is less than a value."""
+        rising = np.maximum.accumulate(self.quantiles)
+        return float(np.interp(value, rising, _PROBABILITIES, left=0.0, right=1.0))
+
+
+def draw(
     model: Model, terms: Sequence[Term], draws: int, seed: int, linear: Linear | None = None
-) -> dict[Key, tuple[float, float]]:
-    """Return 95 % intervals from draws of all inputs at once; the same seed gives the same.
+) -> Draws:
+    """Return draws of all inputs at once; the same seed gives the same.
 
     The draws fill the space of the inputs evenly (scrambled Sobol points through the inverse
     normal; Owen AB, J Complex 1998;14:466-489, from memory). Where the model to first order is
-    given, its ends, which are known, are compared with what the same draws make of them: what the
-    draws miss of the one they miss of the other (control variates; JCGM 101 leaves the sampling
-    open). So a tenth of the pseudo-random draws does.
+    given, what it makes of the same draws tells what they miss (JCGM 101 leaves the sampling
+    open). So a fifth of the pseudo-random draws does.
 
     Draws that the model cannot answer (an outline so noisy that no ellipse passes near it) are
-    left out; a number that fewer than half of the draws answer has no interval of its own here.
+    left out, as is a number that fewer than half of the draws answer.
 
     Parameters
     ----------
@@ -404,9 +468,7 @@ def monte_carlo(
     settled, lacking = linear.settled(deviations) if linear else (deviations, np.zeros((0, draws)))
     numbers = model(_unpack(terms, settled))
     keys = [key for key in numbers if key[0] != AGREEMENT]
-    if not keys:
-        return {}
-    table = np.stack([numbers[key] for key in keys])
+    table = np.stack([numbers[key] for key in keys]) if keys else np.zeros((0, draws))
     if linear:
         rows, count = [linear.keys.index(key) for key in keys], len(linear.keys)
         table = table - lacking[rows]
@@ -417,21 +479,30 @@ def monte_carlo(
     known = answered.mean(axis=1) >= 0.5
     whole = answered[known].all(axis=0)
     table = table[known][:, whole]
-    ends = np.quantile(table, _ENDS, axis=1)
-    if linear:
-        slopes = linear.learned[rows][known, : len(deviations)]
-        exact = np.array([[-COVERAGE], [COVERAGE]]) * np.sqrt((slopes**2).sum(axis=1))
-        straight = slopes @ deviations[:, whole]
-        # Where a step tells nothing of the whole spread (a rim seen edge on), neither do its ends.
-        alike = (table - straight).std(axis=1) < 0.5 * table.std(axis=1)
-        ends += alike * (exact - np.quantile(straight, _ENDS, axis=1))
-    low, high = ends.tolist()
     found = [key for key, one in zip(keys, known, strict=True) if one]
-    return dict(zip(found, zip(low, high, strict=True), strict=True))
+    of_key = dict(zip(found, range(len(found)), strict=True))
+    if not linear:
+        return Draws(of_key, table, np.zeros((0, 0)), np.zeros(len(found)))
+    slopes = linear.learned[rows][known, : len(deviations)]
+    straight = slopes @ deviations[:, whole]
+    # Where a step tells nothing of the whole spread (a rim seen edge on), neither do its ends.
+    alike = (table - straight).std(axis=1) < 0.5 * table.std(axis=1)
+    return Draws(of_key, table, straight, alike * np.sqrt((slopes**2).sum(axis=1)))
 
 
+def monte_carlo(
+    model: Model, terms: Sequence[Term], draws: int, seed: int, linear: Linear | None = None
+) -> dict[Key, tuple[float, float]]:
+    """Return 95 % intervals from draws of all inputs at once; see `draw`."""
+    return draw(model, terms, draws, seed, linear).ends()
+
+
+@lru_cache(maxsize=4)
 def _even_deviations(size: int, draws: int, seed: int) -> np.ndarray:
-    """Return draws of standard normal inputs that fill their space evenly, (size, draws)."""
+    """Return draws of standard normal inputs that fill their space evenly, (size, draws).
+
+    The last few are kept: the next film of a study, or the next click, asks for the same.
+    """
     # Imported here: it takes longer than measuring a film, and a live number does without.
     from scipy.stats import qmc
 
@@ -439,4 +510,6 @@ def _even_deviations(size: int, draws: int, seed: int) -> np.ndarray:
         # Any number of draws is valid; a power of two is only evener.
         warnings.filterwarnings("ignore", message="The balance properties of Sobol")
         uniform = qmc.Sobol(size, scramble=True, seed=seed).random(draws)
-    return np.asarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
+    deviations = np.asarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
+    deviations.setflags(write=False)
+    return deviations

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
-
-import numpy as np
-from scipy.special import ndtr
 
 from xraymeasure.change.difference import (
     Interval,
@@ -19,14 +16,13 @@ from xraymeasure.change.difference import (
 )
 from xraymeasure.change.jointly import solved_change
 from xraymeasure.errors import PlanError
-from xraymeasure.geometry import cup_angles
 from xraymeasure.measuring.helps import Help, what_helps
 from xraymeasure.measuring.results import Finding, Measurement, Measurements
-from xraymeasure.measuring.uncertainty import COVERAGE
+from xraymeasure.measuring.uncertainty import Distribution
+from xraymeasure.plan.likely import probability_drawn, probability_within
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
     CupPlan,
-    Definition,
     FemurPlan,
     LegLengthPlan,
     Plan,
@@ -36,10 +32,17 @@ from xraymeasure.plan.plan import (
     parse_plan,
     read_plan,
 )
+from xraymeasure.plan.targets import (
+    PELVIC_TILT_SD_DEG,
+    POSTURE_TILT_SD_DEG,
+    certain,
+    give_or_take,
+    to_film,
+)
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import QUANTITIES, Unit
-from xraymeasure.vocabulary.wording import UNITS, with_unit
+from xraymeasure.vocabulary.wording import UNITS, interval, with_unit
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -61,9 +64,6 @@ __all__ = [
 ]
 
 Verdict = Literal["within", "outside", "undecided"]
-
-PELVIC_TILT_SD_DEG = 3.0
-"""Standard uncertainty of a pelvic tilt that a plan states. Working default, no source."""
 
 LABELS: dict[str, str] = {
     "radiographic_inclination": "Cup inclination",
@@ -120,6 +120,8 @@ class ComparisonRow:
         That the true difference lies inside the tolerance.
     helps : tuple of Help
         What would narrow an undecided row, the most helpful thing first; see `with_helps`.
+    recorded_low, recorded_high : float or None
+        The 95 % interval of `recorded`, where the plan states its spread.
     """
 
     name: str
@@ -139,6 +141,8 @@ class ComparisonRow:
     achieved_high: float | None = None
     probability: float | None = None
     helps: tuple[Help, ...] = ()
+    recorded_low: float | None = None
+    recorded_high: float | None = None
 
     @property
     def withheld(self) -> bool:
@@ -217,11 +221,20 @@ def compare(
         be converted.
     """
     _check_same_operation(plan, measurements)
-    planned, planned_note = _to_film(plan.cup, plan.cup.pelvic_tilt_deg, "Planned")
-    recorded, recorded_note = _to_film(plan.recorded, plan.cup.pelvic_tilt_deg, "Recorded")
+    other_posture = _posture_note(measurements, plan)
+    tilt = plan.cup.pelvic_tilt_deg
+    planned, planned_note = to_film(
+        plan.cup, tilt, "Planned", POSTURE_TILT_SD_DEG if other_posture else 0.0
+    )
+    recorded, recorded_note = to_film(plan.recorded, tilt, "Recorded")
+    recorded = {
+        name: give_or_take(value, plan.recorded.angle_sd_deg) for name, value in recorded.items()
+    }
     tolerance = plan.tolerance
     of_theatre = recorded["anteversion"]
-    opening = find_opening(measurements, of_theatre[0] if of_theatre else None, before)
+    if of_theatre is not None and plan.recorded.angle_sd_deg is None:
+        of_theatre = certain(of_theatre[0])
+    opening = find_opening(measurements, of_theatre, before)
     rows = [
         _cup_row(
             measurements, f"radiographic_{name}", planned[name], recorded[name], limit, opening
@@ -247,16 +260,25 @@ def compare(
             tolerance.offset_mm,
         ),
     ):
-        rows.append(_row(measurements, name, _certain(target), None, limit))
+        rows.append(_row(measurements, name, certain(target), None, limit))
         if before is not None or planned_change is not None or recorded_change is not None:
             rows.append(
-                _row_of_change(measurements, before, name, planned_change, recorded_change, limit)
+                _row_of_change(
+                    measurements,
+                    before,
+                    name,
+                    planned_change,
+                    give_or_take(certain(recorded_change), plan.recorded.length_sd_mm),
+                    limit,
+                )
             )
     if plan.femur.neck_shaft_angle_deg is not None:
-        planned_neck = _certain(plan.femur.neck_shaft_angle_deg)
+        planned_neck = certain(plan.femur.neck_shaft_angle_deg)
         row = _row(measurements, "neck_shaft_angle", planned_neck, None, None)
         rows.append(row if row.achieved is None else replace(row, reason=_NO_NECK_TOLERANCE))
-    notes = [planned_note, recorded_note, _opening_note(opening), _cup_note(measurements, plan)]
+    notes = [planned_note, recorded_note, other_posture]
+    notes += [_opening_note(opening), _cup_note(measurements, plan)]
+    notes += [_recorded_note(row) for row in rows]
     if any(row.achieved is not None and row.name == "leg_length_change" for row in rows):
         notes.append(
             "The change of leg length is that of the difference between the sides; the other leg "
@@ -281,52 +303,31 @@ def _withheld(row: ComparisonRow, findings: Sequence[Finding]) -> ComparisonRow:
     return row
 
 
-_TO_RADIOGRAPHIC: dict[Definition, Callable[[float, float], cup_angles.Angles]] = {
-    "radiographic": lambda inclination, anteversion: (np.array(inclination), np.array(anteversion)),
-    "operative": cup_angles.operative_to_radiographic,
-    "anatomical": cup_angles.anatomical_to_radiographic,
-}
-
-
-def _certain(value: float | None) -> Interval | None:
-    return None if value is None else (value, value, value)
-
-
-def _to_film(
-    angles: CupPlan | Recorded, tilt_deg: float | None, who: str
-) -> tuple[dict[str, Interval | None], str]:
-    """Return radiographic angles to the coronal plane, each with its interval, and the note."""
-    inclination, anteversion = angles.inclination_deg, angles.anteversion_deg
-    tilted = angles.plane == "anterior_pelvic"
-    if angles.definition == "radiographic" and not tilted:
-        return {"inclination": _certain(inclination), "anteversion": _certain(anteversion)}, ""
-    if inclination is None or anteversion is None:
-        return {"inclination": None, "anteversion": None}, ""
-    pair = _TO_RADIOGRAPHIC[angles.definition](inclination, anteversion)
-    note = f"{who} {angles.definition} {inclination:g}/{anteversion:g}"
-    tilts = np.zeros(3)
-    if tilted and tilt_deg is not None:
-        tilts = tilt_deg + COVERAGE * PELVIC_TILT_SD_DEG * np.array([0.0, -1.0, 1.0])
-        note += (
-            f" to the anterior pelvic plane, with {abs(tilt_deg):g} degrees of "
-            f"{'posterior' if tilt_deg >= 0 else 'anterior'} pelvic tilt (uncertain by "
-            f"{PELVIC_TILT_SD_DEG:g}, one standard deviation)"
-        )
-    converted = np.array(cup_angles.tilt_pelvis(*pair, tilts))
-    if not np.all(np.isfinite(converted)):
-        raise PlanError(
-            f"{who.lower()} {angles.definition} {inclination:g}/{anteversion:g}: this axis "
-            "points straight forward on the film and has no "
-            "inclination there; correct the angles or the tilt"
-        )
-    note += (
-        f" is radiographic {converted[0, 0]:.1f}/{converted[1, 0]:.1f} "
-        "to the coronal plane of the film."
+def _posture_note(measurements: Measurements, plan: Plan) -> str:
+    """Return what there is to say where plan and film are of different postures."""
+    if plan.posture is None or measurements.posture in (None, plan.posture):
+        return ""
+    return (
+        f"The plan was made {plan.posture} and the film was taken {measurements.posture}: between "
+        "the two the pelvis tips, so that the planned angles of the cup are uncertain by "
+        f"{POSTURE_TILT_SD_DEG:g} degrees of tilt (one standard deviation) on this film."
     )
-    return {
-        name: (float(row[0]), float(row.min()), float(row.max()))
-        for name, row in zip(("inclination", "anteversion"), converted, strict=True)
-    }, note
+
+
+def _recorded_note(row: ComparisonRow) -> str:
+    """Return how far the film is from what was recorded, where that has an interval."""
+    if row.recorded is None or row.recorded_low is None or row.recorded_high is None:
+        return ""
+    if row.achieved is None or row.achieved_low is None or row.achieved_high is None:
+        return ""
+    gap, low, high = difference(
+        (row.achieved, row.achieved_low, row.achieved_high),
+        (row.recorded, row.recorded_low, row.recorded_high),
+    )
+    return (
+        f"{LABELS[row.name]}, measured less recorded: {with_unit(gap, row.unit, 1, signed=True)} "
+        f"(95 % {interval(low, high, 1, signed=True)})."
+    )
 
 
 def _cup_row(
@@ -395,10 +396,11 @@ def _row(
         measurements.operated_side,
         name,
         planned,
-        None if recorded is None else recorded[0],
+        recorded,
         (found.value, found.low, found.high) if found else why_missing(measurements, name),
         found.method if found else None,
         tolerance,
+        measurements.distributions.get((name, found.side, found.method)) if found else None,
     )
 
 
@@ -407,7 +409,7 @@ def _row_of_change(
     before: Measurements | None,
     name: str,
     planned: float | None,
-    recorded: float | None,
+    recorded: Interval | None,
     tolerance: float | None,
 ) -> ComparisonRow:
     method = None
@@ -424,7 +426,7 @@ def _row_of_change(
     return _judged(
         after.operated_side,
         {"leg_length_difference": "leg_length_change"}.get(name, f"{name}_change"),
-        _certain(planned),
+        certain(planned),
         recorded,
         changed,
         method,
@@ -436,10 +438,11 @@ def _judged(
     side: Side,
     name: str,
     planned: Interval | None,
-    recorded: float | None,
+    recorded: Interval | None,
     achieved: Interval | str,
     method: str | None,
     tolerance: float | None,
+    drawn: Distribution | None = None,
 ) -> ComparisonRow:
     gap = low = high = verdict = probability = None
     unit: Unit = "mm" if name.startswith(("leg_length", "femoral_offset")) else "deg"
@@ -452,7 +455,11 @@ def _judged(
             reasons.append(_NO_TOLERANCE)
         else:
             verdict = _verdict(low, high, tolerance)
-            probability = probability_within((gap, low, high), tolerance)
+            probability = (
+                probability_within((gap, low, high), tolerance)
+                if drawn is None
+                else probability_drawn(drawn, planned, tolerance)
+            )
             if verdict == "undecided":
                 reasons.append(f"{probability:.0%} likely within")
             if verdict == "undecided" and high - low > 2.0 * tolerance:
@@ -463,7 +470,7 @@ def _judged(
         side=side,
         unit=unit,
         planned=None if planned is None else planned[0],
-        recorded=recorded,
+        recorded=None if recorded is None else recorded[0],
         achieved=shown,
         difference=gap,
         low=low,
@@ -475,30 +482,9 @@ def _judged(
         achieved_low=shown_low,
         achieved_high=shown_high,
         probability=probability,
+        recorded_low=None if recorded is None or recorded[1] == recorded[2] else recorded[1],
+        recorded_high=None if recorded is None or recorded[1] == recorded[2] else recorded[2],
     )
-
-
-def probability_within(difference: Interval, tolerance: float) -> float:
-    """Return how likely a difference lies inside its tolerance, by its 95 % interval.
-
-    Each side of the interval is taken as one half of a normal distribution of its own width.
-
-    Examples
-    --------
-    >>> round(probability_within((0.0, -5.0, 5.0), 5.0), 3)
-    0.95
-    >>> round(probability_within((5.0, 2.0, 9.0), 5.0), 2)
-    0.5
-    """
-    value, low, high = difference
-
-    def below(end: float) -> float:
-        half = high - value if end > value else value - low
-        if half <= 0.0:
-            return float(end >= value)
-        return float(ndtr(COVERAGE * (end - value) / half))
-
-    return below(tolerance) - below(-tolerance)
 
 
 def with_helps(comparison: Comparison, film: Film, reading: Reading) -> Comparison:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from xraymeasure.change.difference import Interval, difference
 from xraymeasure.measuring.results import Measurement, Measurements
 
 ANTEVERSION = "radiographic_anteversion"
@@ -42,15 +43,16 @@ class Opening:
 
 
 def find_opening(
-    measurements: Measurements, recorded_deg: float | None, before: Measurements | None
+    measurements: Measurements, recorded: Interval | None, before: Measurements | None
 ) -> Opening | None:
     """Return what is known of the index cup's opening; None where one cup alone was measured.
 
     Parameters
     ----------
     measurements : Measurements
-    recorded_deg : float or None
-        Radiographic anteversion to the film's plane as recorded in theatre.
+    recorded : (value, low, high) or None
+        Radiographic anteversion to the film's plane as recorded in theatre; where it has an
+        interval, that counts instead of `RECORDED_WITHIN_DEG`.
     before : Measurements or None
         An earlier film, which may show the same cup.
     """
@@ -67,16 +69,15 @@ def find_opening(
         if not one_side:
             return Opening(chosen.method, other.method, stated, ways[0])
         remark = "both positions that cast this outline open to the same side"
-    witnesses = [(recorded_deg, "the anteversion recorded in theatre")]
-    witnesses.append((_settled_anteversion(before), "an earlier film of the same cup"))
-    for witness, name in witnesses:
+    for witness, name in (
+        (recorded, "the anteversion recorded in theatre"),
+        (_settled_anteversion(before), "an earlier film of the same cup"),
+    ):
         if witness is None:
             continue
-        fits, other_fits = (
-            abs(witness - row.value) <= RECORDED_WITHIN_DEG for row in (chosen, other)
-        )
+        fits, other_fits = (_speaks_for(witness, row) for row in (chosen, other))
         if fits != other_fits:
-            said = f"{name} ({_degrees(witness)})"
+            said = f"{name} ({_degrees(witness[0])})"
             if fits:
                 return Opening(chosen.method, other.method, said, ways[0])
             return Opening(other.method, chosen.method, said, ways[1])
@@ -90,14 +91,22 @@ def _both(measurements: Measurements) -> tuple[Measurement | None, Measurement |
     )
 
 
-def _settled_anteversion(before: Measurements | None) -> float | None:
+def _speaks_for(witness: Interval, row: Measurement) -> bool:
+    """Whether an anteversion from elsewhere lies where one position of the cup has it."""
+    if witness[1] == witness[2]:
+        return abs(witness[0] - row.value) <= RECORDED_WITHIN_DEG
+    _, low, high = difference((row.value, row.low, row.high), witness)
+    return low <= 0.0 <= high
+
+
+def _settled_anteversion(before: Measurements | None) -> Interval | None:
     """Return the anteversion of a cup on an earlier film whose opening was settled there."""
     if before is None or not before.cup_opening.get(before.operated_side):
         return None
     chosen, other = _both(before)
     if chosen is None or other is None or chosen.value * other.value > 0.0:
         return None
-    return chosen.value
+    return chosen.value, chosen.value, chosen.value
 
 
 def unsettled_reason(opening: Opening, verdict: str, otherwise: str, other_achieved: float) -> str:

@@ -13,6 +13,7 @@ from pydantic.dataclasses import dataclass
 from xraymeasure.errors import PlanError
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import describe_faults, load_toml
+from xraymeasure.reading.reading import Posture
 from xraymeasure.vocabulary.landmarks import Side
 
 Definition = Literal["radiographic", "operative", "anatomical"]
@@ -31,6 +32,10 @@ _Offset: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=120.0)] | No
 _Change: TypeAlias = Annotated[float, Field(strict=True, ge=-150.0, le=150.0)] | None
 _AngleTolerance: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=90.0)] | None
 _LengthTolerance: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=150.0)] | None
+
+
+_AngleSpread: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=30.0)] | None
+_LengthSpread: TypeAlias = Annotated[float, Field(strict=True, gt=0.0, le=30.0)] | None
 
 
 def _check_pair(angles: CupPlan | Recorded) -> None:
@@ -109,7 +114,11 @@ class Tolerance:
 
 @dataclass(frozen=True, config=_FINITE)
 class Recorded:
-    """What was written down at the end of the operation; angles as in `CupPlan`."""
+    """What was written down at the end of the operation; angles as in `CupPlan`.
+
+    The spreads are those of the way in which it was measured there, where one is known; then what
+    was recorded has an interval of its own.
+    """
 
     inclination_deg: _Inclination = None
     anteversion_deg: _Anteversion = None
@@ -117,6 +126,8 @@ class Recorded:
     plane: Plane = "coronal"
     leg_length_change_mm: _Change = None
     offset_change_mm: _Change = None
+    angle_sd_deg: _AngleSpread = None
+    length_sd_mm: _LengthSpread = None
 
     @model_validator(mode="after")
     def _can_be_converted(self) -> Recorded:
@@ -126,7 +137,10 @@ class Recorded:
 
 @dataclass(frozen=True, config=_FINITE)
 class Plan:
-    """The plan of one hip; everything but the side may be left open."""
+    """The plan of one hip; everything but the side may be left open.
+
+    `posture` is that of the film or the model on which it was made.
+    """
 
     operated_side: Side
     cup: CupPlan = CupPlan()
@@ -134,6 +148,7 @@ class Plan:
     leg_length: LegLengthPlan = LegLengthPlan()
     tolerance: Tolerance = Tolerance()
     recorded: Recorded = Recorded()
+    posture: Posture | None = None
 
     @model_validator(mode="after")
     def _recorded_can_be_converted(self) -> Plan:
@@ -204,6 +219,8 @@ _SECTIONS: dict[str, type] = {
 def format_plan(plan: Plan) -> str:
     """Return the plan as the text of a file; `parse_plan` gives the same plan back."""
     lines = [f'operated_side = "{plan.operated_side}"']
+    if plan.posture:
+        lines.append(f'posture = "{plan.posture}"')
     for name, kind in _SECTIONS.items():
         section = getattr(plan, name)
         if section == kind():

@@ -20,6 +20,7 @@ from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Landmark, Side
 Point = tuple[float, float]
 
 Opens = Literal["anterior", "posterior"]
+Posture = Literal["supine", "standing"]
 
 
 # Bounds stand beside each field; a file is held to them, an edit in the window need not be.
@@ -118,7 +119,7 @@ class Reading:
     marker_diameter_mm: _Length | None = None
     neck_shaft_angle_deg: Mapping[Side, _Degrees] = field(default_factory=dict)
     native_head_mm: Mapping[Side, _Length] = field(default_factory=dict)
-    posture: Literal["supine", "standing"] | None = None
+    posture: Posture | None = None
     placing_sd_px: _Length | Mapping[str, _Length] | None = None
     proposed: Provenance | None = None
     comment: str | None = None

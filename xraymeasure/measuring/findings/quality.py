@@ -11,6 +11,7 @@ import numpy as np
 
 from xraymeasure.geometry.curves import arc_covered_deg
 from xraymeasure.geometry.least_squares import Fit
+from xraymeasure.measuring.assumptions import beside_the_rim
 from xraymeasure.measuring.calibration import (
     height_findings,
     is_possible,
@@ -164,10 +165,14 @@ def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterato
 def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
     reading = setting.reading
     fits: dict[str, Fit | None] = {}
+    anchors: dict[str, str] = {}
     for side, hip in setting.hips.items():
         fits[landmark_name("femoral_head", side)] = hip.head
         fits[landmark_name("cup_shell", side)] = hip.shell
-        fits[landmark_name("cup_rim", side)] = hip.rim
+        rim = landmark_name("cup_rim", side)
+        fits[rim] = hip.rim
+        if hip.anchor is not None:
+            anchors[rim] = beside_the_rim(hip)
     fits["marker_sphere"] = setting.marker
     for name, fit in fits.items():
         if fit is not None:
@@ -185,10 +190,12 @@ def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
                         "further around.",
                         touches,
                     )
-            elif _on_one_arc(fit.parameters, points):
+            elif name in anchors or _on_one_arc(fit.parameters, points):
+                taken = f" It is taken that {anchors[name]}." if name in anchors else ""
                 yield Finding(
                     "rim_one_arc",
-                    f"{title}: all points lie on one arc; the other one would narrow the interval.",
+                    f"{title}: all points lie on one arc; the other one would narrow the interval."
+                    + taken,
                     touches,
                     "note",
                 )

@@ -231,7 +231,15 @@ def _compared_line(measurements: Measurements, row: ComparisonRow) -> TableLine:
         label=LABELS[row.name],
         beside=_beside(measurements, row.name),
         planned=text(row.planned, "not planned"),
-        recorded=text(row.recorded, "not recorded"),
+        recorded=" ".join(
+            filter(
+                None,
+                (
+                    text(row.recorded, "not recorded"),
+                    wording.span(row.recorded_low, row.recorded_high, signed=signed),
+                ),
+            )
+        ),
         measured=text(row.achieved, "not measured"),
         measured_interval=wording.span(row.achieved_low, row.achieved_high, signed=signed),
         difference=text(row.difference, "", signed=True),
