@@ -15,6 +15,7 @@ PACKAGE = Path(xraymeasure.__file__).parent
 ROOMS = [
     "errors",
     "about",
+    "terminal",
     "vocabulary",
     "files",
     "film",

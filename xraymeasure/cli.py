@@ -11,18 +11,14 @@ from typer.exceptions import TyperException
 
 from xraymeasure.about import CAUTION
 from xraymeasure.errors import XrayMeasureError, printable
+from xraymeasure.series.commands import app as series_app
+from xraymeasure.terminal import DONE, NOTHING, OUTSIDE, WRONG, OutFolder, complain, tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from xraymeasure.examination import Examination
     from xraymeasure.measuring.results import Measurements
-    from xraymeasure.series.run.run import RunSummary
-    from xraymeasure.series.study.study import Study
-
-DONE, WRONG, OUTSIDE, NOTHING = 0, 2, 3, 4
-"""Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict);
-nothing was found to propose."""
 
 app = typer.Typer(
     name="xraymeasure",
@@ -35,22 +31,9 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
 )
-series = typer.Typer(
-    help="Many films: a study folder, its batch runner, agreement and follow-up.",
-    rich_markup_mode=None,
-    no_args_is_help=True,
-)
-app.add_typer(series, name="series")
+app.add_typer(series_app, name="series")
 
 FilmPath = Annotated[Path, typer.Argument(metavar="FILM", help="DICOM, PNG, TIFF or JPEG.")]
-StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="A study folder.")]
-OutFolder = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where files go.")]
-Workers = Annotated[int | None, typer.Option(min=1, help="Processes on this machine.")]
-Reader = Annotated[str | None, typer.Option(metavar="R", help="Whose readings; a reader's code.")]
-Occasion = Annotated[int, typer.Option(metavar="N", min=1, help="Which of the reader's occasions.")]
-Scheduler = Annotated[
-    str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler, tcp://host:port.")
-]
 
 
 def main() -> None:
@@ -58,27 +41,24 @@ def main() -> None:
     try:
         code = app(standalone_mode=False)
     except TyperException as error:
-        _complain(error.format_message() if hasattr(error, "format_message") else str(error))
+        complain(error.format_message() if hasattr(error, "format_message") else str(error))
         code = WRONG
     except XrayMeasureError as error:
-        _complain(str(error))
+        complain(str(error))
         code = WRONG
     except (KeyboardInterrupt, typer.Abort):
-        _complain("stopped")
+        complain("stopped")
         code = 130
     except BrokenPipeError:
         # The reader of our output has seen enough; that is no fault.
         sys.stderr.close()
         code = DONE
+    except OSError as error:
+        # The disk, the share or the permissions; whoever met it had no better words for it.
+        where = f"{error.filename}: " if error.filename else ""
+        complain(f"{where}{error.strerror or error}; check the disk and the permissions")
+        code = WRONG
     sys.exit(code or DONE)
-
-
-def _complain(message: str) -> None:
-    print(f"xraymeasure: {printable(' '.join(message.split()))}", file=sys.stderr)
-
-
-def _tell(message: str) -> None:
-    print(printable(message), file=sys.stderr)
 
 
 @app.command()
@@ -105,7 +85,7 @@ def measure(
         _refuse_to_overwrite(out, found.measurements, force)
         # The film's own name is often that of the patient.
         for path in found.write(out):
-            _tell(f"written: {path}")
+            tell(f"written: {path}")
     if json:
         from xraymeasure.report.measurements_file import format_measurements
 
@@ -257,7 +237,7 @@ def propose(
         opens=opens,
     )
     if not found.hips:
-        _complain(
+        complain(
             f"{film}: no replaced hip was found to propose"
             f"{f' on the {side} side' if side else ''}; place the landmarks by hand"
         )
@@ -274,7 +254,7 @@ def propose(
     save_reading(proposed, out)
     print(proposal_text(found))
     print(CAUTION)
-    _tell(f"written: {out}")
+    tell(f"written: {out}")
     return DONE
 
 
@@ -312,7 +292,7 @@ def phantom(
     names = write_samples(
         out,
         SEED if seed is None else seed,
-        lambda name, number, count: _tell(f"{number} of {count}: {name}"),
+        lambda name, number, count: tell(f"{number} of {count}: {name}"),
         source_detector_mm=source_detector_mm,
         pitch_mm=pitch_mm,
         small=small,
@@ -327,201 +307,6 @@ def info() -> None:
     from xraymeasure.about import about
 
     print(about())
-
-
-@series.command("new")
-def series_new(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of films.")],
-) -> None:
-    """Make a study from a folder of films: pseudonymous subjects, dates as intervals."""
-    from xraymeasure.series.study.new_study import new_study
-
-    print(new_study(folder))
-
-
-@series.command("run")
-def series_run(study: StudyPath, workers: Workers = None, scheduler: Scheduler = None) -> int:
-    """Measure every film that has a reading; a rerun does only what changed."""
-    _, summary = _run(study, workers, scheduler)
-    print(summary)
-    for failure in summary.failed:
-        _tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
-    return WRONG if summary.failed else DONE
-
-
-@series.command("propose")
-def series_propose(
-    study: StudyPath,
-    workers: Workers = None,
-    scheduler: Scheduler = None,
-    out: OutFolder = None,
-) -> int:
-    """Look for replaced hips on every film; a sheet shows what is proposed, doubtful first."""
-    from xraymeasure.series.propose.proposing import propose_study
-    from xraymeasure.series.propose.sheet import write_sheet
-    from xraymeasure.series.run.progress import ProgressLine
-    from xraymeasure.series.study.study import read_study
-
-    opened = read_study(study)
-    with ProgressLine(noun="films") as progress:
-        found = propose_study(opened, workers=workers, scheduler=scheduler, progress=progress)
-    print(found)
-    for path in write_sheet(found, out or opened.folder / "proposals", opened.title):
-        print(path)
-    for film, why in found.failed.items():
-        _tell(f"{film}: {why}")
-    if found.failed:
-        return WRONG
-    return DONE if found.shown else NOTHING
-
-
-def _run(
-    study: Path,
-    workers: int | None,
-    scheduler: str | None,
-    reader: str | None = None,
-    occasion: int = 1,
-) -> tuple[Study, RunSummary]:
-    """Open a study and measure what is new in it, with progress; every series command needs it."""
-    from xraymeasure.series.run.progress import ProgressLine
-    from xraymeasure.series.run.run import run_study
-    from xraymeasure.series.study.study import read_study
-
-    opened = read_study(study)
-    opened.check_reader(reader or opened.readers[0], occasion)
-    with ProgressLine() as progress:
-        return opened, run_study(opened, workers=workers, scheduler=scheduler, progress=progress)
-
-
-@series.command("spread")
-def series_spread(
-    study: StudyPath,
-    reader: Reader = None,
-    workers: Workers = None,
-    scheduler: Scheduler = None,
-) -> None:
-    """Take a reader's own spread of placing, from repeats, in place of the default.
-
-    The intervals of that reader's readings rest on it from the next run on; the table says so in
-    the column `placing`. Remove STUDY/placing/READER.toml to go back to the default.
-    """
-    from xraymeasure.series.agreement.reliability import placing_of
-    from xraymeasure.series.study.placing import spread_text, write_placing
-
-    opened, summary = _run(study, workers, scheduler, reader)
-    for code in (reader,) if reader else opened.readers:
-        placing = placing_of(code, summary)
-        if not placing.spreads:
-            _tell(f"reader {code}: no film was read twice, so no spread is known")
-            continue
-        print(spread_text(placing))
-        _tell(f"written: {write_placing(opened, placing)}; the next run takes it up")
-
-
-@series.command("size")
-def series_size(
-    icc: Annotated[float | None, typer.Option(help="Expected ICC, 0 to 1.")] = None,
-    width: Annotated[float, typer.Option(help="Wanted width of its 95 % interval.")] = 0.1,
-    readings: Annotated[int, typer.Option(help="Readings of each film.")] = 2,
-    sd: Annotated[
-        float | None, typer.Option(help="Expected standard deviation of differences.")
-    ] = None,
-    half_width: Annotated[
-        float | None,
-        typer.Option(help="Wanted half-width of the 95 % interval of a limit of agreement."),
-    ] = None,
-) -> None:
-    """Say how many films a study of agreement needs, by its ICC or its limits of agreement."""
-    from xraymeasure.series.agreement.size import films_for_icc, films_for_limits
-
-    if icc is None and (sd is None or half_width is None):
-        raise XrayMeasureError("give --icc, or --sd and --half-width, or all of them")
-    if icc is not None:
-        films = films_for_icc(icc, width, readings)
-        print(
-            f"{films} films, each read {readings} times, give an ICC of {icc:g} a 95 % interval "
-            f"{width:g} wide (Bonett DG, Stat Med 2002;21:1331-1335)."
-        )
-    if sd is not None and half_width is not None:
-        films = films_for_limits(sd, half_width)
-        print(
-            f"{films} films give each limit of agreement a 95 % interval of plus or minus "
-            f"{half_width:g} where differences have a standard deviation of {sd:g} (Bland JM, "
-            "Altman DG, Lancet 1986;1:307-310)."
-        )
-
-
-@series.command("agreement")
-def series_agreement(
-    study: StudyPath,
-    workers: Workers = None,
-    scheduler: Scheduler = None,
-    components: Annotated[
-        bool,
-        typer.Option(
-            "--components",
-            help="Also fit a mixed model: how much patients, hips, readers and occasions add.",
-        ),
-    ] = False,
-    out: OutFolder = None,
-) -> None:
-    """Say how far readers agree with themselves and with each other."""
-    from xraymeasure.series.agreement.page import write_agreement
-    from xraymeasure.series.agreement.reliability import agreement_of
-
-    opened, summary = _run(study, workers, scheduler)
-    for path in write_agreement(
-        agreement_of(opened, run=summary, components=components), out or opened.folder / "agreement"
-    ):
-        print(path)
-
-
-@series.command("followup")
-def series_followup(
-    study: StudyPath,
-    reader: Reader = None,
-    occasion: Occasion = 1,
-    workers: Workers = None,
-    scheduler: Scheduler = None,
-    pages: Annotated[
-        Literal["flagged", "all", "none"],
-        typer.Option(metavar="WHICH", help="Pages of single hips: flagged, all or none."),
-    ] = "all",
-    out: OutFolder = None,
-) -> None:
-    """Follow each hip over its films, and the cohort against its plans.
-
-    The changes of all hips are one table, changes.csv and changes.parquet.
-    """
-    from xraymeasure.series.cohort.cohort import cohort_of_study
-    from xraymeasure.series.cohort.page import write_cohort
-    from xraymeasure.series.followup.followup import followup_of_study
-    from xraymeasure.series.followup.page import write_changes, write_followup
-
-    opened, summary = _run(study, workers, scheduler, reader, occasion)
-    folder = out or opened.folder / "followup"
-    followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
-    for path in write_changes(followed.hips, folder):
-        print(path)
-    for hip in followed:
-        if pages == "all" or (pages == "flagged" and hip.flagged):
-            for path in write_followup(hip, folder):
-                print(path)
-    flagged = sum(hip.flagged for hip in followed)
-    _tell(f"{len(followed)} hips followed, a change is shown on {flagged} of them")
-    for label, why in followed.left_out:
-        _tell(f"{label}: {why}")
-    if any(film.plan for film in opened.films):
-        cohort = cohort_of_study(
-            opened,
-            reader=reader,
-            occasion=occasion,
-            run=summary,
-            workers=workers,
-            scheduler=scheduler,
-        )
-        for path in write_cohort(cohort, folder):
-            print(path)
 
 
 if __name__ == "__main__":

@@ -61,7 +61,7 @@ def measurements(content: bytes) -> None:
 
 def kept(content: bytes) -> None:
     """Read what a run kept of a reading."""
-    from xraymeasure.series.run.run import read_kept
+    from xraymeasure.series.run.task import read_kept
 
     _with_file(content, ".json", read_kept)
 

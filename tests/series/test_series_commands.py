@@ -23,12 +23,16 @@ def call(monkeypatch, capsys):
     return run
 
 
-def test_a_folder_of_films_becomes_a_study(call, tmp_path, blank_film):
-    (tmp_path / "one.dcm").write_bytes(blank_film[1].read_bytes())
-    code, out, err = call("new", tmp_path)
-    assert (code, err) == (0, "")
-    assert out.strip() == str(tmp_path / "study.toml")
-    assert len(read_study(tmp_path).films) == 1
+def test_a_folder_of_films_becomes_a_study_and_grows(call, tmp_path, blank_film):
+    films, study = tmp_path / "films", tmp_path / "films-study"
+    films.mkdir()
+    (films / "one.dcm").write_bytes(blank_film[1].read_bytes())
+    code, out, err = call("new", films)
+    assert (code, out.strip()) == (0, str(study / "study.toml"))
+    assert "1 film of" not in out and f"{study}.key.csv only" in err
+    assert len(read_study(study).films) == 1
+    code, out, err = call("add", study, films)
+    assert (code, out) == (2, "") and "no film that is new to the study" in err
 
 
 def test_a_study_is_run_and_its_table_has_every_reading(call, make_study):
@@ -49,6 +53,23 @@ def test_a_bad_film_is_told_and_the_run_ends_with_2(call, make_study):
     assert code == 2
     assert "F0" in err and "neither DICOM nor" in err
     assert (study.folder / "results" / "measurements.csv").exists()
+
+
+def test_one_reader_and_occasion_alone_are_measured_on_request(call, make_study):
+    study = make_study(films=2, readers=("A", "B"), occasions=2)
+    code, out, _ = call("run", study.folder, "--reader", "B", "--occasion", 2, "--workers", 1)
+    assert code == 0 and out.startswith("2 measured, 0 unchanged;")
+    with (study.folder / "results" / "measurements.csv").open() as stream:
+        rows = list(csv.DictReader(stream))
+    assert {(row["reader"], row["occasion"]) for row in rows} == {("B", "2")}
+    assert call("run", study.folder, "--reader", "C")[0] == 2
+
+
+def test_a_study_that_cannot_be_written_is_one_line(call, make_study):
+    study = make_study(films=1)
+    (study.folder / "results").write_text("a file where the folder is to be")
+    code, _, err = call("run", study.folder, "--workers", 1)
+    assert code == 2 and err.count("\n") == 1 and "cannot be made" in err
 
 
 def test_agreement_writes_its_page_and_leaves_the_next_run_alone(call, make_study):

@@ -75,6 +75,24 @@ def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> None:
     _sync_folder(target.parent)
 
 
+def make_folder(path: str | os.PathLike[str]) -> Path:
+    """Make a folder, and those above it, if it is not there; return it.
+
+    Raises
+    ------
+    XrayMeasureError
+        If it cannot be made.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise XrayMeasureError(
+            f"{folder}: cannot be made ({error.strerror}); choose a folder you may write to"
+        ) from error
+    return folder
+
+
 @contextmanager
 def replaced_together(folder: str | os.PathLike[str]) -> Iterator[Path]:
     """Give an empty folder to write files in; they take their places in `folder` as one set.
@@ -92,13 +110,7 @@ def replaced_together(folder: str | os.PathLike[str]) -> Iterator[Path]:
     XrayMeasureError
         If the folder cannot be made or written to, or the disk is full.
     """
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise XrayMeasureError(
-            f"{folder}: cannot be made ({error.strerror}); choose a folder you may write to"
-        ) from error
+    folder = make_folder(folder)
     settle(folder)
     stage = lock = None
     try:

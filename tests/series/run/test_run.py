@@ -13,9 +13,11 @@ import pandas as pd
 import pytest
 
 from xraymeasure.errors import StudyError
+from xraymeasure.film import read as film_reading
 from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.series.run import run as run_module
+from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.tidy_table import COLUMNS
 from xraymeasure.series.run.workers import WorkerDied, map_tasks
@@ -148,6 +150,55 @@ def test_a_film_that_was_mended_is_measured_in_the_next_run(make_study):
     study.films[0].file.write_bytes(whole)
     summary = run_study(study, workers=1, draws=0)
     assert (summary.measured, summary.unchanged, summary.failed) == (1, 1, ())
+
+
+def test_a_film_that_takes_too_long_is_named_and_the_others_are_measured(make_study, monkeypatch):
+    study = make_study(films=2)
+    slow = study.films[0].file.resolve()
+
+    def read(path):
+        if path == slow:
+            time.sleep(5.0)
+        return read_film(path)
+
+    monkeypatch.setattr(film_reading, "read_film", read)
+    started = time.monotonic()
+    summary = run_study(study, workers=0, draws=0, film_seconds=1.0)
+    assert time.monotonic() - started < 4.0
+    (failure,) = summary.failed
+    assert failure.film == "F0" and "film F0: took longer than 1 s" in failure.reason
+    assert summary.measured == 1
+
+
+def test_the_studys_word_on_an_opening_stands_until_the_reader_says_it(make_study):
+    study = make_study(films=3)
+    table = (study.folder / "films.csv").read_text().splitlines()
+    further = [",cup_opens", ",", ",posterior", ",posterior"]
+    rows = [row + more for row, more in zip(table, further, strict=True)]
+    (study.folder / "films.csv").write_text("\n".join(rows))
+    entries = study_readings(study)
+    answered = replace(
+        entries[2].reading, cup_opens={"left": "anterior"}, read_at="2026-05-01T00:00:00Z"
+    )
+    add_reading(study, "F2", 1, answered)
+    run_study(study, workers=0, draws=0)
+    summary = run_study(read_study(study.folder), workers=0, draws=0)
+    for film, opens in zip(study.films, (None, "posterior", None), strict=True):
+        reading = next(e.reading for e in summary.entries if e.film == film.label)
+        measured = measure(read_film(film.file), reading, draws=0, cup_opens=opens)
+        (row,) = (
+            row
+            for row in rows_of(summary)
+            if (row["film"], row["measurement"]) == (film.label, "radiographic_anteversion")
+            and (row["index_side"], row["primary"]) == ("true", "true")
+        )
+        assert float(row["value"]) == measured.primary("radiographic_anteversion").value
+    assert summary.measured == 2
+    kept = {place[0]: kept_measurements(path, answered) for place, path in summary.kept.items()}
+    assert kept["F1"].cup_opening == {
+        "left": "the reader's answer",
+        "right": "the study's own statement",
+    }
 
 
 def test_a_study_without_readings_has_an_empty_table(make_study):

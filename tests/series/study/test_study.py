@@ -5,14 +5,11 @@ import shutil
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
-import pydicom
 import pytest
-from pydicom.dataset import FileDataset, FileMetaDataset
 
 from xraymeasure.errors import StudyError
 from xraymeasure.reading.file import format_reading
 from xraymeasure.reading.reading import Reading
-from xraymeasure.series.study.new_study import new_study
 from xraymeasure.series.study.readings import add_reading, draft_path, study_readings
 from xraymeasure.series.study.remarks import Remark, add_remark, excluded_films, study_remarks
 from xraymeasure.series.study.study import read_study
@@ -325,65 +322,3 @@ def test_a_broken_remark_is_not_passed_over(folder):
     path.write_text(json.dumps(record))
     with pytest.raises(StudyError, match="kind"):
         study_remarks(study)
-
-
-def write_film(path, person, taken=None, laterality=None):
-    meta = FileMetaDataset()
-    meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
-    meta.MediaStorageSOPClassUID = pydicom.uid.DigitalXRayImageStorageForPresentation
-    film = FileDataset(path, {}, file_meta=meta, preamble=b"\0" * 128)
-    film.SOPClassUID, film.SOPInstanceUID = meta.MediaStorageSOPClassUID, pydicom.uid.generate_uid()
-    film.PatientID, film.PatientName = person, f"Synthetic^{person}"
-    film.StudyDate, film.ImageLaterality = taken, laterality
-    film.save_as(path)
-
-
-def test_a_study_made_of_a_folder_tells_neither_who_nor_when(tmp_path):
-    films = tmp_path / "films"
-    films.mkdir()
-    dates = ["20240110", "20250110", "20230601"]
-    for number, person in enumerate(["ID-77", "ID-12"]):
-        for i, taken in enumerate(dates):
-            write_film(films / f"{number}{i}.dcm", person, taken, "L" if number else "B")
-    write_film(films / "nobody.dcm", "", None)
-    (films / "scan.png").write_bytes(b"\x89PNG\r\n\x1a\n")
-    (films / "scan.plan.toml").write_text('operated_side = "left"\n')
-    (films / "notes.txt").write_text("not a film")
-    path = new_study(tmp_path)
-    assert path == tmp_path / "study.toml"
-    study = read_study(path)
-    assert len(study.films) == 8
-    by_subject = {}
-    for film in study.films:
-        by_subject.setdefault(film.subject, []).append(film)
-    assert sorted(map(len, by_subject.values())) == [1, 1, 3, 3]
-    for group in by_subject.values():
-        if len(group) == 3:
-            # From 1 June 2023: 223 days to 10 January 2024, 589 to 10 January 2025.
-            assert [film.day for film in group] == [0, 223, 589]
-            assert {film.side for film in group} in ({"left"}, {None})
-    planned = [film for film in study.films if film.plan]
-    assert [film.file.name for film in planned] == ["scan.png"]
-    for made in ("study.toml", "films.csv"):
-        text = (tmp_path / made).read_text()
-        assert not any(secret in text for secret in ("ID-77", "ID-12", "Synthetic", *dates, "2023"))
-
-
-def test_subjects_are_not_numbered_in_the_order_of_their_files(tmp_path):
-    for i in range(40):
-        write_film(tmp_path / f"{i:02d}.dcm", f"P{i:02d}")
-    films = read_study(new_study(tmp_path)).films
-    assert sorted(film.subject for film in films) == [f"S{i:03d}" for i in range(1, 41)]
-    # A shuffle of 40 gives the order of the files once in 10^47.
-    assert [film.file.name for film in films] != sorted(film.file.name for film in films)
-
-
-def test_a_study_is_not_made_over_another_nor_of_nothing(tmp_path):
-    with pytest.raises(StudyError, match="holds no film"):
-        new_study(tmp_path)
-    write_film(tmp_path / "a.dcm", "P")
-    new_study(tmp_path)
-    with pytest.raises(StudyError, match="exists already"):
-        new_study(tmp_path)
-    with pytest.raises(StudyError, match="is not a folder"):
-        new_study(tmp_path / "a.dcm")

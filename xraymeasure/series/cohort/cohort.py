@@ -33,7 +33,8 @@ from xraymeasure.series.cohort.examined import Against, comparisons
 from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
-from xraymeasure.series.run.run import RunSummary, Task, run_study
+from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.task import Task
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import Place, StudyReading, has_cup
 from xraymeasure.series.study.study import Study

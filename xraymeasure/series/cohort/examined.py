@@ -17,8 +17,8 @@ from pydantic import TypeAdapter
 
 from xraymeasure.files.atomic import write_atomically
 from xraymeasure.plan.compare import Comparison, Plan
-from xraymeasure.series.run.run import Task, is_whole, kept_text, read_kept
-from xraymeasure.series.run.run import opened as film_and_reading
+from xraymeasure.series.run.task import Task, is_whole, kept_text, read_kept
+from xraymeasure.series.run.task import opened as film_and_reading
 from xraymeasure.series.run.workers import map_tasks
 
 _COMPARISON = TypeAdapter(Comparison)
@@ -76,6 +76,15 @@ def _compare_task(against: Against) -> Any:
     task, before = against.task, None
     if against.before:
         film, reading, _ = film_and_reading(against.before)
-        before = examine(film, reading, draws=against.before.draws, seed=against.before.seed)
+        old = against.before
+        before = examine(film, reading, draws=old.draws, seed=old.seed, cup_opens=old.opens)
     film, reading, _ = film_and_reading(task)
-    return examine(film, reading, against.plan, before, draws=task.draws, seed=task.seed).comparison
+    return examine(
+        film,
+        reading,
+        against.plan,
+        before,
+        draws=task.draws,
+        seed=task.seed,
+        cup_opens=task.opens,
+    ).comparison

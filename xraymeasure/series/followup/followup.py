@@ -17,7 +17,8 @@ from xraymeasure.errors import StudyError
 from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.kept import kept_measurements
-from xraymeasure.series.run.run import RunSummary, read_kept, run_study
+from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import StudyReading, has_cup
 from xraymeasure.series.study.study import Study

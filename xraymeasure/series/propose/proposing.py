@@ -15,7 +15,7 @@ import numpy as np
 from xraymeasure.detect.propose import HipProposal, propose, proposed_reading
 from xraymeasure.detect.text import proposal_text
 from xraymeasure.errors import StudyError
-from xraymeasure.files.atomic import write_atomically
+from xraymeasure.files.atomic import make_folder, write_atomically
 from xraymeasure.film.film import Film
 from xraymeasure.film.read import read_film
 from xraymeasure.reading.file import format_reading
@@ -134,7 +134,7 @@ def propose_study(
             nothing.append(task.label)
         else:
             path = study.folder / PROPOSALS / f"{task.label}.reading.json"
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
             write_atomically(path, outcome.reading)
             written.append(path)
             shown += outcome.shown

@@ -7,7 +7,7 @@ from pathlib import Path
 from xraymeasure.measuring.measure import known_sizes
 from xraymeasure.measuring.results import Measurement, Measurements, Missing
 from xraymeasure.reading.reading import Reading, stated_openings
-from xraymeasure.series.run.run import read_kept
+from xraymeasure.series.run.task import read_kept
 
 
 def kept_measurements(path: Path, reading: Reading) -> Measurements:
@@ -55,5 +55,5 @@ def kept_measurements(path: Path, reading: Reading) -> Measurements:
         mm_per_px=kept["mm_per_px"],
         notes=(),
         known=known_sizes(reading),
-        cup_opening=stated_openings(reading),
+        cup_opening=stated_openings(reading, kept["study_opens"]),
     )

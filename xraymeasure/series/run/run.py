@@ -16,18 +16,17 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from xraymeasure import __version__
-from xraymeasure.errors import StudyError, XrayMeasureError
-from xraymeasure.files.atomic import write_atomically
-from xraymeasure.film.film import Film
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.files.atomic import make_folder, write_atomically
 from xraymeasure.measuring.measure import DRAWS
-from xraymeasure.measuring.results import Measurements
-from xraymeasure.reading.reading import Reading
+from xraymeasure.series.run.task import Task, is_whole, measure_task, read_kept
 from xraymeasure.series.run.tidy_table import Row, describe_columns, write_tables
-from xraymeasure.series.run.workers import WorkerDied, map_tasks
+from xraymeasure.series.run.workers import TookTooLong, WorkerDied, map_tasks
 from xraymeasure.series.study.films_table import StudyFilm
+from xraymeasure.series.study.frozen import freeze
 from xraymeasure.series.study.placing import Placing, read_placing
 from xraymeasure.series.study.readings import Place, StudyReading, study_readings
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
@@ -37,12 +36,12 @@ RESULTS = "results"
 CSV_FILE = "measurements.csv"
 PARQUET_FILE = "measurements.parquet"
 COLUMNS_FILE = "columns.txt"
-_LAYOUT = 2
+_LAYOUT = 3
+
+FILM_SECONDS = 120.0
+"""How long one reading may take to be measured; it takes about a tenth of a second."""
 
 Progress = Callable[[int, int], None]
-Spread = Literal["reading", "repeats", "default"]
-"""Whose placing spread stood behind intervals: stated in the reading, from the reader's repeats, or
-the default."""
 
 
 @dataclass(frozen=True)
@@ -114,19 +113,6 @@ class RunSummary:
         return f"{', '.join(parts)}; {self.rows} rows in {self.csv}"
 
 
-@dataclass(frozen=True)
-class Task:
-    """A reading to be measured, with everything that its numbers depend on."""
-
-    place: Place
-    film: Path
-    reading: Reading
-    placing: Placing | None
-    draws: int
-    seed: int
-    kept: Path
-
-
 def run_study(
     study: Study,
     *,
@@ -135,6 +121,9 @@ def run_study(
     draws: int = DRAWS,
     seed: int | None = None,
     progress: Progress | None = None,
+    reader: str | None = None,
+    occasion: int | None = None,
+    film_seconds: float | None = FILM_SECONDS,
 ) -> RunSummary:
     """Measure what is new or changed in a study and write its table.
 
@@ -153,6 +142,11 @@ def run_study(
         The study's by default. Every reading draws from a seed of its own, derived from it.
     progress : callable, optional
         Called with the number of readings done in this run, and how many it has to do.
+    reader, occasion : str, int, optional
+        Measure and tabulate only that reader's readings, or those of that occasion.
+    film_seconds : float, optional
+        How long one reading may take; one that takes longer fails with that reason. In a worker
+        that is not the main thread of its process (a Dask cluster's) only decoding is limited.
 
     Returns
     -------
@@ -166,7 +160,13 @@ def run_study(
         If a remark or a placing spread is broken, or the scheduler cannot be reached.
     """
     started = time.monotonic()
-    entries = study_readings(study)
+    entries = tuple(
+        entry
+        for entry in study_readings(study)
+        if reader in (None, entry.reader) and occasion in (None, entry.occasion)
+    )
+    if entries:
+        freeze(study)
     excluded = excluded_films(study_remarks(study))
     # Workers may stand in another folder.
     study = replace(
@@ -175,6 +175,7 @@ def run_study(
         films=tuple(replace(film, file=film.file.resolve()) for film in study.films),
     )
     results = study.folder / RESULTS
+    make_folder(results / "cache")
     base = study.seed if seed is None else seed
 
     reasons: dict[Path, str] = {}
@@ -189,7 +190,9 @@ def run_study(
         else:
             # A reading that states its own spread takes no other.
             own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
-            tasks[entry.path] = _task(study, films[entry.film], entry, own, draws, base)
+            tasks[entry.path] = replace(
+                _task(study, films[entry.film], entry, own, draws, base), seconds=film_seconds
+            )
 
     todo = {path: task for path, task in tasks.items() if not is_whole(task.kept)}
     unchanged = len(tasks) - len(todo)
@@ -199,7 +202,7 @@ def run_study(
             progress(done, len(todo))
         paths = {task.place: path for path, task in todo.items()}
         for task, outcome in map_tasks(
-            _measure_task,
+            measure_task,
             todo.values(),
             workers=workers,
             scheduler=scheduler,
@@ -208,14 +211,12 @@ def run_study(
             if isinstance(outcome, Exception):
                 reasons[paths[task.place]] = _reason(outcome, task)
             else:
-                task.kept.parent.mkdir(parents=True, exist_ok=True)
                 write_atomically(task.kept, outcome)
             done += 1
             if progress:
                 progress(done, len(todo))
 
     rows = _rows(study, entries, tasks, reasons, excluded)
-    results.mkdir(exist_ok=True)
     csv_path, parquet_path = results / CSV_FILE, results / PARQUET_FILE
     count = write_tables(rows, csv_path, parquet_path)
     write_atomically(results / COLUMNS_FILE, describe_columns())
@@ -240,28 +241,6 @@ def run_study(
     )
 
 
-def read_kept(path: Path) -> dict[str, Any]:
-    """Return what a run kept of a reading: ``rows``, ``mm_per_px``, ``pitch_mm``."""
-    damaged = StudyError(f"{path}: is damaged; delete it and run the study again")
-    try:
-        record, _, digest = path.read_text("utf-8").partition("\n")
-        if hashlib.sha256(record.encode()).hexdigest() != digest.strip():
-            raise damaged
-        kept: dict[str, Any] = json.loads(record)
-    except ValueError:
-        raise damaged from None
-    return kept
-
-
-def is_whole(path: Path) -> bool:
-    """Whether there is a record that was kept, undamaged; any other is made anew."""
-    try:
-        read_kept(path)
-    except (OSError, StudyError):
-        return False
-    return True
-
-
 def _task(
     study: Study,
     film: StudyFilm,
@@ -280,12 +259,14 @@ def _task(
         entry.digest,
         _content(film.file),
         asdict(placing) if placing else None,
+        study.opens(film),
         draws,
         own_seed,
     ).hex()
     kept = study.folder / RESULTS / "cache" / f"{key[:32]}.json"
     assert entry.reading is not None
-    return Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept)
+    opens = study.opens(film)
+    return Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept, opens)
 
 
 def _content(film: Path) -> str | None:
@@ -300,82 +281,6 @@ def _content(film: Path) -> str | None:
 
 def _hash(*parts: Any) -> bytes:
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).digest()
-
-
-def opened(task: Task) -> tuple[Film, Reading, Spread]:
-    """Return film and reading as they are measured, and whose placing spread the reading states."""
-    from xraymeasure.film.read import read_film
-    from xraymeasure.measuring.measure import measure
-
-    film, reading = read_film(task.film), task.reading
-    if task.placing is not None:
-        scale = measure(film, reading, draws=0).mm_per_px
-        if own := task.placing.on_film(scale):
-            return film, replace(reading, placing_sd_px=own), "repeats"
-    return film, reading, "reading" if reading.placing_sd_px is not None else "default"
-
-
-def _measure_task(task: Task) -> str:
-    """Measure one reading, in a worker; the text of what is kept of it."""
-    from xraymeasure.measuring.measure import measure
-
-    film, reading, stands = opened(task)
-    measured = measure(film, reading, draws=task.draws, seed=task.seed)
-    record = {
-        "operated_side": measured.operated_side,
-        "mm_per_px": measured.mm_per_px,
-        "view": film.view,
-        "pitch_mm": film.spacing.detector_mm or film.spacing.patient_mm,
-        "placing": stands,
-        "rows": [*_measured_rows(measured), *_missing_rows(measured)],
-    }
-    return kept_text(record)
-
-
-def kept_text(record: Mapping[str, Any]) -> str:
-    """Return a record as it is kept: with a digest, so that a damaged one is made anew."""
-    text = json.dumps(record, allow_nan=False)
-    return f"{text}\n{hashlib.sha256(text.encode()).hexdigest()}\n"
-
-
-def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
-    for row in measured.rows:
-        yield {
-            "side": row.side,
-            "index_side": _is_index(row.side, measured),
-            "measurement": row.name,
-            "method": row.method,
-            "primary": row.primary,
-            "value": float(row.value),
-            "unit": row.unit,
-            "low": float(row.low),
-            "high": float(row.high),
-            "standard_uncertainty": float(row.standard_uncertainty),
-            "reference": row.reference,
-            "warnings": " ".join(
-                finding.code
-                for finding in measured.findings
-                if finding.severity != "note"
-                and (not finding.touches or row.name in finding.touches)
-            ),
-            "status": "measured",
-        }
-
-
-def _missing_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
-    for each in measured.missing:
-        yield {
-            "side": each.side,
-            "index_side": _is_index(each.side, measured),
-            "measurement": each.name,
-            "method": each.method,
-            "status": "missing",
-            "reason": each.reason,
-        }
-
-
-def _is_index(side: str | None, measured: Measurements) -> bool | None:
-    return None if side is None else side == measured.operated_side
 
 
 def _rows(
@@ -410,6 +315,11 @@ def _rows(
 def _reason(error: Exception, task: Task) -> str:
     if isinstance(error, WorkerDied):
         return str(error.__doc__)
+    if isinstance(error, TookTooLong):
+        return (
+            f"film {task.place[0]}: took longer than {task.seconds:g} s; look at the file, or "
+            "allow more with --film-seconds"
+        )
     known = isinstance(error, XrayMeasureError)
     text = str(error) if known else f"unexpected {type(error).__name__}: {error}"
     # The name of an image file may be that of a person; tables show the film's label.

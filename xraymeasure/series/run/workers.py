@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import (
@@ -32,6 +33,30 @@ _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 class WorkerDied(Exception):
     """The process that worked on a task ended: out of memory, or a crash in a decoder."""
+
+
+class TookTooLong(Exception):
+    """A task took longer than it may."""
+
+
+@contextmanager
+def time_limit(seconds: float | None) -> Iterator[None]:
+    """Raise `TookTooLong` in a block that takes longer; only in a main thread, where one can."""
+    main = threading.current_thread() is threading.main_thread()
+    if seconds is None or not main or not hasattr(signal, "setitimer"):
+        yield
+        return
+
+    def stop(*_: object) -> None:
+        raise TookTooLong
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def map_tasks(

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from xraymeasure.errors import StudyError
-from xraymeasure.files.atomic import read_text, write_atomically
+from xraymeasure.files.atomic import make_folder, read_text, write_atomically
 from xraymeasure.files.formats import load_toml
 from xraymeasure.series.study.study import STUDY_FILE, Study
 
@@ -78,14 +78,7 @@ def freeze(study: Study) -> None:
     kept = frozen_versions(study)
     if kept and kept[-1].digest == digest_of(text):
         return
-    folder = study.folder / FROZEN
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise StudyError(
-            f"{folder}: cannot be made ({error.strerror}); a study needs a folder that can be "
-            "written to"
-        ) from error
+    folder = make_folder(study.folder / FROZEN)
     moment = datetime.now(UTC).strftime(_MOMENT)
     write_atomically(folder / f"{moment}__{digest_of(text)[:16]}{_SUFFIX}", text)
 

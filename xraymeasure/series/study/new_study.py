@@ -1,23 +1,41 @@
-"""A study from a folder of films: pseudonymous subjects, and intervals instead of dates."""
+"""A study from a folder of films: sorted, under labels, with intervals instead of dates."""
 
 from __future__ import annotations
 
+import csv
+import io
 import os
+import re
 import secrets
-from collections import defaultdict
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import timedelta
 from pathlib import Path
 
 from xraymeasure.errors import StudyError
-from xraymeasure.files.atomic import write_atomically
-from xraymeasure.files.tables import csv_text
-from xraymeasure.series.study.films_table import FILM_COLUMNS
-from xraymeasure.series.study.study import STUDY_FILE
+from xraymeasure.files.atomic import make_folder, read_text, write_atomically
+from xraymeasure.files.tables import as_meant, csv_text, defused
+from xraymeasure.series.study.entering import PLAN, Entry, Person, left_out_rows
+from xraymeasure.series.study.films_table import FILM_COLUMNS, delimiter_of
+from xraymeasure.series.study.key_file import KeyRow, key_path, read_key, write_key
+from xraymeasure.series.study.sorting import (
+    KINDS,
+    Kind,
+    Seen,
+    files_below,
+    look_at,
+    look_at_all,
+    without_twins,
+)
+from xraymeasure.series.study.study import STUDY_FILE, Study, read_study
 
 FILMS_FILE = "films.csv"
-_PICTURES = frozenset({".png", ".tif", ".tiff", ".jpg", ".jpeg"})
-_DATES = ("AcquisitionDateTime", "AcquisitionDate", "ContentDate", "SeriesDate", "StudyDate")
+LEFT_OUT_FILE = "left_out.csv"
+_LEFT_OUT_COLUMNS = ("label", "kind", "reason")
+_LEFT_OUT = re.compile(r"X(\d+)")
+
+Progress = Callable[[int, int], None]
 
 _STUDY = """\
 format = "xraymeasure-study"
@@ -25,7 +43,8 @@ version = 1
 title = ""
 # A table of films, or a pattern such as "films/**/*.dcm". In the table, check `subject` (films
 # without a patient number count as one person each), fill in `side` (the index hip) and, where
-# known, `time_point`, `plan`, `head_diameter_mm` and `cup_diameter_mm`.
+# known, `time_point`, `plan`, `head_diameter_mm`, `cup_diameter_mm` and `cup_opens`. Columns of
+# your own (sex, age_group, approach) are groupings.
 films = "{films}"
 # Codes, not names.
 readers = ["A", "B"]
@@ -35,6 +54,10 @@ occasions = 2
 blinded = true
 # Of the order in which films are shown, and of all draws.
 seed = {seed}
+# Which of several films of one hip on one day stands, in the order of the table.
+same_day = "first"
+# How all cups open of which nobody says otherwise.
+# cup_opens = "anterior"
 
 # What counts as subsidence depends on the stem's type.
 # [stem]
@@ -47,134 +70,316 @@ seed = {seed}
 # anteversion_deg = 5.0
 # leg_length_mm = 5.0
 # offset_mm = 5.0
+
+# From where on a difference in the positioning of two films of one hip is pointed out.
+# [comparable]
+# magnification_percent = 5.0
 """
 
 
 @dataclass(frozen=True)
-class _Found:
-    path: Path
-    person: object
-    taken: date | None
-    side: str
+class Sorted:
+    """What became of the files of a folder.
+
+    Attributes
+    ----------
+    study : Path
+        The study's folder.
+    key : Path
+        The key, outside of it.
+    films, persons : int
+        How many films entered, and of how many persons.
+    kinds : mapping of str to int
+        How many files there were of each of `sorting.KINDS`.
+    undated, no_view, named : int
+        Of the films that entered: without a date, without a view, and with identity in their
+        attributes.
+    same_day : int
+        How many films share their day with another film of the person.
+    sides : int
+        Of how many films the side is known.
+    contradictions : tuple of str
+        Labels of films of which plan and laterality name different sides.
+    """
+
+    study: Path
+    key: Path
+    films: int
+    persons: int
+    kinds: Mapping[Kind, int]
+    undated: int
+    no_view: int
+    named: int
+    same_day: int
+    sides: int
+    contradictions: tuple[str, ...]
+
+    def __str__(self) -> str:
+        """Return a summary for a terminal."""
+        lines = [
+            f"{sum(self.kinds.values())} files looked at: {self.films} films of {self.persons} "
+            f"person{'' if self.persons == 1 else 's'} entered"
+        ]
+        lines += [
+            f"  left out: {count} {KINDS[kind]}"
+            for kind, count in self.kinds.items()
+            if kind != "film" and count
+        ]
+        if sum(self.kinds.values()) > self.kinds["film"]:
+            lines.append(f"  each with its reason in {self.study / LEFT_OUT_FILE}")
+        remarks = (
+            (self.no_view, "do not say their view and are taken as AP; look at them"),
+            (self.undated, "are undated: their day is empty"),
+            (self.same_day, "share their day with another of the person: same_day in study.toml"),
+            (self.films - self.sides, "do not say their side: fill it in, or the reader does"),
+            (self.named, "name the patient in their attributes: de-identify before sharing"),
+        )
+        lines += [f"  of the films {count} {said}" for count, said in remarks if count]
+        if self.contradictions:
+            lines.append(
+                "  plan and film name different sides, which stay empty: "
+                + ", ".join(self.contradictions)
+            )
+        lines.append(f"  names and dates are in {self.key} only, outside the study; keep it apart")
+        return "\n".join(lines)
 
 
-def new_study(folder: str | os.PathLike[str]) -> Path:
+def new_study(
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str] | None = None,
+    *,
+    both_hips: bool = False,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Sorted:
     """Make a study of the films in a folder and those below it.
 
-    Films of one patient number (and issuer) share a subject; a film without one is a subject of
-    its own. Subjects are called ``S001`` and so on in an order drawn at random; which number
-    became which label is not kept. Of dates only the days since a subject's first film are
-    written. The image files themselves are not touched: de-identify them before the folder is
-    given away, and mind that ``films.csv`` repeats their names.
+    Every file is looked at and sorted. Films of one patient number (and issuer) share a subject;
+    a film without one is a subject of its own. Subjects are called ``S001`` and so on in an order
+    drawn at random. The films, and plans that lie beside them under the same name, go into the
+    study under their labels (as further names of the same files where the disk can do that, else
+    as copies); of dates only the days since a subject's first film are written. Which file stands
+    behind which label is written into one key file beside the study. The originals are not
+    touched.
 
     Parameters
     ----------
     folder : path-like
-        Where the films lie; the study is made in it.
+        Where the films lie.
+    out : path-like, optional
+        The study's folder; beside `folder` and called after it by default.
+    both_hips : bool
+        Whether each film stands in two rows, one a hip.
+    workers : int, optional
+        Processes that look at the films; as many as there are cores by default.
+    progress : callable, optional
+        Called with how many files were looked at, and how many there are.
 
     Returns
     -------
-    Path
-        The new ``study.toml``.
+    Sorted
+        What became of the files.
 
     Raises
     ------
     StudyError
-        If the folder does not exist, is a study already, or holds no film.
+        If the folder does not exist, is a study already, or holds no film, or there is a study or
+        key where the new one is to be.
     """
-    folder = Path(folder)
-    if not folder.is_dir():
-        raise StudyError(f"{folder}: is not a folder; name the folder of the films")
-    for name in (STUDY_FILE, FILMS_FILE):
-        if (folder / name).exists():
-            raise StudyError(f"{folder / name}: exists already; it is not overwritten")
-    found = [film for path in _candidates(folder) if (film := _look_at(path)) is not None]
-    if not found:
-        raise StudyError(f"{folder}: holds no film (DICOM, PNG, TIFF or JPEG)")
-    for name in ("readings", "remarks"):
-        (folder / name).mkdir(exist_ok=True)
-    write_atomically(folder / FILMS_FILE, _films_table(folder, found))
+    source = Path(folder)
+    if not source.is_dir():
+        raise StudyError(f"{source}: is not a folder; name the folder of the films")
+    if (source / STUDY_FILE).exists():
+        raise StudyError(f"{source}: is a study already; add films with: xraymeasure series add")
+    whole = source.resolve()
+    study = Path(out) if out is not None else whole.with_name(f"{whole.name}-study")
+    key = key_path(study)
+    if study.exists() and (not study.is_dir() or any(study.iterdir())):
+        raise StudyError(f"{study}: exists already; it is not overwritten, name another with --out")
+    if key.exists():
+        raise StudyError(f"{key}: the key of another study; move it to where it belongs")
+    seen = without_twins(look_at_all(_found(source, study), workers, progress))
+    films = [entry for entry in seen if entry.kind == "film"]
+    if not films:
+        raise StudyError(f"{source}: holds no film (DICOM, PNG, TIFF or JPEG)" + _why_not(seen))
+    for name in ("films", "plans", "readings", "remarks"):
+        make_folder(study / name)
+    entry_of = Entry(study, {}, set(), both_hips)
+    rows, keyed = entry_of.enter(films)
+    left = [entry for entry in seen if entry.kind not in ("film",)]
+    left_rows, left_keyed = left_out_rows(left, 0, keyed)
+    write_key(key, [*keyed, *left_keyed])
+    write_atomically(study / LEFT_OUT_FILE, csv_text(_LEFT_OUT_COLUMNS, left_rows))
+    write_atomically(study / FILMS_FILE, csv_text(FILM_COLUMNS, rows))
     # Last: a folder is a study once this file is there.
-    study = folder / STUDY_FILE
-    write_atomically(study, _STUDY.format(films=FILMS_FILE, seed=secrets.randbelow(2**31)))
-    return study
+    text = _STUDY.format(films=FILMS_FILE, seed=secrets.randbelow(2**31))
+    write_atomically(study / STUDY_FILE, text)
+    return _summary(study, key, seen, keyed, rows, entry_of.contradictions)
 
 
-def _candidates(folder: Path) -> list[Path]:
-    return sorted(
-        path
-        for path in folder.rglob("*")
-        if path.is_file()
-        and not any(part.startswith(".") for part in path.relative_to(folder).parts)
-        and path.name.upper() != "DICOMDIR"
+def add_films(
+    study: Study,
+    folder: str | os.PathLike[str],
+    *,
+    key: str | os.PathLike[str] | None = None,
+    both_hips: bool = False,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Sorted:
+    """Add the films of another folder to a study, sorted as for a new one; nothing there changes.
+
+    A person known to the key stays the same subject, and days go on from that subject's first
+    film. A film that is in the study already is left out as a copy.
+
+    Parameters
+    ----------
+    study : Study
+        From `read_study`.
+    folder : path-like
+        Where the films lie.
+    key : path-like, optional
+        The study's key, if it does not lie beside the study.
+    both_hips, workers, progress
+        As for `new_study`.
+
+    Raises
+    ------
+    StudyError
+        If the folder holds no new film, the key is missing, or the study names its films by a
+        pattern.
+    """
+    source, table = Path(folder), study.folder / FILMS_FILE
+    if not source.is_dir():
+        raise StudyError(f"{source}: is not a folder; name the folder of the films")
+    if not table.exists():
+        raise StudyError(f"{table}: is not there; films are added to a study that has this table")
+    keyfile = Path(key) if key is not None else key_path(study.folder)
+    labels = {film.label for film in study.films}
+    # Of an addition that was stopped half-way the table knows nothing.
+    old = [row for row in read_key(keyfile) if row.label in labels or not row.subject]
+    seen = look_at_all(_found(source, study.folder), workers, progress)
+    seen = without_twins(seen, _standing(study, old, seen))
+    films = [entry for entry in seen if entry.kind == "film"]
+    if not films:
+        raise StudyError(f"{source}: holds no film that is new to the study" + _why_not(seen))
+    for name in ("films", "plans"):
+        make_folder(study.folder / name)
+    entry_of = Entry(study.folder, _people(study, old), labels, both_hips)
+    rows, keyed = entry_of.enter(films)
+    left = [entry for entry in seen if entry.kind != "film"]
+    gone = _rows_left_out(study.folder / LEFT_OUT_FILE)
+    taken = max(
+        (int(row["label"][1:]) for row in gone if _LEFT_OUT.fullmatch(row["label"])), default=0
     )
+    left_rows, left_keyed = left_out_rows(left, taken, keyed)
+    write_key(keyfile, [*old, *keyed, *left_keyed])
+    write_atomically(study.folder / LEFT_OUT_FILE, csv_text(_LEFT_OUT_COLUMNS, [*gone, *left_rows]))
+    write_atomically(table, _with_rows(read_text(table, StudyError), rows))
+    return _summary(study.folder, keyfile, seen, keyed, rows, entry_of.contradictions)
 
 
-def _look_at(path: Path) -> _Found | None:
-    """Return what the study needs to know of a film; None if the file is none."""
-    try:
-        with path.open("rb") as stream:
-            is_dicom = stream.read(132)[128:] == b"DICM"
-    except OSError as error:
-        raise StudyError(f"{path}: cannot be read ({error.strerror})") from error
-    # Some archives write films without the preamble that says what they are.
-    if is_dicom or path.suffix.lower() in (".dcm", ".dicom"):
-        return _look_at_dicom(path)
-    if path.suffix.lower() in _PICTURES:
-        return _Found(path, path, None, "")
-    return None
+def _found(source: Path, study: Path) -> list[Path | Seen]:
+    """Return the files below a folder; a plan beside a film is not looked at as one."""
+    found = list(files_below(source, (study,)))
+    films = {str(each.with_suffix("")) for each in found if isinstance(each, Path)}
+    return [
+        each
+        for each in found
+        if not isinstance(each, Path)
+        or not each.name.endswith(PLAN)
+        or str(each).removesuffix(PLAN) not in films
+    ]
 
 
-def _look_at_dicom(path: Path) -> _Found:
-    import pydicom
-    from pydicom.errors import BytesLengthException, InvalidDicomError
-
-    keywords = ["PatientID", "IssuerOfPatientID", "ImageLaterality", "Laterality", *_DATES]
-    try:
-        header = pydicom.dcmread(path, stop_before_pixels=True, specific_tags=keywords, force=True)
-        values = {keyword: str(header.get(keyword) or "").strip() for keyword in keywords}
-    except (InvalidDicomError, BytesLengthException, OSError, ValueError, KeyError, EOFError):
-        # It stays in the table and becomes a row with its reason when the study is run.
-        return _Found(path, path, None, "")
-    number = values["PatientID"]
-    person = (number, values["IssuerOfPatientID"]) if number else path
-    laterality = values["ImageLaterality"] or values["Laterality"]
-    return _Found(path, person, _taken(values), {"L": "left", "R": "right"}.get(laterality, ""))
+def _why_not(seen: Sequence[Seen]) -> str:
+    told = [f"{entry.path.name}: {entry.reason}" for entry in seen[:3]]
+    return f"; {'; '.join(told)}" if told else ""
 
 
-def _taken(values: dict[str, str]) -> date | None:
-    for keyword in _DATES:
-        try:
-            return datetime.strptime(values[keyword][:8], "%Y%m%d").date()
-        except ValueError:
+def _rows_left_out(path: Path) -> list[dict[str, str]]:
+    if not path.exists():
+        return []
+    rows = csv.DictReader(io.StringIO(read_text(path, StudyError), newline=""))
+    if tuple(rows.fieldnames or ()) != _LEFT_OUT_COLUMNS:
+        raise StudyError(f"{path}: has other columns than {', '.join(_LEFT_OUT_COLUMNS)}; mend it")
+    return [{key: as_meant(row[key] or "") for key in _LEFT_OUT_COLUMNS} for row in rows]
+
+
+def _people(study: Study, key: Sequence[KeyRow]) -> dict[str, Person]:
+    """Return the subjects of a study by person, with the day from which their days count."""
+    keyed = {row.label: row for row in key}
+    people: dict[str, Person] = {}
+    for number, film in enumerate(study.films):
+        row = keyed.get(film.label)
+        person = row.person if row and row.person else f"film {number}"
+        who = people.setdefault(person, Person(film.subject, None))
+        if row and row.taken and film.day is not None and who.zero is None:
+            who.zero = row.taken - timedelta(days=film.day)
+    return people
+
+
+def _standing(study: Study, key: Sequence[KeyRow], seen: Sequence[Seen]) -> list[Seen]:
+    """Return the films of a study as far as a new one may be the same; few are looked at again."""
+    keyed = {row.label: row for row in key}
+    known = []
+    arrived = {(entry.person, entry.taken) for entry in seen}
+    for film in {film.file: film for film in study.films}.values():
+        row = keyed.get(film.label)
+        if row is None:
+            known.append(look_at(film.file))
             continue
-    return None
+        entry = Seen(
+            film.file, "film", "", row.person or None, row.taken, image=row.image, pixels=row.pixels
+        )
+        alike = (entry.person, entry.taken) in arrived or None in {person for person, _ in arrived}
+        known.append(look_at(film.file) if alike else entry)
+    return [entry for entry in known if entry.pixels]
 
 
-def _films_table(folder: Path, found: list[_Found]) -> str:
-    films_of: dict[object, list[_Found]] = defaultdict(list)
-    for film in found:
-        films_of[film.person].append(film)
-    people = list(films_of.values())
-    # The order of the files would follow names or numbers of patients.
-    secrets.SystemRandom().shuffle(people)
-    rows = []
-    digits = max(3, len(str(len(people))))
-    for number, films in enumerate(people, start=1):
-        subject = f"S{number:0{digits}d}"
-        films.sort(key=lambda film: (film.taken or date.max, film.path))
-        first = films[0].taken
-        for position, film in enumerate(films, start=1):
-            plan = film.path.with_suffix(".plan.toml")
-            row: dict[str, object] = {
-                "film": f"{subject}-{position}",
-                "file": film.path.relative_to(folder).as_posix(),
-                "subject": subject,
-                "side": film.side,
-            }
-            if first is not None and film.taken is not None:
-                row["day"] = (film.taken - first).days
-            if plan.exists():
-                row["plan"] = plan.relative_to(folder).as_posix()
-            rows.append(row)
-    return csv_text(FILM_COLUMNS, rows)
+def _with_rows(table: str, rows: Sequence[Mapping[str, object]]) -> str:
+    """Return a table of films with further rows; what stands in it stays as it is."""
+    delimiter = delimiter_of(table)
+    line_end = "\r\n" if "\r\n" in table else "\n"
+    columns = [cell.strip() for cell in next(csv.reader(io.StringIO(table), delimiter=delimiter))]
+    text = io.StringIO()
+    writer = csv.DictWriter(
+        text,
+        columns,
+        restval="",
+        delimiter=delimiter,
+        lineterminator=line_end,
+        extrasaction="ignore",
+    )
+    missing = sorted({key for row in rows for key, value in row.items() if value} - {*columns})
+    if missing:
+        raise StudyError(f"{FILMS_FILE}: has no column {', '.join(missing)}; add it to the header")
+    writer.writerows({key: defused(value) for key, value in row.items()} for row in rows)
+    return f"{table}{'' if table.endswith(line_end) else line_end}{text.getvalue()}"
+
+
+def _summary(
+    study: Path,
+    key: Path,
+    seen: Sequence[Seen],
+    keyed: Sequence[KeyRow],
+    rows: Sequence[Mapping[str, object]],
+    contradictions: Sequence[str],
+) -> Sorted:
+    read_study(study)
+    films = [entry for entry in seen if entry.kind == "film"]
+    days = Counter((entry.person, entry.taken) for entry in films if entry.person and entry.taken)
+    counts = Counter(entry.kind for entry in seen)
+    sided = {row["file"] for row in rows if row["side"]}
+    return Sorted(
+        study=study,
+        key=key,
+        films=len(films),
+        persons=len({row.subject for row in keyed}),
+        kinds={kind: counts[kind] for kind in KINDS},
+        undated=sum(entry.taken is None for entry in films),
+        no_view=sum(entry.view is None for entry in films),
+        named=sum(entry.named for entry in films),
+        same_day=sum(count for count in days.values() if count > 1),
+        sides=len(sided),
+        contradictions=tuple(contradictions),
+    )

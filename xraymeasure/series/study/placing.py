@@ -33,7 +33,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, PositiveFloat
 
 from xraymeasure.errors import MeasureError, StudyError
-from xraymeasure.files.atomic import read_text, write_atomically
+from xraymeasure.files.atomic import make_folder, read_text, write_atomically
 from xraymeasure.files.formats import Form, parse_toml
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.study import Study
@@ -251,7 +251,7 @@ def write_placing(study: Study, placing: Placing) -> Path:
         }
         lines += [f"{key} = {value!r}" for key, value in values.items() if value is not None]
     path = placing_file(study, placing.reader)
-    path.parent.mkdir(exist_ok=True)
+    make_folder(path.parent)
     write_atomically(path, "\n".join(lines) + "\n")
     return path
 

@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Literal
 
 from xraymeasure.errors import ReadingError, StudyError
-from xraymeasure.files.atomic import read_text, write_atomically
+from xraymeasure.files.atomic import make_folder, read_text, write_atomically
 from xraymeasure.reading.file import format_reading, parse_reading
 from xraymeasure.reading.moment import moment_from
 from xraymeasure.reading.reading import Reading
@@ -138,7 +138,7 @@ def add_reading(
     if parse_reading(text, str(path)) != reading:
         raise ReadingError(f"{path}: the reading would not read back the same; not written")
     freeze(study)
-    path.parent.mkdir(exist_ok=True)
+    make_folder(path.parent)
     write_atomically(path, text)
     draft_path(study, film, reading.reader, occasion).unlink(missing_ok=True)
     return path
@@ -146,8 +146,7 @@ def add_reading(
 
 def draft_path(study: Study, film: str, reader: str, occasion: int) -> Path:
     """Return where a reading that is still being placed is kept; the folder is made."""
-    folder = study.folder / DRAFTS
-    folder.mkdir(exist_ok=True)
+    folder = make_folder(study.folder / DRAFTS)
     return folder / f"{film}__{reader}__{occasion}{_SUFFIX}"
 
 

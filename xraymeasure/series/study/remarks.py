@@ -18,7 +18,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from xraymeasure.errors import StudyError
-from xraymeasure.files.atomic import read_text, write_atomically
+from xraymeasure.files.atomic import make_folder, read_text, write_atomically
 from xraymeasure.files.formats import Form, parse_json
 from xraymeasure.reading.moment import moment_from
 from xraymeasure.series.study.readings import content_tag
@@ -99,8 +99,7 @@ def add_remark(study: Study, remark: Remark) -> Path:
         raise StudyError(f"film {remark.film}: say why; a remark needs a text")
     record = {"format": FORMAT, "version": VERSION, **asdict(remark)}
     text = json.dumps(record, indent=1, ensure_ascii=False) + "\n"
-    folder = study.folder / REMARKS
-    folder.mkdir(exist_ok=True)
+    folder = make_folder(study.folder / REMARKS)
     stem = f"{remark.film}__{remark.reader}__{remark.occasion}__{content_tag(text)}"
     path = folder / f"{stem}{_SUFFIX}"
     _parse(text, path)

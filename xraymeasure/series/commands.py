@@ -1,0 +1,295 @@
+"""The commands of a series: ``xraymeasure series ...``; parse, call, print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from xraymeasure.errors import XrayMeasureError
+from xraymeasure.terminal import DONE, NOTHING, WRONG, OutFolder, tell
+
+if TYPE_CHECKING:
+    from xraymeasure.series.run.run import RunSummary
+    from xraymeasure.series.study.study import Study
+
+app = typer.Typer(
+    help="Many films: a study folder, its batch runner, agreement and follow-up.",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+)
+
+StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="A study folder.")]
+Workers = Annotated[int | None, typer.Option(min=1, help="Processes on this machine.")]
+Reader = Annotated[str | None, typer.Option(metavar="R", help="Whose readings; a reader's code.")]
+Occasion = Annotated[int, typer.Option(metavar="N", min=1, help="Which of the reader's occasions.")]
+BothHips = Annotated[
+    bool, typer.Option("--both-hips", help="Each film in two rows, one for each hip.")
+]
+Scheduler = Annotated[
+    str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler, tcp://host:port.")
+]
+
+
+@app.command("new")
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of films.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="STUDY", help="The study's folder; FOLDER-study by default."),
+    ] = None,
+    both_hips: BothHips = False,
+    workers: Workers = None,
+) -> None:
+    """Make a study from a folder of films: sorted, under labels, dates as intervals.
+
+    What is no AP film of a pelvis or hip is left out and listed. Names and dates go into one key
+    file beside the study.
+    """
+    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.study.new_study import new_study
+    from xraymeasure.series.study.study import STUDY_FILE
+
+    with ProgressLine(noun="files") as progress:
+        made = new_study(folder, out, both_hips=both_hips, workers=workers, progress=progress)
+    tell(str(made))
+    print(made.study / STUDY_FILE)
+
+
+@app.command("add")
+def add(
+    study: StudyPath,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of later films.")],
+    key: Annotated[
+        Path | None,
+        typer.Option("--key", metavar="FILE", help="The study's key, if not beside the study."),
+    ] = None,
+    both_hips: BothHips = False,
+    workers: Workers = None,
+) -> None:
+    """Add films that came later, sorted as by new; nothing that is there changes."""
+    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.study.new_study import add_films
+    from xraymeasure.series.study.study import read_study
+
+    opened = read_study(study)
+    with ProgressLine(noun="files") as progress:
+        made = add_films(
+            opened, folder, key=key, both_hips=both_hips, workers=workers, progress=progress
+        )
+    tell(str(made))
+
+
+@app.command("run")
+def run(
+    study: StudyPath,
+    reader: Reader = None,
+    occasion: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Only that of the readers' occasions.")
+    ] = None,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    film_seconds: Annotated[
+        float | None,
+        typer.Option(metavar="S", min=0.1, help="How long one reading may take; 120 by default."),
+    ] = None,
+) -> int:
+    """Measure every film that has a reading; a rerun does only what changed."""
+    only = reader, occasion
+    _, summary = _run(
+        study, workers, scheduler, reader, occasion or 1, only=only, film_seconds=film_seconds
+    )
+    print(summary)
+    for failure in summary.failed:
+        tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
+    return WRONG if summary.failed else DONE
+
+
+@app.command("propose")
+def propose(
+    study: StudyPath,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    out: OutFolder = None,
+) -> int:
+    """Look for replaced hips on every film; a sheet shows what is proposed, doubtful first."""
+    from xraymeasure.series.propose.proposing import propose_study
+    from xraymeasure.series.propose.sheet import write_sheet
+    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.study.study import read_study
+
+    opened = read_study(study)
+    with ProgressLine(noun="films") as progress:
+        found = propose_study(opened, workers=workers, scheduler=scheduler, progress=progress)
+    print(found)
+    for path in write_sheet(found, out or opened.folder / "proposals", opened.title):
+        print(path)
+    for film, why in found.failed.items():
+        tell(f"{film}: {why}")
+    if found.failed:
+        return WRONG
+    return DONE if found.shown else NOTHING
+
+
+def _run(
+    study: Path,
+    workers: int | None,
+    scheduler: str | None,
+    reader: str | None = None,
+    occasion: int = 1,
+    *,
+    only: tuple[str | None, int | None] = (None, None),
+    film_seconds: float | None = None,
+) -> tuple[Study, RunSummary]:
+    """Open a study and measure what is new in it, with progress; every series command needs it.
+
+    `only` names the reader and occasion beside whose readings nothing is measured and tabulated.
+    """
+    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.run.run import FILM_SECONDS, run_study
+    from xraymeasure.series.study.study import read_study
+
+    opened = read_study(study)
+    opened.check_reader(reader or opened.readers[0], occasion)
+    with ProgressLine() as progress:
+        return opened, run_study(
+            opened,
+            workers=workers,
+            scheduler=scheduler,
+            progress=progress,
+            reader=only[0],
+            occasion=only[1],
+            film_seconds=film_seconds or FILM_SECONDS,
+        )
+
+
+@app.command("spread")
+def spread(
+    study: StudyPath,
+    reader: Reader = None,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+) -> None:
+    """Take a reader's own spread of placing, from repeats, in place of the default.
+
+    The intervals of that reader's readings rest on it from the next run on; the table says so in
+    the column `placing`. Remove STUDY/placing/READER.toml to go back to the default.
+    """
+    from xraymeasure.series.agreement.reliability import placing_of
+    from xraymeasure.series.study.placing import spread_text, write_placing
+
+    opened, summary = _run(study, workers, scheduler, reader)
+    for code in (reader,) if reader else opened.readers:
+        placing = placing_of(code, summary)
+        if not placing.spreads:
+            tell(f"reader {code}: no film was read twice, so no spread is known")
+            continue
+        print(spread_text(placing))
+        tell(f"written: {write_placing(opened, placing)}; the next run takes it up")
+
+
+@app.command("size")
+def size(
+    icc: Annotated[float | None, typer.Option(help="Expected ICC, 0 to 1.")] = None,
+    width: Annotated[float, typer.Option(help="Wanted width of its 95 % interval.")] = 0.1,
+    readings: Annotated[int, typer.Option(help="Readings of each film.")] = 2,
+    sd: Annotated[
+        float | None, typer.Option(help="Expected standard deviation of differences.")
+    ] = None,
+    half_width: Annotated[
+        float | None,
+        typer.Option(help="Wanted half-width of the 95 % interval of a limit of agreement."),
+    ] = None,
+) -> None:
+    """Say how many films a study of agreement needs, by its ICC or its limits of agreement."""
+    from xraymeasure.series.agreement.size import films_for_icc, films_for_limits
+
+    if icc is None and (sd is None or half_width is None):
+        raise XrayMeasureError("give --icc, or --sd and --half-width, or all of them")
+    if icc is not None:
+        films = films_for_icc(icc, width, readings)
+        print(
+            f"{films} films, each read {readings} times, give an ICC of {icc:g} a 95 % interval "
+            f"{width:g} wide (Bonett DG, Stat Med 2002;21:1331-1335)."
+        )
+    if sd is not None and half_width is not None:
+        films = films_for_limits(sd, half_width)
+        print(
+            f"{films} films give each limit of agreement a 95 % interval of plus or minus "
+            f"{half_width:g} where differences have a standard deviation of {sd:g} (Bland JM, "
+            "Altman DG, Lancet 1986;1:307-310)."
+        )
+
+
+@app.command("agreement")
+def agreement(
+    study: StudyPath,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    components: Annotated[
+        bool,
+        typer.Option(
+            "--components",
+            help="Also fit a mixed model: how much patients, hips, readers and occasions add.",
+        ),
+    ] = False,
+    out: OutFolder = None,
+) -> None:
+    """Say how far readers agree with themselves and with each other."""
+    from xraymeasure.series.agreement.page import write_agreement
+    from xraymeasure.series.agreement.reliability import agreement_of
+
+    opened, summary = _run(study, workers, scheduler)
+    for path in write_agreement(
+        agreement_of(opened, run=summary, components=components), out or opened.folder / "agreement"
+    ):
+        print(path)
+
+
+@app.command("followup")
+def followup(
+    study: StudyPath,
+    reader: Reader = None,
+    occasion: Occasion = 1,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    pages: Annotated[
+        Literal["flagged", "all", "none"],
+        typer.Option(metavar="WHICH", help="Pages of single hips: flagged, all or none."),
+    ] = "all",
+    out: OutFolder = None,
+) -> None:
+    """Follow each hip over its films, and the cohort against its plans.
+
+    The changes of all hips are one table, changes.csv and changes.parquet.
+    """
+    from xraymeasure.series.cohort.cohort import cohort_of_study
+    from xraymeasure.series.cohort.page import write_cohort
+    from xraymeasure.series.followup.followup import followup_of_study
+    from xraymeasure.series.followup.page import write_changes, write_followup
+
+    opened, summary = _run(study, workers, scheduler, reader, occasion)
+    folder = out or opened.folder / "followup"
+    followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
+    for path in write_changes(followed.hips, folder):
+        print(path)
+    for hip in followed:
+        if pages == "all" or (pages == "flagged" and hip.flagged):
+            for path in write_followup(hip, folder):
+                print(path)
+    flagged = sum(hip.flagged for hip in followed)
+    tell(f"{len(followed)} hips followed, a change is shown on {flagged} of them")
+    for label, why in followed.left_out:
+        tell(f"{label}: {why}")
+    if any(film.plan for film in opened.films):
+        cohort = cohort_of_study(
+            opened,
+            reader=reader,
+            occasion=occasion,
+            run=summary,
+            workers=workers,
+            scheduler=scheduler,
+        )
+        for path in write_cohort(cohort, folder):
+            print(path)

@@ -1,0 +1,137 @@
+"""One reading of a study measured, and what is kept of it: a record with its own digest."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from xraymeasure.errors import StudyError
+from xraymeasure.film.film import Film
+from xraymeasure.measuring.results import Measurements
+from xraymeasure.reading.reading import Opens, Reading
+from xraymeasure.series.run.workers import time_limit
+from xraymeasure.series.study.placing import Placing
+from xraymeasure.series.study.readings import Place
+
+Spread = Literal["reading", "repeats", "default"]
+"""Whose placing spread stood behind intervals: stated in the reading, from the reader's repeats, or
+the default."""
+
+
+@dataclass(frozen=True)
+class Task:
+    """A reading to be measured, with everything that its numbers depend on."""
+
+    place: Place
+    film: Path
+    reading: Reading
+    placing: Placing | None
+    draws: int
+    seed: int
+    kept: Path
+    opens: Opens | None = None
+    seconds: float | None = None
+
+
+def read_kept(path: Path) -> dict[str, Any]:
+    """Return what a run kept of a reading: ``rows``, ``mm_per_px``, ``pitch_mm``."""
+    damaged = StudyError(f"{path}: is damaged; delete it and run the study again")
+    try:
+        record, _, digest = path.read_text("utf-8").partition("\n")
+        if hashlib.sha256(record.encode()).hexdigest() != digest.strip():
+            raise damaged
+        kept: dict[str, Any] = json.loads(record)
+    except ValueError:
+        raise damaged from None
+    return kept
+
+
+def is_whole(path: Path) -> bool:
+    """Whether there is a record that was kept, undamaged; any other is made anew."""
+    try:
+        read_kept(path)
+    except (OSError, StudyError):
+        return False
+    return True
+
+
+def opened(task: Task) -> tuple[Film, Reading, Spread]:
+    """Return film and reading as they are measured, and whose placing spread the reading states."""
+    from xraymeasure.film.read import read_film
+    from xraymeasure.measuring.measure import measure
+
+    film, reading = read_film(task.film), task.reading
+    if task.placing is not None:
+        scale = measure(film, reading, draws=0, cup_opens=task.opens).mm_per_px
+        if own := task.placing.on_film(scale):
+            return film, replace(reading, placing_sd_px=own), "repeats"
+    return film, reading, "reading" if reading.placing_sd_px is not None else "default"
+
+
+def measure_task(task: Task) -> str:
+    """Measure one reading, in a worker; the text of what is kept of it."""
+    from xraymeasure.measuring.measure import measure
+
+    with time_limit(task.seconds):
+        film, reading, stands = opened(task)
+        measured = measure(film, reading, draws=task.draws, seed=task.seed, cup_opens=task.opens)
+    record = {
+        "operated_side": measured.operated_side,
+        "mm_per_px": measured.mm_per_px,
+        "view": film.view,
+        "pitch_mm": film.spacing.detector_mm or film.spacing.patient_mm,
+        "placing": stands,
+        "study_opens": task.opens,
+        "rows": [*_measured_rows(measured), *_missing_rows(measured)],
+    }
+    return kept_text(record)
+
+
+def kept_text(record: Mapping[str, Any]) -> str:
+    """Return a record as it is kept: with a digest, so that a damaged one is made anew."""
+    text = json.dumps(record, allow_nan=False)
+    return f"{text}\n{hashlib.sha256(text.encode()).hexdigest()}\n"
+
+
+def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
+    for row in measured.rows:
+        yield {
+            "side": row.side,
+            "index_side": _is_index(row.side, measured),
+            "measurement": row.name,
+            "method": row.method,
+            "primary": row.primary,
+            "value": float(row.value),
+            "unit": row.unit,
+            "low": float(row.low),
+            "high": float(row.high),
+            "standard_uncertainty": float(row.standard_uncertainty),
+            "reference": row.reference,
+            "warnings": " ".join(
+                finding.code
+                for finding in measured.findings
+                if finding.severity != "note"
+                and (not finding.touches or row.name in finding.touches)
+            ),
+            "status": "measured",
+        }
+
+
+def _missing_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
+    for each in measured.missing:
+        yield {
+            "side": each.side,
+            "index_side": _is_index(each.side, measured),
+            "measurement": each.name,
+            "method": each.method,
+            "status": "missing",
+            "reason": each.reason,
+        }
+
+
+def _is_index(side: str | None, measured: Measurements) -> bool | None:
+    return None if side is None else side == measured.operated_side
