@@ -1,17 +1,30 @@
-"""A real window with a sample film in it, and a hand that clicks, drags and types."""
+"""A real window with a sample film in it, and a hand that clicks, drags and types.
+
+One window serves every test of a process; a test that is about opening or closing one asks for
+`own_window`. What takes long and is not what a test asks, is made short here: the sample films
+are decompressed once, the disk need not have written what a reader would lose in a power cut, and
+intervals that stay are drawn as soon as they are wanted.
+"""
 
 import gc
 import os
 import shutil
 import tempfile
+import weakref
+from dataclasses import replace
+from types import SimpleNamespace
 
 # napari reads these when it is imported; without them a test would reset the user's settings.
 os.environ["NAPARI_CONFIG"] = ""
 os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="xraymeasure-tests-")
 
+import napari
 import numpy as np
+import pydicom
 import pytest
+from napari._vispy import canvas
 from napari_xraymeasure import dock as dock_module
+from napari_xraymeasure.canvas.napari_private import film_only
 from napari_xraymeasure.dock import Dock
 from napari_xraymeasure.session.practice import read_truth
 from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
@@ -21,6 +34,9 @@ from qtpy.QtWidgets import QApplication
 
 from xraymeasure.reading.file import read_reading
 from xraymeasure.samples import sample_folder
+
+SIZE = (1100, 700)
+"""Of the window: what is drawn by software takes as long as it has pixels."""
 
 LEFT, NO_KEY = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
 
@@ -105,17 +121,34 @@ def own_home(tmp_path, monkeypatch):
     """Nothing of a test lands in the user's own folder."""
     monkeypatch.setenv("XRAYMEASURE_HOME", str(tmp_path / "home"))
     monkeypatch.setattr(dock_module, "_caution_shown", False)
+    monkeypatch.setattr(os, "fsync", lambda handle: None)
     return tmp_path / "home"
 
 
+@pytest.fixture(scope="session")
+def plain_films(tmp_path_factory):
+    """The sample films with their pixels uncompressed: the same films, read in no time."""
+    folder = tmp_path_factory.mktemp("films")
+
+    def film(name):
+        path = folder / f"{name}.dcm"
+        if not path.exists():
+            data = pydicom.dcmread(sample_folder() / path.name)
+            data.decompress(generate_instance_uid=False)
+            data.save_as(path)
+        return path
+
+    return film
+
+
 @pytest.fixture
-def sample(tmp_path):
+def sample(tmp_path, plain_films):
     """Copy a sample film into a folder of its own and return its path."""
 
     def copy(name="well_placed", *, plan=False):
         folder = tmp_path / "films"
         folder.mkdir(exist_ok=True)
-        shutil.copy(sample_folder() / f"{name}.dcm", folder)
+        shutil.copy(plain_films(name), folder)
         if plan:
             shutil.copy(sample_folder() / f"{name}.plan.toml", folder)
         return folder / f"{name}.dcm"
@@ -134,71 +167,116 @@ def truth():
     return lambda name="well_placed": read_truth(sample_folder() / f"{name}.truth.json")
 
 
-@pytest.fixture
-def open_window(make_napari_viewer, qtbot):
-    """Open a window of its own with the dock, and a film if one is named; return the hand."""
-
-    def make(film=None, size=(1366, 768)):
-        viewer = make_napari_viewer(show=True, strict_qt=True)
-        return _dressed(viewer, film, size)
-
-    return make
+def _show():
+    viewer = napari.Viewer(show=True, show_welcome_screen=False)
+    viewer.window._qt_window.resize(*SIZE)
+    return viewer
 
 
-def _dressed(viewer, film=None, size=(1366, 768)):
-    viewer.window._qt_window.resize(*size)
+def _dressed(viewer):
     dock = Dock(viewer)
+    film_only(viewer)
     viewer.window.add_dock_widget(dock, name="Read hip films", area="right")
     QTest.qWait(50)
-    hand = Hand(viewer, dock)
-    if film is not None:
+    return Hand(viewer, dock)
+
+
+@pytest.fixture
+def own_viewer(qapp, shared_window):
+    """A napari of its own, without the dock; nothing of it may be left once it is closed."""
+    viewer = _show()
+    window = weakref.ref(viewer.window._qt_viewer)
+    yield viewer
+    if viewer in napari.Viewer._instances:
+        viewer.close()
+    del viewer
+    QTest.qWait(50)
+    gc.collect()
+    assert window() is None
+    assert [each for each in QApplication.topLevelWidgets() if each.findChild(Dock)] == [
+        shared_window.dock.window()
+    ]
+
+
+@pytest.fixture
+def own_window(own_viewer):
+    """A napari of its own with the dock."""
+    return _dressed(own_viewer)
+
+
+@pytest.fixture(scope="session")
+def shared_window(qapp):
+    """One window for all tests: opening it takes longer than most of them."""
+    with pytest.MonkeyPatch.context() as patch:
+        # napari collects garbage whenever a layer goes, which takes longer than most tests do.
+        patch.setattr(canvas, "gc", SimpleNamespace(collect=lambda: 0))
+        hand = _dressed(_show())
+        yield hand
+        hand.viewer.close()
+        QTest.qWait(50)
+
+
+@pytest.fixture
+def empty(shared_window):
+    """The shared window as it is before any film was opened in it."""
+    hand, dock = shared_window, shared_window.dock
+    dock.reader = "A"
+    yield hand
+    if dock.bar.isVisible():
+        dock.bar.left.emit()
+    hand.viewer.layers.clear()
+    dock.notices.clear()
+    QApplication.processEvents()
+    assert dock.session is None
+    assert dock.first.isVisible()
+
+
+@pytest.fixture
+def open_film(empty):
+    """Open a film in the shared window."""
+
+    def opened(film):
+        dock = empty.dock
         dock.open_path(film)
         assert dock.session is not None, dock.notices.texts
         dock.session.set_operated("left")
-    return hand
+        QTest.qWait(20)
+        return empty
 
-
-@pytest.fixture(scope="module")
-def shared_window(qapp):
-    """One window for the tests of a module: opening it takes longer than most of them."""
-    import napari
-    from napari._app_model._app import NapariApplication, _napari_names
-    from napari._qt._qapp_model.qactions import init_qactions
-    from napari.plugins import _initialize_plugins
-
-    # As napari's own fixture for one test does it: an application for these tests alone.
-    app = NapariApplication("shared_window")
-    app.injection_store.namespace = _napari_names
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(NapariApplication, "get_app_model", lambda: app)
-        for cached in (init_qactions, _initialize_plugins):
-            cached.cache_clear()
-        viewer = napari.Viewer(show=True)
-        yield _dressed(viewer)
-        viewer.close()
-        QTest.qWait(50)
-        gc.collect()
-        for cached in (init_qactions, _initialize_plugins):
-            cached.cache_clear()
-    NapariApplication.destroy("shared_window")
+    return opened
 
 
 @pytest.fixture
-def hand(shared_window, sample, own_home):
+def hand(open_film, sample):
     """The shared window with a sample film newly opened in it."""
-    dock = shared_window.dock
-    dock.reader = "A"
-    dock.open_path(sample())
-    assert dock.session is not None, dock.notices.texts
-    dock.session.set_operated("left")
-    QTest.qWait(20)
-    yield shared_window
-    shared_window.viewer.layers.clear()
-    QApplication.processEvents()
-    assert dock.session is None
+    return open_film(sample())
+
+
+@pytest.fixture
+def put():
+    """Take a whole reading's landmarks and sizes over into a session, as one edit."""
+
+    def taken_over(session, reading):
+        session._commit(
+            replace(
+                session.reading,
+                landmarks=reading.landmarks,
+                head_diameter_mm=reading.head_diameter_mm,
+                cup_diameter_mm=reading.cup_diameter_mm,
+                neck_shaft_angle_deg=reading.neck_shaft_angle_deg,
+            )
+        )
+
+    return taken_over
 
 
 @pytest.fixture
 def settle(qtbot):
-    """Wait until the numbers are those that stay."""
-    return lambda hand: qtbot.waitUntil(lambda: hand.dock.session.result.final, timeout=60_000)
+    """Have the numbers that stay, without the pause that a person would need."""
+
+    def settled(hand):
+        hand.dock._settle.stop()
+        hand.dock._measure_finally()
+        qtbot.waitUntil(lambda: hand.dock.session.result.final, timeout=60_000)
+
+    return settled

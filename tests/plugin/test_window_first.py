@@ -6,29 +6,26 @@ from xraymeasure.reading.file import save_reading
 from xraymeasure.samples import sample_folder
 
 
-def test_an_empty_window_says_in_three_lines_what_to_do(open_window):
-    hand = open_window()
-    lines = hand.dock.first.lines
+def test_an_empty_window_says_in_three_lines_what_to_do(empty):
+    lines = empty.dock.first.lines
     assert lines.isVisible()
     assert lines.text().count("<p>") == 3
     assert "Drop" in lines.text()
 
 
-def test_a_film_dropped_on_the_window_is_opened_for_reading(open_window, sample):
-    hand = open_window()
-    hand.drop(sample())
-    assert hand.dock.session.film.source == "well_placed.dcm"
-    assert hand.viewer.layers.selection.active is hand.dock.view.layer
+def test_a_film_dropped_on_the_window_is_opened_for_reading(empty, sample):
+    empty.drop(sample())
+    assert empty.dock.session.film.source == "well_placed.dcm"
+    assert empty.viewer.layers.selection.active is empty.dock.view.layer
 
 
 def test_a_folder_dropped_on_the_window_opens_its_first_film_and_offers_the_others(
-    open_window, sample
+    empty, sample
 ):
-    hand = open_window()
     folder = sample("well_placed").parent
     sample("bilateral")
-    hand.drop(folder)
-    dock = hand.dock
+    empty.drop(folder)
+    dock = empty.dock
     assert dock.session.film_path.name == "bilateral.dcm"
     assert [dock.films.itemText(i) for i in range(dock.films.count())] == [
         "○ bilateral.dcm",
@@ -37,38 +34,36 @@ def test_a_folder_dropped_on_the_window_opens_its_first_film_and_offers_the_othe
     dock.films.setCurrentIndex(1)
     dock.films.activated.emit(1)
     assert dock.session.film_path.name == "well_placed.dcm"
-    assert [layer.name for layer in hand.viewer.layers] == ["well_placed.dcm"]
+    assert [layer.name for layer in empty.viewer.layers] == ["well_placed.dcm"]
     assert dock.films.count() == 2
 
 
-def test_a_reading_opened_alone_brings_its_film(open_window, sample, placed):
+def test_a_reading_opened_alone_brings_its_film(empty, sample, placed):
     film = sample()
     path = film.with_name("well_placed.S.reading.json")
     save_reading(placed(), path)
-    hand = open_window()
-    hand.drop(path)
-    assert hand.dock.session.film_path == film
-    assert hand.dock.session.second == placed()
+    empty.drop(path)
+    assert empty.dock.session.film_path == film
+    assert empty.dock.session.second == placed()
 
 
-def test_an_existing_reading_comes_back(open_window, sample, placed):
+def test_an_existing_reading_comes_back(empty, sample, placed):
     film = sample()
     shutil.copy(
         sample_folder() / "well_placed.reading.json", film.with_name("well_placed.S.reading.json")
     )
-    hand = open_window()
-    hand.dock.reader = "S"
-    hand.drop(film)
-    assert hand.dock.session.reading == placed()
-    assert hand.dock.session.armed is None
+    empty.dock.reader = "S"
+    empty.drop(film)
+    assert empty.dock.session.reading == placed()
+    assert empty.dock.session.armed is None
 
 
 def test_the_dock_opens_from_napari_s_menus_and_takes_up_the_film_that_is_there(
-    make_napari_viewer, sample
+    own_viewer, sample
 ):
     from napari_xraymeasure.dock import Dock
 
-    viewer = make_napari_viewer(show=True, strict_qt=True)
+    viewer = own_viewer
     viewer.open(sample(), plugin="xraymeasure")
     window = viewer.window
     entries = [action.text() for menu in (window.plugins_menu,) for action in menu.actions()]

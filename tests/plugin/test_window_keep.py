@@ -10,6 +10,7 @@ import textwrap
 import time
 
 import pytest
+from napari_xraymeasure.session.resume import open_session
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
@@ -51,7 +52,7 @@ QTest.qWait(60_000)
 """
 
 
-def test_a_window_killed_in_the_middle_of_a_drag_loses_no_click(open_window, sample, tmp_path):
+def test_a_window_killed_in_the_middle_of_a_drag_loses_no_click(open_film, sample, tmp_path):
     film = sample()
     script = tmp_path / "crashing.py"
     script.write_text(textwrap.dedent(CRASHING))
@@ -65,7 +66,7 @@ def test_a_window_killed_in_the_middle_of_a_drag_loses_no_click(open_window, sam
         window.send_signal(signal.SIGKILL)
         window.wait(10)
         window.stdout.close()
-    hand = open_window(film)
+    hand = open_film(film)
     points = hand.dock.session.reading.landmarks[HEAD]
     assert len(points) == 4
     assert points[-1] == pytest.approx((700, 990), abs=2.0)
@@ -76,9 +77,9 @@ def test_a_window_killed_in_the_middle_of_a_drag_loses_no_click(open_window, sam
     }
 
 
-def test_every_click_is_on_disk_before_the_next(open_window, sample, placed):
+def test_every_click_is_on_disk_before_the_next(open_film, sample, placed):
     film = sample()
-    hand = open_window(film)
+    hand = open_film(film)
     for count, point in enumerate(placed().landmarks[HEAD], start=1):
         hand.click(point)
         kept = read_reading(film.with_name("well_placed.A.reading.json"))
@@ -86,26 +87,29 @@ def test_every_click_is_on_disk_before_the_next(open_window, sample, placed):
         assert kept == hand.dock.session.reading
 
 
-def test_two_windows_on_one_film_keep_both_readings(open_window, sample):
+def test_two_windows_on_one_film_keep_both_readings(open_film, sample):
     film = sample()
-    first, second = open_window(film), open_window(film)
-    first.click((600, 1010))
-    second.click((650, 975))
-    assert "another window" in second.dock.notices.texts["save"]
-    first.click((620, 990))
+    hand = open_film(film)
+    # What the other window does to the film is its session's.
+    other = open_session(hand.dock.session.film, film, "A")
+    other.set_operated("left")
+    other.click((600, 1010))
+    hand.click((650, 975))
+    assert "another window" in hand.dock.notices.texts["save"]
+    other.click((620, 990))
+    assert not other.saved.notice
     kept = {
         path.name: read_reading(path).landmarks[HEAD] for path in film.parent.glob("*.reading.json")
     }
     assert kept == {
-        "well_placed.A.reading.json": first.dock.session.reading.landmarks[HEAD],
-        "well_placed.A.2.reading.json": second.dock.session.reading.landmarks[HEAD],
+        "well_placed.A.reading.json": other.reading.landmarks[HEAD],
+        "well_placed.A.2.reading.json": hand.dock.session.reading.landmarks[HEAD],
     }
-    assert "save" not in first.dock.notices.texts
 
 
-def test_a_file_that_another_window_rewrote_meanwhile_is_left_alone(open_window, sample, placed):
+def test_a_file_that_another_window_rewrote_meanwhile_is_left_alone(open_film, sample, placed):
     film = sample()
-    hand = open_window(film)
+    hand = open_film(film)
     hand.click((600, 1010))
     path = film.with_name("well_placed.A.reading.json")
     theirs = placed()
@@ -117,9 +121,9 @@ def test_a_file_that_another_window_rewrote_meanwhile_is_left_alone(open_window,
     )
 
 
-def test_each_reader_has_a_file_and_changing_the_code_brings_their_own_back(open_window, sample):
+def test_each_reader_has_a_file_and_changing_the_code_brings_their_own_back(open_film, sample):
     film = sample()
-    hand = open_window(film)
+    hand = open_film(film)
     hand.click((600, 1010))
     mine = hand.dock.session.reading
     code = hand.dock.keep.reader
@@ -131,8 +135,8 @@ def test_each_reader_has_a_file_and_changing_the_code_brings_their_own_back(open
     assert hand.dock.session.reading == mine
 
 
-def test_a_name_that_could_leave_the_folder_is_no_readers_code(open_window, sample):
-    hand = open_window(sample())
+def test_a_name_that_could_leave_the_folder_is_no_readers_code(open_film, sample):
+    hand = open_film(sample())
     code = hand.dock.keep.reader
     code.setText("../../elsewhere")
     code.editingFinished.emit()
@@ -141,10 +145,10 @@ def test_a_name_that_could_leave_the_folder_is_no_readers_code(open_window, samp
 
 
 def test_a_full_disk_is_reported_and_the_reading_kept_elsewhere(
-    open_window, sample, monkeypatch, own_home
+    open_film, sample, monkeypatch, own_home
 ):
     film = sample()
-    hand = open_window(film)
+    hand = open_film(film)
     fsync = os.fsync
 
     def full(handle):
@@ -161,10 +165,10 @@ def test_a_full_disk_is_reported_and_the_reading_kept_elsewhere(
 
 
 def test_what_could_not_be_saved_anywhere_is_said_and_saved_once_there_is_room(
-    open_window, sample, monkeypatch
+    open_film, sample, monkeypatch
 ):
     film = sample()
-    hand = open_window(film)
+    hand = open_film(film)
     fsync, is_full = os.fsync, [True]
 
     def full(handle):
@@ -187,11 +191,11 @@ def test_what_could_not_be_saved_anywhere_is_said_and_saved_once_there_is_room(
     assert "save" not in hand.dock.notices.texts
 
 
-def test_a_broken_reading_beside_the_film_is_named_and_left_alone(open_window, sample):
+def test_a_broken_reading_beside_the_film_is_named_and_left_alone(open_film, sample):
     film = sample()
     path = film.with_name("well_placed.A.reading.json")
     path.write_text("{ broken")
-    hand = open_window(film)
+    hand = open_film(film)
     assert "left alone" in hand.dock.notices.texts["found"]
     hand.click((600, 1010))
     assert path.read_text() == "{ broken"
@@ -200,22 +204,21 @@ def test_a_broken_reading_beside_the_film_is_named_and_left_alone(open_window, s
     )
 
 
-def test_the_file_is_one_that_the_command_line_reads(open_window, sample):
+def test_the_file_is_one_that_the_command_line_reads(open_film, sample):
     film = sample()
-    hand = open_window(film)
+    hand = open_film(film)
     hand.click((600, 1010))
     record = json.loads(film.with_name("well_placed.A.reading.json").read_text())
     assert record["format"] == "xraymeasure-reading"
     assert record["film"]["pixel_sha256"] == hand.dock.session.film.pixel_sha256
 
 
-def test_closing_the_window_while_the_numbers_are_drawn_harms_nothing(open_window, sample, placed):
+def test_closing_the_window_while_the_numbers_are_drawn_harms_nothing(own_window, sample, placed):
     film = sample()
     save_reading(placed(), film.with_name("well_placed.S.reading.json"))
-    hand = open_window()
-    hand.dock.reader = "S"
-    hand.dock.open_path(film)
-    QTest.qWait(200)
-    hand.viewer.close()
+    own_window.dock.reader = "S"
+    own_window.dock.open_path(film)
+    QTest.qWait(50)
+    own_window.viewer.close()
     time.sleep(0.3)
     QApplication.processEvents()

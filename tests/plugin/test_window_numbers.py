@@ -1,8 +1,10 @@
 """A whole film, from the drop to the page; and the numbers that are shown on the way."""
 
 import json
+from dataclasses import replace
 
 import pytest
+from napari_xraymeasure.session import numbers
 from napari_xraymeasure.session.numbers import MAIN
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
@@ -17,17 +19,15 @@ NAME, VALUE, PLAN = range(3)
 
 
 @pytest.fixture
-def read(hand, placed, settle):
+def few_draws(monkeypatch):
+    """Intervals of few draws, for what does not ask how wide they are."""
+    monkeypatch.setattr(numbers, "DRAWS", 64)
+
+
+@pytest.fixture
+def read(hand, placed, settle, put, few_draws):
     """The whole reading placed without the mouse, and its numbers settled."""
-    session = hand.dock.session
-    whole = placed()
-    for name, points in whole.landmarks.items():
-        session._commit(session.reading.with_points(name, points))
-    session.record(
-        head_diameter_mm=whole.head_diameter_mm,
-        cup_diameter_mm=whole.cup_diameter_mm,
-        neck_shaft_angle_deg=whole.neck_shaft_angle_deg,
-    )
+    put(hand.dock.session, placed())
     settle(hand)
     return hand
 
@@ -42,10 +42,10 @@ def tab(hand, title):
 
 
 def test_a_complete_film_from_the_drop_to_the_exported_page(
-    open_window, sample, placed, settle, qtbot, monkeypatch, tmp_path
+    empty, sample, placed, settle, qtbot, monkeypatch, tmp_path
 ):
     film = sample(plan=True)
-    hand = open_window(size=(1600, 1000))
+    hand = empty
     hand.drop(film)
     dock = hand.dock
     assert dock.session.side_known
@@ -357,7 +357,7 @@ def test_a_plan_of_the_other_side_is_refused_with_words(read, tmp_path):
 
 
 def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
-    read, truth, own_home, settle
+    read, truth, placed, put, own_home, settle
 ):
     dock = read.dock
     assert not dock.practice.show_truth.isEnabled()
@@ -367,12 +367,11 @@ def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
     tab(read, "Practice")
     assert not dock.practice.show_truth.isEnabled()
     true = truth()["landmarks"]
-    for step in session.steps:
-        points = true[step.name]
-        session._commit(session.reading.with_points(step.name, points[:: max(len(points) // 9, 1)]))
-    session.record(head_diameter_mm={"left": 36.0})
-    shifted = [(row + 3.0, column + 4.0) for row, column in true["teardrop_left"]]
-    session._commit(session.reading.with_points("teardrop_left", shifted))
+    landmarks = {
+        step.name: true[step.name][:: max(len(true[step.name]) // 9, 1)] for step in session.steps
+    }
+    landmarks["teardrop_left"] = [(row + 3.0, col + 4.0) for row, col in true["teardrop_left"]]
+    put(session, replace(placed(), landmarks=landmarks))
     settle(read)
     assert dock.practice.show_truth.isEnabled()
     QTest.mouseClick(dock.practice.show_truth, Qt.MouseButton.LeftButton)

@@ -30,9 +30,8 @@ def folder(sample, tmp_path):
 
 
 @pytest.fixture
-def bar(shared_window, folder):
+def bar(empty, shared_window, folder):
     dock = shared_window.dock
-    dock.reader = "A"
     shared_window.drop(folder)
     assert dock.bar.isVisible(), dock.notices.texts
     yield dock.bar
@@ -127,15 +126,15 @@ def test_the_name_of_the_file_and_the_code_of_the_reader_stay_out_of_reach(share
     assert not dock.keep.reader.isEnabled()
 
 
-def test_blinded_shows_no_number_and_no_label_that_could_be_known_again(shared_window, bar, placed):
+def test_blinded_shows_no_number_and_no_label_that_could_be_known_again(
+    shared_window, bar, placed, put
+):
     dock = shared_window.dock
     go_on(bar)
     session, label = dock.session, dock.opened.place.film.label
     session.set_operated("left")
     name = session.film_path.stem
-    for landmark, points in placed(name).landmarks.items():
-        session._commit(session.reading.with_points(landmark, points))
-    session.record(head_diameter_mm={"left": 36.0})
+    put(session, placed(name))
     assert session.result.measurements is not None
     assert dock.numbers.lines() == []
     assert dock.numbers.hidden.isVisible()
