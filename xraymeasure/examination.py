@@ -91,6 +91,7 @@ def examine(
     reference: Reference | None = None,
     thresholds: Thresholds | None = None,
     cup_opens: Opens | None = None,
+    helps: bool = True,
 ) -> Examination:
     """Measure a film, hold it against its plan, and against an earlier film.
 
@@ -105,6 +106,9 @@ def examine(
         An earlier film of the same hips, for planned changes and for what changed.
     draws, seed, reference, thresholds, cup_opens
         As in `measure`.
+    helps : bool
+        Whether to look for what would narrow an undecided number, which takes longer than
+        measuring it.
 
     Raises
     ------
@@ -134,12 +138,13 @@ def examine(
     if before is not None:
         said = (*pair_findings(film, reading, before), *measured.findings)
         measured = replace(measured, findings=said)
+    compared = compare(measured, plan, earlier) if plan else None
     return Examination(
         film=film,
         reading=reading,
         measurements=measured,
         plan=plan,
-        comparison=(with_helps(compare(measured, plan, earlier), film, reading) if plan else None),
+        comparison=with_helps(compared, film, reading) if compared and helps else compared,
         changes=before_after(measured, earlier) if earlier else None,
         before=before,
     )

@@ -1,4 +1,4 @@
-"""The dock: it joins the session, the view of the film, and the panels."""
+"""The dock: which film is read, and what of the panels leads where."""
 
 from __future__ import annotations
 
@@ -7,28 +7,23 @@ from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QEvent, QTimer
-from qtpy.QtGui import QGuiApplication
+from qtpy.QtCore import QEvent
 
-from napari_xraymeasure.canvas.drawn_shapes import focus_of, plan_strokes, scene
 from napari_xraymeasure.canvas.film_layer import Opened, layer_data, opened_of
 from napari_xraymeasure.canvas.film_view import FilmView
 from napari_xraymeasure.canvas.napari_private import canvas_widget, drop_widgets
 from napari_xraymeasure.canvas.tools import FilmTools
 from napari_xraymeasure.dock_layout import DockLayout
+from napari_xraymeasure.film_work import FilmWork
 from napari_xraymeasure.panels.first_page import chosen_film
-from napari_xraymeasure.panels.notices import identity_notice
-from napari_xraymeasure.panels.number_words import shares_table
 from napari_xraymeasure.panels.widgets import GiveBackKeys
 from napari_xraymeasure.panels.worklist import StudyDesk
-from napari_xraymeasure.session.background import final_numbers, write_page
-from napari_xraymeasure.session.numbers import Key, Numbers, numbers_text, row_of
+from napari_xraymeasure.session.numbers import Key
 from napari_xraymeasure.session.opening import (
     film_of_reading,
     is_plan,
     is_reading,
     is_study,
-    marked_films,
     open_film,
     open_sample,
 )
@@ -43,10 +38,6 @@ from xraymeasure.reading.binding import binding_fault
 from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.reading import Reading
 
-SETTLE_MS = 180
-"""How long after the last edit the intervals are drawn anew."""
-
-NOT_SAVED = "▲ NOT SAVED"
 FIRST_PAGE, WORK, PARTED = range(3)
 
 _caution_shown = False
@@ -66,19 +57,12 @@ class Dock(DockLayout):
     def __init__(self, viewer: napari.viewer.Viewer, own_window: bool = False) -> None:
         super().__init__()
         self.viewer = viewer
-        self.session: Session | None = None
-        self.opened: Opened | None = None
-        self.view: FilmView | None = None
+        self.work: FilmWork | None = None
         self.reader = remembered_reader()
-        self.tools: FilmTools | None = None
+        self.proposes = True
         self._own_window = own_window
-        self._explained: Key | None = None
         self._habits = {"labels": True, "loupe": True}
         self._follows = own_window
-        self._settle = QTimer(self)
-        self._settle.setSingleShot(True)
-        self._settle.setInterval(SETTLE_MS)
-        self._settle.timeout.connect(self._measure_finally)
         self.study = StudyDesk(self.bar)
         self._connect()
         self._keys = GiveBackKeys(self.give_keys_to_film)
@@ -93,9 +77,30 @@ class Dock(DockLayout):
             self.layout().insertWidget(0, self.notices)
         else:
             self.notices.stand_over(canvas)
+            canvas.destroyed.connect(self._on_canvas_gone)
         for layer in list(viewer.layers):
             if opened_of(layer):
                 self._take(layer)
+
+    @property
+    def session(self) -> Session | None:
+        """The reader's work on the film that is open."""
+        return self.work.session if self.work else None
+
+    @property
+    def opened(self) -> Opened | None:
+        """The film that is open, as it was opened."""
+        return self.work.opened if self.work else None
+
+    @property
+    def view(self) -> FilmView | None:
+        """The film that is open, on the canvas."""
+        return self.work.view if self.work else None
+
+    @property
+    def tools(self) -> FilmTools | None:
+        """What a person can do at it beside clicking."""
+        return self.work.tools if self.work else None
 
     # --- what leads where
 
@@ -113,18 +118,19 @@ class Dock(DockLayout):
         self.numbers.chosen.connect(self.explain_number)
         self.numbers.copy.connect(self.copy_numbers)
         self.explain.closed.connect(self._back_to_placing)
+        self.placing.proposing.connect(self._propose_or_not)
         self.compare.plan_changed.connect(self.set_plan)
         self.compare.plan_file.connect(self.open_path)
         self.compare.second_changed.connect(self.lay_over)
         self.compare.before_chosen.connect(self.compare_with_before)
         self.compare.beside_wanted.connect(lambda: self.tools and self.tools.show_before("beside"))
         self.form.beam_wanted.connect(self._want_beam)
-        self.practice.again.connect(lambda: self._start(self._new_session(self.opened, True)))
+        self.practice.again.connect(lambda: self._begin_again(afresh=True))
         self.practice.revealed.connect(self.lay_over)
         self.keep.reader_changed.connect(self._change_reader)
         self.keep.save_again.connect(lambda: self.session and self.session.save_again())
         self.keep.export_to.connect(self.export)
-        self.tabs.currentChanged.connect(self._on_tab)
+        self.tabs.currentChanged.connect(lambda _index: self.work and self.work.show_tab())
         self.bar.handed_in.connect(lambda: self.study.hand_in(self.session))
         self.bar.started.connect(lambda reader, _occasion: setattr(self, "reader", reader))
         self.study.opened.connect(self.add)
@@ -195,7 +201,7 @@ class Dock(DockLayout):
             else:
                 self.add(replace(open_film(path), folder=self.opened.folder))
         except XrayMeasureError as error:
-            self._show_films()
+            self.work.show_films(self.reader)
             self.notices.say("message", str(error), "strong")
 
     def _on_inserted(self, event: Any) -> None:
@@ -220,10 +226,9 @@ class Dock(DockLayout):
             self.viewer.layers.remove(layer)
             return
         self._let_go()
-        self.opened = opened
         if former is not None and former in self.viewer.layers:
             self.viewer.layers.remove(former)
-        self._start(session, layer)
+        self._start(session, opened, layer)
         second = opened.second
         if second is not None and second != session.reading:
             self.lay_over(second)
@@ -242,15 +247,13 @@ class Dock(DockLayout):
             afresh=afresh,
         )
 
-    def _start(self, session: Session, layer: Any = None) -> None:
-        if self.tools is not None:
-            self.tools.take_before_away()
-        self.session, self._explained = session, None
-        self.numbers.choose_none()
+    def _start(self, session: Session, opened: Opened, layer: Any = None) -> None:
+        view = self.view
+        if self.work is not None:
+            self.work.let_go()
         self.notices.clear()
-        session.on_change.append(self._on_change)
         if layer is not None:
-            self.view = FilmView(
+            view = FilmView(
                 self.viewer,
                 layer,
                 self.act,
@@ -258,54 +261,25 @@ class Dock(DockLayout):
                 own_window=self._own_window,
                 **self._habits,
             )
-        self.tools = FilmTools(
-            session,
-            self.view,
-            self.notices.say,
-            self._redraw,
-            self.copy_numbers,
-            follows=self._follows,
-        )
-        self.view.listen(session, self.tools.take_click)
-        self.stack.setCurrentIndex(PARTED if self.view.deaf else WORK)
-        self.tabs.setCurrentIndex(0)
-        self._say_what_is_known(session)
-        self._show_films()
-        self.keep.reader.setEnabled(self.opened.place is None)
-        self._on_change("edit")
+        self.work = FilmWork(self, opened, session, view, follows=self._follows)
+        self.stack.setCurrentIndex(PARTED if view.deaf else WORK)
+        self._say_caution()
+        self.work.begin(self.reader)
+        self._propose_or_not(self.proposes)
 
-    def _say_what_is_known(self, session: Session) -> None:
+    def _say_caution(self) -> None:
         global _caution_shown
         if not _caution_shown:
             self.notices.say("caution", CAUTION, "note")
             _caution_shown = True
-        self.notices.say("identity", identity_notice(session.film), "strong")
-        self.notices.say("spacing", session.film.spacing.contradiction or "")
-        self.notices.say("plan", session.plan_notice)
-        if not session.blinded:
-            self.notices.say("found", " ".join(session.found.notes))
-
-    def _show_films(self) -> None:
-        films = self.opened.folder or (self.opened.path,)
-        self.films.clear()
-        if len(films) > 1:
-            for path, mark in marked_films(films, self.reader, self.opened.keep_in):
-                self.films.addItem(f"{mark} {path.name}", path)
-        else:
-            self.films.addItem(self.opened.title, self.opened.path)
-        if self.opened.path in films:
-            self.films.setCurrentIndex(films.index(self.opened.path))
-        self.films.setEnabled(len(films) > 1)
 
     def _let_go(self) -> None:
-        self._settle.stop()
-        if self.tools is not None:
-            self.tools.take_before_away()
+        if self.work is not None:
+            self.work.let_go()
             self._follows = self.tools.follows
-        if self.view is not None:
             self._habits = {"labels": self.view.labels, "loupe": self.view.loupe_wanted}
             self.view.let_go()
-        self.view = self.tools = self.session = self.opened = None
+        self.work = None
 
     # --- what a person does
 
@@ -338,135 +312,43 @@ class Dock(DockLayout):
             self.tools.want_beam()
             self.give_keys_to_film()
 
-    # --- numbers
-
     def explain_number(self, key: Key | None) -> None:
         """Explain a number; without one, say what there is to know of the film."""
-        self._explained = key
-        if key is None:
-            self.numbers.choose_none()
-        self.tabs.setCurrentIndex(1)
-        self._on_tab()
-        self._redraw()
+        if self.work is not None:
+            self.work.explain_number(key)
 
     def _back_to_placing(self) -> None:
-        self._explained = None
-        self.numbers.choose_none()
-        self.tabs.setCurrentIndex(0)
-        self._redraw()
-        self.give_keys_to_film()
+        if self.work is not None:
+            self.work.explain_none()
+            self.give_keys_to_film()
 
     def copy_numbers(self) -> None:
         """Put the numbers on the clipboard, as text for the notes."""
-        session = self.session
-        if session is not None and not session.blinded and session.result.measurements:
-            QGuiApplication.clipboard().setText(numbers_text(session.result))
-            self.notices.say("copied", "The numbers are on the clipboard, as text.", "note")
+        if self.work is not None:
+            self.work.copy_numbers()
 
     def export(self, folder: Path) -> None:
         """Write page and tables of what is shown, in the background."""
-        session = self.session
-        stem = f"{session.film_path.stem}.{session.reading.reader}"
-        self.keep.show_exporting(True)
-        worker = write_page(*session.inputs, Path(folder), stem)
-        worker.returned.connect(self.keep.show_export)
-        worker.start()
+        if self.work is not None:
+            self.work.export(folder)
 
     def _change_reader(self, code: str) -> None:
         self.reader = code
         remember_reader(code)
-        if self.opened is not None:
-            self._start(self._new_session(self.opened))
+        self._begin_again()
 
-    # --- what follows from it
+    def _begin_again(self, afresh: bool = False) -> None:
+        if self.work is not None:
+            opened = self.work.opened
+            self._start(self._new_session(opened, afresh), opened)
 
-    def _on_change(self, what: str) -> None:
-        session = self.session
-        if what == "drag":
-            self._redraw()
-            self.numbers.show_numbers(session, session.result)
-            self.placing.show_spread(session, session.mm_per_px)
-            self._show_explained()
-            return
-        if what == "edit":
-            self._settle.start()
-        self._show_all()
-        self.tools.follow()
-
-    def _measure_finally(self) -> None:
-        session = self.session
-        if session is None or session.dragging:
-            return
-        inputs = session.inputs
-
-        def arrived(result: Numbers) -> None:
-            # Anything edited meanwhile will have its own numbers.
-            if self.session is session and session.settle(result, inputs):
-                self._show_all()
-
-        worker = final_numbers(*inputs)
-        worker.returned.connect(arrived)
-        worker.start()
-
-    def _show_all(self) -> None:
-        session = self.session
-        self.view.show_scale(session, session.mm_per_px)
-        self._redraw()
-        self.placing.show_session(session, session.mm_per_px)
-        self.numbers.show_numbers(session, session.result)
-        self._on_tab()
-        self.form.show_session(session)
-        self.practice.show_session(session, self.opened.truth, session.result)
-        self.keep.show_session(session)
-        self._show_saved(session)
-
-    def _on_tab(self, _index: int = 0) -> None:
-        if self.session is not None:
-            self._show_explained()
-            self.compare.show_plan(self.session)
-            self.compare.show_numbers(self.session.result)
-
-    def _show_explained(self) -> None:
-        session = self.session
-        if self.tabs.currentIndex() != 1:
-            return
-        result = Numbers(problem="This study is blinded") if session.blinded else session.result
-        key = self._explained
-        row = row_of(result, session.reading, key) if key else None
-        shares = ""
-        if row is not None and row.measurement is not None and not session.dragging:
-            shares = shares_table(session.shares(row.measurement), row.measurement)
-        self.explain.show_row(row, result, shares)
-
-    def _show_saved(self, session: Session) -> None:
-        saved = session.saved
-        if saved is None:
-            self.saved.setText("Taken up again." if session.found.own else "Nothing changed yet.")
-        elif saved.path is None:
-            self.saved.setText(NOT_SAVED)
-            self.notices.say("save", saved.notice, "strong")
-        else:
-            recovered = self.saved.text() == NOT_SAVED
-            self.saved.setText("Saved." if session.blinded else f"Saved: {saved.path.name}")
-            if saved.notice or recovered:
-                self.notices.say("save", saved.notice)
-        plan_saved = session.plan_saved
-        if plan_saved is not None and plan_saved.notice:
-            self.notices.say("plan", plan_saved.notice)
-
-    def _redraw(self) -> None:
-        session = self.session
-        if session is None:
-            return
-        result = session.result
-        focus = focus_of(session, self._explained, self.tools.ruler)
-        planned = plan_strokes(
-            session.film, session.reading, result.measurements, session.plan, result.comparison
-        )
-        self.view.draw(
-            scene(session.reading, result.measurements, focus, planned, session.second),
-            moving=session.dragging,
-        )
+    def _propose_or_not(self, wanted: bool) -> None:
+        """Look for metal on a film that nobody has read, unless it is to be read unaided."""
+        self.proposes = wanted
+        work = self.work
+        # On a practice film the reader is to be tried, not the program.
+        if wanted and work and work.opened.truth is None and work.session.takes_proposals:
+            work.look_for_implants()
 
     # --- Qt and napari
 
@@ -478,6 +360,11 @@ class Dock(DockLayout):
         )
         if self.session is not None:
             self.stack.setCurrentIndex(PARTED if why else WORK)
+
+    def _on_canvas_gone(self) -> None:
+        # napari closes its window without a word to its docks; what is still on its way comes late.
+        if self.work is not None:
+            self.work.stop()
 
     def _bring_back(self) -> None:
         if self.view is not None:

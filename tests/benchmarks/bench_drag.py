@@ -21,10 +21,10 @@ os.environ["XRAYMEASURE_HOME"] = os.environ["XDG_CACHE_HOME"]
 
 import napari
 import numpy as np
-from napari_xraymeasure import dock as dock_module
 from napari_xraymeasure.canvas.film_layer import Opened, layer_data
 from napari_xraymeasure.canvas.overlay import CanvasOverlay
 from napari_xraymeasure.dock import Dock
+from napari_xraymeasure.session import session as session_module
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtTest import QTest
 
@@ -83,16 +83,17 @@ def bare(film, point):
 
 def in_plugin(folder, name, index):
     spent = {"measure": [], "plugin": [], "paint": []}
-    _time(dock_module, "numbers", spent["measure"])
+    _time(session_module, "numbers", spent["measure"])
     _time(CanvasOverlay, "paintEvent", spent["paint"])
     viewer = napari.Viewer(show=True)
     viewer.window._qt_window.resize(*SIZE)
     dock = Dock(viewer)
+    dock.proposes = False
     viewer.window.add_dock_widget(dock, area="right")
     dock.reader = "S"
     dock.open_path(folder / f"{NAME}.dcm")
     QTest.qWait(1500)
-    on_change = dock._on_change
+    on_change = dock.work._on_change
 
     def timed(what):
         began = time.thread_time()

@@ -24,6 +24,7 @@ import pydicom
 import pytest
 from napari._vispy import canvas
 from napari_xraymeasure import dock as dock_module
+from napari_xraymeasure.canvas.film_layer import Opened
 from napari_xraymeasure.canvas.napari_private import film_only
 from napari_xraymeasure.dock import Dock
 from napari_xraymeasure.session.practice import read_truth
@@ -175,6 +176,7 @@ def _show():
 
 def _dressed(viewer):
     dock = Dock(viewer)
+    dock.proposes = False
     film_only(viewer)
     viewer.window.add_dock_widget(dock, name="Read hip films", area="right")
     QTest.qWait(50)
@@ -217,18 +219,18 @@ def shared_window(qapp):
 
 
 @pytest.fixture
-def empty(shared_window):
+def empty(shared_window, own_home):
     """The shared window as it is before any film was opened in it."""
-    hand, dock = shared_window, shared_window.dock
-    dock.reader = "A"
-    yield hand
+    dock = shared_window.dock
     if dock.bar.isVisible():
         dock.bar.left.emit()
-    hand.viewer.layers.clear()
+    shared_window.viewer.layers.clear()
     dock.notices.clear()
+    dock.reader = "A"
     QApplication.processEvents()
     assert dock.session is None
     assert dock.first.isVisible()
+    return shared_window
 
 
 @pytest.fixture
@@ -247,9 +249,29 @@ def open_film(empty):
 
 
 @pytest.fixture
-def hand(open_film, sample):
-    """The shared window with a sample film newly opened in it."""
-    return open_film(sample())
+def hand(shared_window, own_home, sample, request):
+    """The shared window with a sample film in it that nobody has read.
+
+    Where the test before left this film in the window, only its reading is begun anew.
+    """
+    dock, viewer, path = shared_window.dock, shared_window.viewer, sample()
+    opened = dock.opened
+    if opened is None or (opened.title, opened.truth) != (path.name, None):
+        return request.getfixturevalue("open_film")(path)
+    view = dock.view
+    for layer in list(viewer.layers):
+        if layer is not view.layer:
+            viewer.layers.remove(layer)
+    dock.reader = "A"
+    opened = Opened(opened.film, path)
+    dock._start(dock._new_session(opened), opened)
+    view.guard._own_window = False
+    view.guard.bring_back()
+    view.layer.contrast_limits = view._own_limits
+    view.zoom_to_film()
+    dock.session.set_operated("left")
+    QTest.qWait(20)
+    return shared_window
 
 
 @pytest.fixture
@@ -275,8 +297,7 @@ def settle(qtbot):
     """Have the numbers that stay, without the pause that a person would need."""
 
     def settled(hand):
-        hand.dock._settle.stop()
-        hand.dock._measure_finally()
+        hand.dock.work.measure_finally()
         qtbot.waitUntil(lambda: hand.dock.session.result.final, timeout=60_000)
 
     return settled

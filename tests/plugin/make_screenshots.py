@@ -1,13 +1,15 @@
-"""Pictures of the window at each stage, to be looked at; two of them stand in the README.
+"""Pictures of the window at each stage and size, to be looked at; two of them stand in the README.
 
     xvfb-run -a -s "-screen 0 1920x1200x24" python tests/plugin/make_screenshots.py FOLDER
 
-Films and readings are the synthetic samples; the window is driven through its session and its
-controls, and photographed as it stands.
+Each size is a folder of its own: a small screen, a large one, and a large one whose letters are
+twice as large. Films and readings are the synthetic samples; the window is driven through its
+session and its controls, and photographed as it stands.
 """
 
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
 
@@ -34,6 +36,10 @@ seed = 3
 """
 
 
+SIZES = {"1366x768": ((1366, 768), 1), "1920x1200": ((1920, 1200), 1), "200 %": ((960, 600), 2)}
+"""Width and height of the window in pixels of its own, and how many of the screen one is."""
+
+
 class Photographer:
     """A window, and what is placed in it."""
 
@@ -43,6 +49,7 @@ class Photographer:
         self.window = self.viewer.window._qt_window
         self.window.showNormal()
         self.window.resize(*size)
+        self.dock.proposes = False
 
     def shoot(self, name):
         QTest.qWait(700)
@@ -84,13 +91,24 @@ class Photographer:
             self.place_armed(reading)
         QTest.qWait(2500)
 
+    def propose(self, name):
+        """Open a film that nobody has read, and wait for what the program proposes on it."""
+        film = Path(tempfile.mkdtemp(prefix="xraymeasure-film-")) / f"{name}.dcm"
+        shutil.copy(sample_folder() / film.name, film)
+        self.dock.proposes = True
+        self.dock.open_path(film)
+        self.dock.session.set_operated("left")
+        while self.dock.session.reading.proposed is None:
+            QTest.qWait(100)
+        self.dock.proposes = False
+
     def close(self):
         self.viewer.close()
         QTest.qWait(100)
 
 
-def small_window(folder):
-    work = Photographer(folder, (1366, 768))
+def every_stage(folder, size):
+    work = Photographer(folder, size)
     work.shoot("01-first-page")
     reading = work.open_sample("well_placed")
     work.shoot("02-which-hip")
@@ -161,11 +179,12 @@ def small_window(folder):
     shutil.rmtree(study)
     work.dock.open_path(study / "gone.dcm")
     work.shoot("12-no-such-film")
-    work.close()
-
-
-def large_window(folder):
-    work = Photographer(folder, (1920, 1200))
+    work.dock.notices.clear()
+    work.propose("well_placed")
+    work.shoot("13-proposed")
+    work.dock.act("confirm")
+    work.dock.act("zoom_region")
+    work.shoot("13-one-confirmed")
     reading = work.open_sample("off_plan_cup")
     work.dock.notices.clear()
     work.tell_sizes(reading)
@@ -190,6 +209,13 @@ def large_window(folder):
 
 if __name__ == "__main__":
     target = Path(sys.argv[1])
-    target.mkdir(parents=True, exist_ok=True)
-    small_window(target)
-    large_window(target)
+    if len(sys.argv) > 2:
+        target.mkdir(parents=True, exist_ok=True)
+        every_stage(target, SIZES[sys.argv[2]][0])
+    else:
+        for name, (_size, scale) in SIZES.items():
+            subprocess.run(
+                [sys.executable, __file__, str(target / name), name],
+                env=os.environ | {"QT_SCALE_FACTOR": str(scale)},
+                check=True,
+            )

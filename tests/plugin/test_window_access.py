@@ -1,11 +1,7 @@
 """Every control has its words and its place, on small screens and large letters too."""
 
 import itertools
-import os
-import subprocess
-import sys
 
-import pytest
 from napari_xraymeasure.canvas.keys import SHORTCUTS, help_rows
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
@@ -182,52 +178,3 @@ def test_nothing_is_cut_off_on_small_screens_and_large_ones(hand):
         dock.session.show_further(False)
         assert hand.canvas.native.width() > 300
     window.resize(*SIZE)
-
-
-SCALED = """
-import sys
-from qtpy.QtTest import QTest
-sys.path.insert(0, sys.argv[2])
-from napari_xraymeasure.window import make_window
-from test_window_access import cut_off, pages
-
-viewer, dock = make_window(sys.argv[1])
-window = viewer.window._qt_window
-window.showNormal()
-window.resize(960, 600)
-QTest.qWait(300)
-assert window.devicePixelRatioF() == 2.0
-assert (window.width(), window.height()) == (960, 600), window.size()
-for page in pages(dock):
-    print(page, cut_off(dock))
-overlay, canvas = dock.view.overlay, viewer.window._qt_viewer.canvas
-point = (300.0, 400.0)
-y, x = dock.view.layer.data_to_world(point)
-there = (canvas.view.transform * canvas.view.scene.transform).map([x, y, 0, 1])[:2]
-assert abs(overlay.to_screen([point])[0] - there).max() < 0.01
-viewer.close()
-print("closed")
-"""
-
-
-def test_nothing_is_cut_off_at_twice_the_letter_size(sample, tmp_path):
-    script = tmp_path / "scaled.py"
-    script.write_text(SCALED)
-    environment = os.environ | {"QT_SCALE_FACTOR": "2"}
-    shown = subprocess.run(
-        [sys.executable, str(script), str(sample()), os.path.dirname(__file__)],
-        capture_output=True,
-        text=True,
-        env=environment,
-        timeout=120,
-    )
-    assert shown.returncode == 0, shown.stderr
-    assert shown.stdout.splitlines() == [
-        "Place []",
-        "Explain []",
-        "Plan []",
-        "Film []",
-        "Practice []",
-        "Keep []",
-        "closed",
-    ]

@@ -19,9 +19,7 @@ def test_a_film_dropped_on_the_window_is_opened_for_reading(empty, sample):
     assert empty.viewer.layers.selection.active is empty.dock.view.layer
 
 
-def test_a_folder_dropped_on_the_window_opens_its_first_film_and_offers_the_others(
-    empty, sample
-):
+def test_a_folder_dropped_on_the_window_opens_its_first_film_and_offers_the_others(empty, sample):
     folder = sample("well_placed").parent
     sample("bilateral")
     empty.drop(folder)
@@ -58,9 +56,7 @@ def test_an_existing_reading_comes_back(empty, sample, placed):
     assert empty.dock.session.armed is None
 
 
-def test_the_dock_opens_from_napari_s_menus_and_takes_up_the_film_that_is_there(
-    own_viewer, sample
-):
+def test_the_dock_opens_from_napari_s_menus_and_takes_up_the_film_that_is_there(own_viewer, sample):
     from napari_xraymeasure.dock import Dock
 
     viewer = own_viewer

@@ -1,15 +1,10 @@
-"""Nothing is lost: crashes, two windows on one film, disks that are full or read-only."""
+"""Nothing is lost: two windows on one film, disks that are full, a window that is closed."""
 
 import errno
 import json
 import os
-import signal
-import subprocess
-import sys
-import textwrap
 import time
 
-import pytest
 from napari_xraymeasure.session.resume import open_session
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
@@ -18,63 +13,6 @@ from qtpy.QtWidgets import QApplication
 from xraymeasure.reading.file import read_reading, save_reading
 
 HEAD = "femoral_head_left"
-
-CRASHING = """
-import os, sys
-from qtpy.QtCore import QPoint, Qt
-from qtpy.QtTest import QTest
-from napari_xraymeasure.window import make_window
-
-viewer, dock = make_window(sys.argv[1])
-viewer.window._qt_window.showNormal()
-viewer.window._qt_window.resize(1366, 768)
-dock.session.set_operated("left")
-QTest.qWait(300)
-canvas = viewer.window._qt_viewer.canvas
-
-def place(point):
-    y, x = dock.view.layer.data_to_world(point)
-    mapped = (canvas.view.transform * canvas.view.scene.transform).map([x, y, 0, 1])
-    return QPoint(round(float(mapped[0])), round(float(mapped[1])))
-
-left, none = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
-for point in ((590, 1040), (620, 985), (655, 975), (700, 990)):
-    QTest.mouseClick(canvas.native, left, none, place(point))
-    QTest.qWait(20)
-# In the middle of dragging the last point.
-QTest.mousePress(canvas.native, left, none, place((700, 990)))
-for step in range(1, 6):
-    QTest.mouseMove(canvas.native, place((700 + 6 * step, 990)))
-    QTest.qWait(20)
-assert dock.session.dragging
-print("dragging", flush=True)
-QTest.qWait(60_000)
-"""
-
-
-def test_a_window_killed_in_the_middle_of_a_drag_loses_no_click(open_film, sample, tmp_path):
-    film = sample()
-    script = tmp_path / "crashing.py"
-    script.write_text(textwrap.dedent(CRASHING))
-    environment = os.environ | {"XDG_CACHE_HOME": str(tmp_path / "cache"), "NAPARI_CONFIG": ""}
-    window = subprocess.Popen(
-        [sys.executable, str(script), str(film)], stdout=subprocess.PIPE, text=True, env=environment
-    )
-    try:
-        assert window.stdout.readline().strip() == "dragging"
-    finally:
-        window.send_signal(signal.SIGKILL)
-        window.wait(10)
-        window.stdout.close()
-    hand = open_film(film)
-    points = hand.dock.session.reading.landmarks[HEAD]
-    assert len(points) == 4
-    assert points[-1] == pytest.approx((700, 990), abs=2.0)
-    assert hand.dock.saved.text() == "Taken up again."
-    assert {path.name for path in film.parent.iterdir()} == {
-        "well_placed.dcm",
-        "well_placed.A.reading.json",
-    }
 
 
 def test_every_click_is_on_disk_before_the_next(open_film, sample, placed):

@@ -14,6 +14,8 @@ from typer.testing import CliRunner
 from xraymeasure.about import CAUTION
 from xraymeasure.cli import app
 from xraymeasure.measuring.results import interval_text, value_text
+from xraymeasure.plan.plan import read_plan
+from xraymeasure.samples import sample_folder
 
 NAME, VALUE, PLAN = range(3)
 
@@ -371,6 +373,7 @@ def test_practice_shows_how_far_off_each_placing_was_and_keeps_a_record(
         step.name: true[step.name][:: max(len(true[step.name]) // 9, 1)] for step in session.steps
     }
     landmarks["teardrop_left"] = [(row + 3.0, col + 4.0) for row, col in true["teardrop_left"]]
+    landmarks = {name: tuple(map(tuple, points)) for name, points in landmarks.items()}
     put(session, replace(placed(), landmarks=landmarks))
     settle(read)
     assert dock.practice.show_truth.isEnabled()
@@ -404,3 +407,18 @@ def test_a_blinded_session_hides_plan_other_readings_and_truth(hand, sample, pla
     assert dock.session.plan is None
     assert dock.session.second is None
     assert "blinded" in dock.notices.texts["blinded"]
+
+
+def test_how_likely_a_number_is_within_and_what_helps_most_take_a_line_each(read, settle):
+    dock, panel = read.dock, read.dock.numbers
+    assert not panel.standing.isVisible()
+    dock.set_plan(read_plan(sample_folder() / "well_placed.plan.toml"))
+    settle(read)
+    rows = {row.name: row for row in dock.session.result.comparison.rows}
+    least = rows["leg_length_difference"]
+    assert panel.standing.text() == f"Leg length: {least.probability:.0%} likely within ±5.0 mm"
+    assert least.helps[0].thing in panel.narrowed.text()
+    assert f"±{least.helps[0].half_width:.1f} mm" in panel.narrowed.text()
+    panel.choose(("femoral_offset", "left"))
+    likely = rows["femoral_offset"].probability
+    assert f"Femoral offset: {likely:.0%} likely within" in panel.standing.text()

@@ -420,3 +420,22 @@ def test_the_buttons_do_what_their_keys_do(hand, placed):
     assert hand.dock.view.labels is not labels
     press("labels")
     assert hand.dock.view.labels is labels
+
+
+def test_a_point_is_placed_once_more_by_a_button_and_the_mean_counts(hand):
+    session, again = hand.dock.session, hand.dock.placing.buttons["again"]
+    session.arm(TEARDROP)
+    assert not again.isEnabled()
+    for column in (930.0, 934.0):
+        hand.click((700.0, column))
+        assert session.armed != TEARDROP
+        QTest.mouseClick(again, Qt.MouseButton.LeftButton)
+    assert "3 of at most 3" in hand.dock.placing.count.text()
+    hand.click((702.0, 932.0))
+    points = session.reading.landmarks[TEARDROP]
+    assert len(points) == 3
+    assert session.reading.place(TEARDROP) == pytest.approx(np.mean(points, axis=0))
+    assert not again.isEnabled()
+    session.arm(TEARDROP)
+    hand.click((740.0, 960.0))
+    assert len(session.reading.landmarks[TEARDROP]) == 1

@@ -30,6 +30,10 @@ _OUTLINES = {
     "cup_shell": "shell",
     "marker_sphere": "marker",
 }
+_FITTED = {"stem": "stem_axis", "shaft": "femoral_shaft", "native_head": "femoral_head"} | {
+    kind: stem for stem, kind in _OUTLINES.items()
+}
+"""The landmark that a kind of line is fitted to."""
 _TURN = np.linspace(0.0, 2.0 * np.pi, 91)
 RESIDUAL_ENLARGED = 10
 """How many times larger than life the residuals of an outline are drawn."""
@@ -152,11 +156,14 @@ def scene(
     strokes = list(extra)
     drawn = set()
     labels: list[Label] = []
+    unconfirmed = set(reading.unconfirmed)
     if measurements:
         for drawing in measurements.drawings:
             if len(drawing.path) > 1:
                 lit = focus.number is not None and focus.number in drawing.names
-                strokes.append(Stroke(drawing.kind, drawing.path, lit))
+                fitted = f"{_FITTED.get(drawing.kind)}_{drawing.side}"
+                look = "proposed" if fitted in unconfirmed else drawing.kind
+                strokes.append(Stroke(look, drawing.path, lit))
             drawn.add((drawing.kind, drawing.side))
         if focus.numbers:
             labels += _number_labels(measurements)
@@ -171,8 +178,9 @@ def scene(
         ):
             path = outline(name, points)
             if path is not None:
-                strokes.append(Stroke(kind, path, name in focus.rests_on))
-        if kind and name == focus.armed:
+                look = "proposed" if name in unconfirmed else kind
+                strokes.append(Stroke(look, path, name in focus.rests_on))
+        if kind and name == focus.armed and name not in unconfirmed:
             strokes += _residuals(name, points)
     marks, names = _marks(reading, focus)
     if second:
@@ -203,13 +211,18 @@ def _marks(reading: Reading, focus: Focus) -> tuple[list[Mark], list[Label]]:
                 state = "selected"
             elif name in focus.rests_on:
                 state = "lit"
+            elif name in reading.unconfirmed:
+                state = "proposed"
             elif name == focus.armed:
                 state = "armed"
             else:
                 state = "outline" if kind.shape in ("circle", "ellipse") else "placed"
             marks.append(Mark(point, state))
         if points and name == (focus.selected[0] if focus.selected else focus.armed):
-            labels.append(Label(LANDMARKS[name].title, points[-1], "landmark", "landmark"))
+            proposed = name in reading.unconfirmed
+            title = f"{LANDMARKS[name].title}{': proposed' * proposed}"
+            kind = "proposed" if proposed else "landmark"
+            labels.append(Label(title, points[-1], kind, "landmark"))
     return marks, labels
 
 

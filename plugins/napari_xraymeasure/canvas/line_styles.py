@@ -5,11 +5,12 @@ from __future__ import annotations
 from xraymeasure.report.layout.style import LINES, VERDICTS, Line
 
 _VERMILION, _GREEN, _PINK, _GREY = "#FF7F50", "#3DDC97", "#F29BC8", "#C8CCD4"
-_WHITE, _YELLOW = "#F4F4F4", "#F5EA4D"
+_WHITE, _YELLOW, _VIOLET = "#F4F4F4", "#F5EA4D", "#C3A6FF"
 
 WINDOW_LINES: dict[str, Line] = LINES | {
     "plan": Line(_PINK, 1.4, (4, 3), "", "planned opening"),
     "second": Line(_PINK, 1.0, (1.5, 2.5), "", "second reading"),
+    "proposed": Line(_VIOLET, 1.4, (1, 1.4), "", "proposed, confirmed by nobody"),
     "residual": Line(_VERMILION, 1.2, (), "", "deviation from the curve"),
     "landmark": Line(_GREY, 0.8, (), "", "landmark"),
     "question": Line(_VERMILION, 1.4, (), "", "questioned click"),
@@ -23,6 +24,7 @@ LINE_SCALE = 1.35
 MARKS: dict[str, tuple[str, float]] = {
     "placed": (_WHITE, 1.5),
     "outline": (_WHITE, 1.2),
+    "proposed": (_VIOLET, 1.2),
     "armed": (_YELLOW, 1.6),
     "selected": (_VERMILION, 2.0),
     "lit": (_GREEN, 2.2),

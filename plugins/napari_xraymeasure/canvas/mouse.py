@@ -47,6 +47,8 @@ def listen(layer: Any, session: Placing, view: Listener) -> None:
             yield from _window(layer, event, view)
         elif event.button == LEFT:
             held = nearest(session, _data(layer, event), _pixels_on_screen(layer, event))
+            if session.placing_again:
+                held = None  # A point is placed once more just where it was placed before.
             if held:
                 yield from _drag(layer, event, session, held)
             else:
@@ -58,7 +60,7 @@ def listen(layer: Any, session: Placing, view: Listener) -> None:
             event.handled = True
             point = _data(layer, event)
             held = nearest(session, point, _pixels_on_screen(layer, event), CLICK_PX)
-            if held is None:
+            if held is None or session.placing_again:
                 click(point)
 
     layer.mouse_drag_callbacks.append(press)

@@ -259,7 +259,7 @@ def _pen(line: Line, width: float) -> QPen:
 
 def _cross(x: float, y: float, state: str) -> list[QLineF]:
     """Return a mark's lines: open in the middle, so that it does not hide what it marks."""
-    gap, arm = (1.5, 4.0) if state == "outline" else (_GAP, _ARM)
+    gap, arm = (1.5, 4.0) if state in ("outline", "proposed") else (_GAP, _ARM)
     if state == "second":
         gap, arm = gap * 0.7, arm * 0.7
         directions = ((1, 1), (1, -1), (-1, 1), (-1, -1))

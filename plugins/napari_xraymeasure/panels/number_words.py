@@ -67,6 +67,19 @@ def value_of_row(row: NumberRow) -> str:
     )
 
 
+def standing(row: NumberRow | None) -> tuple[str, str]:
+    """Return how likely a number is within its tolerance, and what would narrow it most."""
+    compared = row.compared if row else None
+    if compared is None or compared.probability is None:
+        return "", ""
+    tolerance = with_unit(compared.tolerance, compared.unit)
+    sure = f"{short_label(row.name)}: {compared.probability:.0%} likely within ±{tolerance}"
+    if not compared.helps:
+        return sure, ""
+    best = compared.helps[0]
+    return sure, f"Narrowed most with {best.thing}: ±{with_unit(best.half_width, compared.unit)}"
+
+
 def difference(row: ComparisonRow) -> str:
     """Return how far a number is from plan, or why that is not known."""
     if row.difference is None:

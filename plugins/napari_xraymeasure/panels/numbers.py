@@ -8,6 +8,8 @@ from qtpy.QtWidgets import (
     QAbstractItemView,
     QHBoxLayout,
     QHeaderView,
+    QLabel,
+    QSizePolicy,
     QTreeWidget,
     QTreeWidgetItem,
     QVBoxLayout,
@@ -19,6 +21,7 @@ from napari_xraymeasure.panels.number_words import (
     VERDICT_WORDS,
     findings_in_short,
     short_label,
+    standing,
     value_of_row,
 )
 from napari_xraymeasure.panels.widgets import button, named, paragraph
@@ -87,6 +90,13 @@ class NumbersPanel(QWidget):
         self.hidden = paragraph(name="Why no numbers are shown")
         self.hidden.setVisible(False)
         layout.addWidget(self.hidden)
+        self.standing = QLabel()
+        named(self.standing, "How it stands", "How likely a number is within its tolerance")
+        self.narrowed = QLabel()
+        named(self.narrowed, "What helps", "What would narrow its interval most")
+        for line in (self.standing, self.narrowed):
+            line.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+            layout.addWidget(line)
         foot = QHBoxLayout()
         foot.setSpacing(6)
         self.findings = button(
@@ -101,11 +111,13 @@ class NumbersPanel(QWidget):
         )
         layout.addLayout(foot)
         self._chosen: Key | None = None
+        self._rows: list[NumberRow] = []
 
     def choose_none(self) -> None:
         """Choose no row."""
         self._chosen = None
         self.table.clearSelection()
+        self._show_standing()
 
     def choose(self, key: Key) -> None:
         """Choose a number, as a person does."""
@@ -118,6 +130,7 @@ class NumbersPanel(QWidget):
         key = item.data(NAME, _KEY)
         if key is not None:
             self._chosen = tuple(key)
+            self._show_standing()
             self.chosen.emit(self._chosen)
         elif item.childCount():
             item.setExpanded(not item.isExpanded())
@@ -138,6 +151,8 @@ class NumbersPanel(QWidget):
             self.hidden.setText("This study is blinded: no number is shown.")
             self.findings.setText("")
             self.table.clear()
+            self._rows = []
+            self._show_standing()
             return
         groups = number_groups(result, session.reading)
         self._make_lines([(group.title, [row.key for row in group.rows]) for group in groups])
@@ -145,6 +160,11 @@ class NumbersPanel(QWidget):
             self._items(), (row for group in groups for row in group.rows), strict=True
         ):
             self._show_row(item, row)
+        rows = [row for group in groups for row in group.rows]
+        # Without a plan its column is room for the names.
+        self.table.setColumnHidden(PLAN, all(row.compared is None for row in rows))
+        self._rows = rows
+        self._show_standing()
         if result.final or result.measurements is None:
             text = findings_in_short(result)
             metrics = self.findings.fontMetrics()
@@ -152,6 +172,19 @@ class NumbersPanel(QWidget):
                 metrics.elidedText(text, Qt.TextElideMode.ElideRight, self.width() - 80)
             )
             self.findings.setEnabled(bool(text))
+
+    def _show_standing(self) -> None:
+        """Say of the chosen number, or of the least sure one, how it stands and what helps."""
+        judged = [
+            row for row in self._rows if row.compared and row.compared.probability is not None
+        ]
+        chosen = [row for row in judged if row.key == self._chosen]
+        row = min(chosen or judged, key=lambda row: row.compared.probability, default=None)
+        for line, text in zip((self.standing, self.narrowed), standing(row), strict=True):
+            line.setVisible(row is not None)
+            if line.text() != text:
+                line.setText(text)
+                line.setToolTip(text)
 
     def _make_lines(self, wanted: list[tuple[str, list[Key]]]) -> None:
         """Have one line for each number; lines that stay are left alone."""

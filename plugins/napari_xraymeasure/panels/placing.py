@@ -23,9 +23,10 @@ from napari_xraymeasure.canvas.drawn_shapes import spread_in_words
 from napari_xraymeasure.canvas.keys import shortcut_for
 from napari_xraymeasure.panels.hips_form import HipsForm
 from napari_xraymeasure.panels.landmark_pictures import picture
+from napari_xraymeasure.panels.questions import question_of
 from napari_xraymeasure.panels.widgets import ButtonRow, button, named, paragraph
 from napari_xraymeasure.session.session import Session
-from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, MOST_PLACEMENTS
 
 _PICTURE_HEIGHT = 112
 _BUTTONS: tuple[tuple[tuple[str, str], ...], ...] = (
@@ -51,6 +52,7 @@ _BUTTONS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("free", "Ruler"),
         ("before", "Flicker"),
         ("place", "Keys"),
+        ("again", "Again"),
     ),
 )
 """Action of the shortcuts' table and what its button says, row by row."""
@@ -67,11 +69,14 @@ class PlacingPanel(QWidget):
         Why a size that was entered was not taken.
     findings_wanted : no arguments
         A person wants to read what is said of a size.
+    proposing : bool
+        Whether the program is to propose what is metal.
     """
 
     asked = Signal(str)
     refused = Signal(str)
     findings_wanted = Signal()
+    proposing = Signal(bool)
 
     def __init__(self) -> None:
         super().__init__()
@@ -93,7 +98,18 @@ class PlacingPanel(QWidget):
             "Also list the landmarks that only check or sharpen the main numbers",
         )
         self.further.toggled.connect(lambda on: self._with_session(lambda s: s.show_further(on)))
-        layout.addWidget(self.further)
+        self.proposes = QCheckBox("propose what is metal")
+        named(
+            self.proposes,
+            "Propose what is metal",
+            "Look for heads, cups and stems on a film that is newly opened, for you to confirm",
+        )
+        self.proposes.setChecked(True)
+        self.proposes.toggled.connect(self.proposing)
+        boxes = QHBoxLayout()
+        boxes.addWidget(self.further)
+        boxes.addWidget(self.proposes)
+        layout.addLayout(boxes)
         layout.addWidget(self._make_card())
         layout.addWidget(self._make_list(), 1)
 
@@ -191,6 +207,8 @@ class PlacingPanel(QWidget):
         self.buttons["redo"].setEnabled(session.history.can_redo)
         self.buttons["skip"].setEnabled(session.armed is not None)
         self.buttons["zoom_region"].setEnabled(session.armed is not None)
+        self.buttons["again"].setEnabled(session.repeatable is not None)
+        self.proposes.setEnabled(not session.blinded)
         for row in self._rows:
             row.refresh()
         self.further.blockSignals(True)
@@ -232,7 +250,8 @@ class PlacingPanel(QWidget):
             landmark = LANDMARKS[name]
             self.title.setText(landmark.title)
             self.sentence.setText(landmark.kind.place + _size_wanted(session, name))
-            self._set_text(self.count, _count(session, name, mm_per_px))
+            proposed = session.proposed_here == name
+            self._set_text(self.count, "" if proposed else _count(session, name, mm_per_px))
             side = landmark.side or session.reading.operated_side
             self.drawing.setPixmap(
                 picture(
@@ -247,7 +266,7 @@ class PlacingPanel(QWidget):
         self._show_question(session)
 
     def _show_question(self, session: Session) -> None:
-        text, answers = _question(session)
+        text, answers = question_of(session)
         asked = (text, tuple(words for words, _, _ in answers))
         if asked == self._asked:
             return
@@ -262,12 +281,14 @@ class PlacingPanel(QWidget):
         self.sentence.setHidden(bool(answers) and session.side_known)
         self.question_text.setText(text)
         self.question_text.setVisible(bool(text))
-        columns = 4 if all(len(words) < 10 for words, _, _ in answers) else 1
+        longest = max((len(words) for words, _, _ in answers), default=0)
+        columns = 4 if longest < 10 else 2 if longest < 24 and len(answers) == 2 else 1
         for place, (words, tip, act) in enumerate(answers):
             self._answers.addWidget(button(words, tip, act), place // columns, place % columns)
 
     def _show_list(self, session: Session) -> None:
         steps = session.steps
+        self.list.setVisible(session.side_known)
         while self.list.count() > len(steps):
             self.list.takeItem(self.list.count() - 1)
         while self.list.count() < len(steps):
@@ -307,71 +328,6 @@ def _size_wanted(session: Session, name: str) -> str:
     return ""
 
 
-Answer = tuple[str, str, Callable[[], None]]
-
-
-def _question(session: Session) -> tuple[str, list[Answer]]:
-    """Return what is asked now, and the answers: words, tooltip, what is done."""
-    if not session.side_known:
-        return "", [
-            (
-                f"The patient's {side} hip",
-                f"The {side} hip is under review",
-                lambda side=side: session.set_operated(side),
-            )
-            for side in ("right", "left")
-        ]
-    question = session.question
-    if question is not None:
-        return f"<b>Is that right?</b> {question.text}", _answers(session)
-    head = session.head_to_name
-    if head:
-        return "Which head is it? These sizes fit the outline:", [
-            (f"{size:g} mm", f"The {head} head is {size:g} mm wide", _size(session, head, size))
-            for size in session.fitting_heads(head)
-        ]
-    cup = session.cup_to_ask
-    if cup:
-        known = "A lateral film or the record says so"
-        return (
-            f"<b>Which way does the {cup} cup open?</b> One AP film does not show it.",
-            [
-                ("Forward", known, _opens(session, cup, "anterior")),
-                ("Backward", known, _opens(session, cup, "posterior")),
-                ("Not known", "Leave it open", _opens(session, cup, None)),
-            ],
-        )
-    return "", []
-
-
-def _size(session: Session, side: Side, size: float) -> Callable[[], None]:
-    return lambda: session.record_for(side, head_diameter_mm=size)
-
-
-def _opens(session: Session, side: Side, way: str | None) -> Callable[[], None]:
-    return lambda: session.say_opening(side, way)
-
-
-def _answers(session: Session) -> list[Answer]:
-    question = session.question
-    name, meant = LANDMARKS[question.name].title, LANDMARKS[question.meant].title
-
-    def say(choice: str) -> Callable[[], None]:
-        return lambda: session.answer(choice)
-
-    answers = [
-        (f"It is: {meant}", "Move what was placed to that landmark", say("move")),
-        (f"Keep: {name} ({shortcut_for('release').shown})", "It was right", say("keep")),
-        ("Take it away", "Place nothing", say("drop")),
-    ]
-    placed = [each for each, points in session.reading.landmarks.items() if points]
-    if question.about == "side" and placed == [question.name]:
-        side = LANDMARKS[question.meant].side
-        words = f"The operated hip is the {side} one"
-        answers.insert(0, (words, "Change the operated side, and move the point", say("swap")))
-    return answers
-
-
 def _count(session: Session, name: str, mm_per_px: float | None) -> str:
     kind = LANDMARKS[name].kind
     if session.reading.not_visible(name):
@@ -379,6 +335,8 @@ def _count(session: Session, name: str, mm_per_px: float | None) -> str:
     if kind.shape in ("circle", "ellipse"):
         return spread_in_words(session.reading, name, mm_per_px)
     placed = len(session.reading.landmarks.get(name, ()))
+    if session.placing_again:
+        return f"Placement {placed + 1} of at most {MOST_PLACEMENTS}; the mean of them counts."
     wanted = f"at least {kind.minimum}" if kind.maximum is None else f"{kind.minimum}"
     return f"{placed} of {wanted} point{'s' if kind.minimum > 1 else ''}"
 
@@ -388,6 +346,10 @@ def _state(session: Session, name: str) -> tuple[str, str]:
     placed = len(reading.landmarks.get(name, ()))
     if reading.not_visible(name):
         return "–", "not visible"
+    if name in reading.unconfirmed:
+        return "◇", "proposed"
+    if reading.has(name) and LANDMARKS[name].kind.shape == "point" and placed > 1:
+        return "●", f"placed {placed} times"
     if reading.has(name):
         return "●", "placed" if placed == 1 else f"{placed} points"
     if placed:

@@ -125,6 +125,7 @@ class NumberEdit(QLineEdit):
 
 RING = "#F5EA4D"
 FOCUS_STYLE = f"""
+QPushButton:flat {{ background: transparent; border: none; text-align: left; }}
 QPushButton:focus, QComboBox:focus, QLineEdit:focus, QAbstractSpinBox:focus, QCheckBox:focus,
 QListWidget:focus, QTreeWidget:focus, QTextBrowser:focus, QPlainTextEdit:focus {{
     border: 2px solid {RING};

@@ -6,16 +6,19 @@ returns its error as a sentence.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from napari.qt.threading import thread_worker
 
 from napari_xraymeasure.session.numbers import Numbers, numbers
+from xraymeasure.detect.propose import Proposals, propose
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.examination import Examination
 from xraymeasure.film.film import Film
 from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import Side
 
 
 @thread_worker
@@ -48,3 +51,12 @@ def write_page(
         return str(error)
     except Exception as error:
         return f"{type(error).__name__}: {error}; report this"
+
+
+@thread_worker
+def found_implants(film: Film, head_diameter_mm: Mapping[Side, float]) -> Proposals | None:
+    """Return what the program proposes on a film, None where it fails; it is only an offer."""
+    try:
+        return propose(film, head_diameter_mm=head_diameter_mm)
+    except Exception:
+        return None

@@ -82,7 +82,7 @@ def numbers(
         return Numbers(final=final)
     draws = DRAWS if final else 0
     try:
-        found = examine(film, complete, plan, before, draws=draws)
+        found = examine(film, complete, plan, before, draws=draws, helps=final)
     except PlanError as error:
         return replace(numbers(film, reading, None, before, final=final), plan_problem=str(error))
     except XrayMeasureError as error:

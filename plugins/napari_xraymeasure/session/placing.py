@@ -24,10 +24,17 @@ from napari_xraymeasure.session.placing_order import (
     steps,
     wrong_side,
 )
+from napari_xraymeasure.session.proposals import is_outline, moved_whole, without_proposal
 from xraymeasure.film.film import Film
 from xraymeasure.geometry.outline_doubt import rim_like_a_head
 from xraymeasure.reading.reading import Point, Reading
-from xraymeasure.vocabulary.landmarks import LANDMARKS, Side, landmark_name, other_side
+from xraymeasure.vocabulary.landmarks import (
+    LANDMARKS,
+    MOST_PLACEMENTS,
+    Side,
+    landmark_name,
+    other_side,
+)
 
 NUDGE_PX = 0.25
 NUDGE_FAR_PX = 2.0
@@ -95,6 +102,7 @@ class Placing:
         self._settled: set[str] = set()
         self._middle_trusted = True
         self._dragged: Reading | None = None
+        self._again: str | None = None
         self.armed: str | None = next_step(reading, self.steps) if side_known else None
 
     @property
@@ -128,17 +136,22 @@ class Placing:
             self._place(self.armed, [point])
 
     def _place(self, name: str, added: Sequence[Point]) -> None:
-        points = list(self.reading.landmarks.get(name, ()))
+        before = self.reading
+        if name in before.unconfirmed:
+            # A click elsewhere than on a proposal begins the landmark by hand.
+            before = without_proposal(before, name)
+        points = list(before.landmarks.get(name, ()))
         kind = LANDMARKS[name].kind
         if kind.maximum == 1:
-            points = list(added[-1:])
+            points = [*(points if self.placing_again else ()), added[-1]]
         else:
             room = None if kind.maximum is None else kind.maximum - len(points)
             points += added[:room]
-        if points == list(self.reading.landmarks.get(name, ())):
+        if points == list(before.landmarks.get(name, ())):
             self._tell("armed")
             return
-        reading = self.reading.with_points(name, points)
+        reading = before.with_points(name, points)
+        self._again = None
         self._ask(name, points[-1], reading)
         self.selected, self.cursor = (name, len(points) - 1), None
         # An outline takes as many points as wanted; what is full or a single point hands on.
@@ -215,11 +228,14 @@ class Placing:
 
     def drag_to(self, name: str, index: int, point: Point) -> None:
         """Move a placed point for as long as the button is held."""
-        points = list(self.history.present.landmarks[name])
+        present = self.history.present
+        points = list(present.landmarks[name])
         limits = [size - 1.0 for size in self.film.shape]
         points[index] = tuple(float(v) for v in np.clip(point, 0.0, limits))
-        self.selected = (name, index)
-        self._dragged = self.history.present.with_points(name, points)
+        if name in present.unconfirmed and is_outline(name):
+            self._dragged, self.selected = moved_whole(present, name, index, points[index])
+        else:
+            self._dragged, self.selected = present.with_points(name, points), (name, index)
         self._tell("drag")
 
     def drop(self) -> None:
@@ -277,8 +293,29 @@ class Placing:
 
     def arm(self, name: str | None) -> None:
         """Choose what a click places."""
-        self.armed, self.selected, self.cursor = name, None, None
+        self.armed, self.selected, self.cursor, self._again = name, None, None, None
         self._tell("armed")
+
+    @property
+    def repeatable(self) -> str | None:
+        """The point landmark that may be placed once more: the chosen one, or the armed one."""
+        name = self.selected[0] if self.selected else self.armed
+        if name is None or LANDMARKS[name].kind.shape != "point":
+            return None
+        return name if 0 < len(self.reading.landmarks.get(name, ())) < MOST_PLACEMENTS else None
+
+    @property
+    def placing_again(self) -> bool:
+        """Whether the next click places a landmark once more, to be averaged."""
+        return self._again is not None and self._again == self.armed
+
+    def place_again(self) -> None:
+        """Let the next click place a point landmark once more; its placements are averaged."""
+        name = self.repeatable
+        if name is not None:
+            self.arm(name)
+            self._again = name
+            self._tell("armed")
 
     def step(self, by: int) -> None:
         """Arm the landmark `by` places on in the list; forward, one that is not done."""

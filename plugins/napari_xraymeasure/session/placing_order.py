@@ -148,8 +148,9 @@ def steps(reading: Reading, hips: Hips, further: bool = False) -> tuple[PlacingS
 
 
 def is_done(reading: Reading, name: str) -> bool:
-    """Whether a landmark is placed, or was found not to be visible."""
-    return reading.has(name) or reading.not_visible(name)
+    """Whether a landmark is placed or confirmed, or was found not to be visible."""
+    looked_at = name not in reading.unconfirmed
+    return (reading.has(name) and looked_at) or reading.not_visible(name)
 
 
 def next_step(

@@ -11,8 +11,8 @@ from typing import Any
 
 from napari_xraymeasure.session.autosave import Beside, Found, Keeper, Saved
 from napari_xraymeasure.session.numbers import Numbers, numbers
-from napari_xraymeasure.session.placing import Placing
 from napari_xraymeasure.session.plan_keeping import PlanShelf
+from napari_xraymeasure.session.proposing import Proposing
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.examination import Examination
 from xraymeasure.film.film import Film
@@ -25,7 +25,7 @@ from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
 
-class Session(Placing):
+class Session(Proposing):
     """A reader's work on one film.
 
     Parameters
@@ -118,11 +118,25 @@ class Session(Placing):
         }
 
     @property
+    def takes_proposals(self) -> bool:
+        """Whether the program may propose: to a reader who is not blinded, on an unread film."""
+        reading = self.reading
+        return not self.blinded and reading.proposed is None and not any(reading.landmarks.values())
+
+    @property
+    def head_diameters(self) -> dict[Side, float]:
+        """The diameters of prosthetic heads that are known, by the reading or the plan."""
+        offered = self.offered.get("head_diameter_mm")
+        planned = {} if offered is None else {self.reading.operated_side: offered}
+        return {**planned, **self.reading.head_diameter_mm}
+
+    @property
     def head_to_name(self) -> Side | None:
         """The side of a prosthetic head that is outlined while nobody said how large it is."""
         for side in SIDES:
             name = landmark_name("femoral_head", side)
-            placed = self.reading.has(name) and self.hips.of(side) == "replaced"
+            seen = self.reading.has(name) and name not in self.reading.unconfirmed
+            placed = seen and self.hips.of(side) == "replaced"
             if placed and side not in self.reading.head_diameter_mm and self.fitting_heads(side):
                 return side
         return None
@@ -135,8 +149,9 @@ class Session(Placing):
     def cup_to_ask(self) -> Side | None:
         """The side of a cup that is outlined while nobody said which way it opens."""
         for side in SIDES:
+            name = landmark_name("cup_rim", side)
             asked = side in self._openings_left or side in self.reading.cup_opens
-            if self.reading.has(landmark_name("cup_rim", side)) and not asked:
+            if self.reading.has(name) and name not in self.reading.unconfirmed and not asked:
                 return side
         return None
 

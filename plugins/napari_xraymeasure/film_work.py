@@ -1,0 +1,236 @@
+"""One film being read: what follows from an edit, and what the panels show of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from qtpy.QtCore import QTimer
+from qtpy.QtGui import QGuiApplication
+
+from napari_xraymeasure.canvas.drawn_shapes import focus_of, plan_strokes, scene
+from napari_xraymeasure.canvas.film_layer import Opened
+from napari_xraymeasure.canvas.film_view import FilmView
+from napari_xraymeasure.canvas.tools import FilmTools
+from napari_xraymeasure.dock_layout import DockLayout
+from napari_xraymeasure.panels.notices import identity_notice
+from napari_xraymeasure.panels.number_words import shares_table
+from napari_xraymeasure.session.background import final_numbers, found_implants, write_page
+from napari_xraymeasure.session.numbers import Key, Numbers, numbers_text, row_of
+from napari_xraymeasure.session.opening import marked_films
+from napari_xraymeasure.session.session import Session
+from xraymeasure.detect.propose import Proposals
+
+SETTLE_MS = 180
+"""How long after the last edit the intervals are drawn anew."""
+
+NOT_SAVED = "▲ NOT SAVED"
+EXPLAIN = 1
+
+
+class FilmWork:
+    """A session, the view of its film, and the panels that show both.
+
+    Parameters
+    ----------
+    panels : DockLayout
+    opened : Opened
+        The film as it was opened.
+    session : Session
+    view : FilmView
+    follows : bool
+        Whether the view goes to the next landmark by itself.
+    """
+
+    def __init__(
+        self, panels: DockLayout, opened: Opened, session: Session, view: FilmView, *, follows: bool
+    ) -> None:
+        self.panels, self.opened, self.session, self.view = panels, opened, session, view
+        self.explained: Key | None = None
+        self.tools = FilmTools(
+            session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
+        )
+        self._settle = QTimer(panels)
+        self._settle.setSingleShot(True)
+        self._settle.setInterval(SETTLE_MS)
+        self._settle.timeout.connect(self.measure_finally)
+        session.on_change.append(self._on_change)
+        view.listen(session, self.tools.take_click)
+
+    def stop(self) -> None:
+        """Show no longer what becomes of the session."""
+        self._settle.stop()
+        self.session.on_change.clear()
+
+    def let_go(self) -> None:
+        """Leave the panels and the canvas to another film."""
+        self.stop()
+        self._settle.deleteLater()
+        self.tools.take_before_away()
+
+    def begin(self, reader: str) -> None:
+        """Show the film for the first time."""
+        panels, session = self.panels, self.session
+        panels.numbers.choose_none()
+        panels.tabs.setCurrentIndex(0)
+        panels.notices.say("identity", identity_notice(session.film), "strong")
+        panels.notices.say("spacing", session.film.spacing.contradiction or "")
+        panels.notices.say("plan", session.plan_notice)
+        if not session.blinded:
+            panels.notices.say("found", " ".join(session.found.notes))
+        panels.keep.reader.setEnabled(self.opened.place is None)
+        self.show_films(reader)
+        self._on_change("edit")
+
+    # What a person does
+
+    def explain_number(self, key: Key | None) -> None:
+        """Explain a number; without one, say what there is to know of the film."""
+        self.explained = key
+        if key is None:
+            self.panels.numbers.choose_none()
+        self.panels.tabs.setCurrentIndex(EXPLAIN)
+        self.show_tab()
+        self.redraw()
+
+    def explain_none(self) -> None:
+        """Go back to placing."""
+        self.explained = None
+        self.panels.numbers.choose_none()
+        self.panels.tabs.setCurrentIndex(0)
+        self.redraw()
+
+    def copy_numbers(self) -> None:
+        """Put the numbers on the clipboard, as text for the notes."""
+        session = self.session
+        if not session.blinded and session.result.measurements:
+            QGuiApplication.clipboard().setText(numbers_text(session.result))
+            self.panels.notices.say("copied", "The numbers are on the clipboard, as text.", "note")
+
+    def export(self, folder: Path) -> None:
+        """Write page and tables of what is shown, in the background."""
+        session, keep = self.session, self.panels.keep
+        stem = f"{session.film_path.stem}.{session.reading.reader}"
+        keep.show_exporting(True)
+        worker = write_page(*session.inputs, Path(folder), stem)
+        worker.returned.connect(keep.show_export)
+        worker.start()
+
+    # What is done beside the window
+
+    def measure_finally(self) -> None:
+        """Draw the intervals anew, as the command line does."""
+        session = self.session
+        if session.dragging:
+            return
+        inputs = session.inputs
+
+        def arrived(result: Numbers) -> None:
+            # Anything edited meanwhile will have its own numbers.
+            if session.on_change and session.settle(result, inputs):
+                self.show_all()
+
+        worker = final_numbers(*inputs)
+        worker.returned.connect(arrived)
+        worker.start()
+
+    def look_for_implants(self) -> None:
+        """Have the program propose the outlines of the metal that it finds on the film."""
+        session = self.session
+
+        def arrived(found: Proposals | None) -> None:
+            if session.on_change and found is not None:
+                session.receive(found)
+                self.panels.notices.say("proposed", session.proposal_notice, "note")
+
+        worker = found_implants(session.film, session.head_diameters)
+        worker.returned.connect(arrived)
+        worker.start()
+
+    # What follows from an edit
+
+    def _on_change(self, what: str) -> None:
+        session, panels = self.session, self.panels
+        if what == "drag":
+            self.redraw()
+            panels.numbers.show_numbers(session, session.result)
+            panels.placing.show_spread(session, session.mm_per_px)
+            self._show_explained()
+            return
+        if what == "edit":
+            self._settle.start()
+        self.show_all()
+        self.tools.follow()
+
+    def show_all(self) -> None:
+        """Show the session as it stands."""
+        session, panels = self.session, self.panels
+        self.view.show_scale(session, session.mm_per_px)
+        self.redraw()
+        panels.placing.show_session(session, session.mm_per_px)
+        panels.numbers.show_numbers(session, session.result)
+        self.show_tab()
+        panels.form.show_session(session)
+        panels.practice.show_session(session, self.opened.truth, session.result)
+        panels.keep.show_session(session)
+        self._show_saved()
+
+    def show_tab(self) -> None:
+        """Show what only one tab shows."""
+        self._show_explained()
+        self.panels.compare.show_plan(self.session)
+        self.panels.compare.show_numbers(self.session.result)
+
+    def _show_explained(self) -> None:
+        session = self.session
+        if self.panels.tabs.currentIndex() != EXPLAIN:
+            return
+        result = Numbers(problem="This study is blinded") if session.blinded else session.result
+        row = row_of(result, session.reading, self.explained) if self.explained else None
+        shares = ""
+        if row is not None and row.measurement is not None and not session.dragging:
+            shares = shares_table(session.shares(row.measurement), row.measurement)
+        self.panels.explain.show_row(row, result, shares)
+
+    def _show_saved(self) -> None:
+        session, panels = self.session, self.panels
+        saved = session.saved
+        if saved is None:
+            panels.saved.setText("Taken up again." if session.found.own else "Nothing changed yet.")
+        elif saved.path is None:
+            panels.saved.setText(NOT_SAVED)
+            panels.notices.say("save", saved.notice, "strong")
+        else:
+            recovered = panels.saved.text() == NOT_SAVED
+            panels.saved.setText("Saved." if session.blinded else f"Saved: {saved.path.name}")
+            if saved.notice or recovered:
+                panels.notices.say("save", saved.notice)
+        plan_saved = session.plan_saved
+        if plan_saved is not None and plan_saved.notice:
+            panels.notices.say("plan", plan_saved.notice)
+
+    def show_films(self, reader: str) -> None:
+        """List the films of the folder, each with how far its reading is."""
+        films, opened = self.panels.films, self.opened
+        paths = opened.folder or (opened.path,)
+        films.clear()
+        if len(paths) > 1:
+            for path, mark in marked_films(paths, reader, opened.keep_in):
+                films.addItem(f"{mark} {path.name}", path)
+        else:
+            films.addItem(opened.title, opened.path)
+        if opened.path in paths:
+            films.setCurrentIndex(paths.index(opened.path))
+        films.setEnabled(len(paths) > 1)
+
+    def redraw(self) -> None:
+        """Draw the film's lines, marks and labels."""
+        session = self.session
+        result = session.result
+        focus = focus_of(session, self.explained, self.tools.ruler)
+        planned = plan_strokes(
+            session.film, session.reading, result.measurements, session.plan, result.comparison
+        )
+        self.view.draw(
+            scene(session.reading, result.measurements, focus, planned, session.second),
+            moving=session.dragging,
+        )

@@ -1,0 +1,73 @@
+"""Placing with what the program proposes: taken in, confirmed, refused."""
+
+from __future__ import annotations
+
+from napari_xraymeasure.session.placing import Placing
+from napari_xraymeasure.session.placing_order import next_step
+from napari_xraymeasure.session.proposals import in_words, with_proposals, without_proposal
+from xraymeasure.detect.propose import Proposals
+from xraymeasure.film.film import Film
+from xraymeasure.reading.reading import Reading
+from xraymeasure.vocabulary.landmarks import Side
+
+
+class Proposing(Placing):
+    """A reading that is being placed, partly by confirming what the program found.
+
+    Parameters
+    ----------
+    film, reading, side_known
+        As for `Placing`.
+    """
+
+    def __init__(self, film: Film, reading: Reading, *, side_known: bool = True) -> None:
+        self._proposals: Proposals | None = None
+        super().__init__(film, reading, side_known=side_known)
+
+    def set_operated(self, side: Side) -> None:
+        """Say which hip is the index; what was proposed meanwhile is taken in."""
+        super().set_operated(side)
+        self._take_proposals()
+
+    def receive(self, proposals: Proposals) -> None:
+        """Take proposals in, once the side is known; nothing of the reader's is touched."""
+        self._proposals = proposals
+        self._take_proposals()
+
+    def _take_proposals(self) -> None:
+        if self._proposals is None or not self.side_known or self.reading.proposed is not None:
+            return
+        reading = with_proposals(self.reading, self._proposals)
+        found = {hip.side for hip in self._proposals.hips}
+        for side in found:
+            self.hips = self.hips.with_state(side, "replaced")
+        # Not an edit of the reader's: it is kept with the first one.
+        if self.history.push(reading):
+            self._tell("edit")
+
+    @property
+    def proposal_notice(self) -> str:
+        """What was proposed and waits for the reader; empty where nothing does."""
+        return in_words(self._proposals, self.reading) if self._proposals else ""
+
+    @property
+    def proposed_here(self) -> str | None:
+        """The proposal that is to be answered: the chosen one, or the armed one."""
+        name = self.selected[0] if self.selected else self.armed
+        return name if name in self.reading.unconfirmed else None
+
+    def confirm(self) -> None:
+        """Confirm a proposal as it stands, and go on."""
+        name = self.proposed_here
+        if name is not None:
+            reading = self.reading.confirmed(name)
+            self.selected = None
+            self.armed = next_step(reading, self.steps, name)
+            self._commit(reading)
+
+    def refuse(self) -> None:
+        """Take a proposal away, so that the landmark is placed by hand."""
+        name = self.proposed_here
+        if name is not None:
+            self.armed, self.selected = name, None
+            self._commit(without_proposal(self.reading, name))

@@ -1,0 +1,191 @@
+"""What the program proposes: told apart until the reader confirms, moves or refuses it.
+
+The proposals are made up here; that the program finds what there is, is tested in `tests/detect`.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from napari_xraymeasure.session.resume import open_session
+from qtpy.QtCore import Qt
+
+from xraymeasure.detect.propose import HipProposal, Proposals
+from xraymeasure.reading.file import read_reading
+
+HEAD, RIM, SHAFT = "femoral_head_left", "cup_rim_left", "femoral_shaft_left"
+
+
+@pytest.fixture
+def proposals(placed):
+    """A head, a rim and a shaft where the sample's simulated reader placed them."""
+    landmarks = placed().landmarks
+    turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    points = np.array(landmarks[HEAD])
+    centre = points.mean(axis=0)
+    radius = np.hypot(*(points - centre).T).mean()
+    circle = centre + radius * np.column_stack([np.cos(turn), np.sin(turn)])
+    hip = HipProposal(
+        side="left",
+        landmarks={
+            HEAD: tuple(map(tuple, circle.tolist())),
+            RIM: landmarks[RIM],
+            SHAFT: landmarks[SHAFT],
+        },
+        placing_sd_px={HEAD: 0.5, RIM: 0.6},
+        inclination_deg=42.0,
+        anteversion_deg=18.0,
+        angle_sd_deg=(0.3, 0.6),
+        other_pose_deg=(42.0, -10.0),
+        cup_diameter_mm=52.0,
+        cup_diameter_sd_mm=0.5,
+        head_diameter_on_film_mm=43.0,
+        magnification=None,
+        plausible_heads_mm=(36.0,),
+        misfit=0.01,
+        doubts=("the metal is clipped",),
+    )
+    return Proposals("invented-1", (hip,), ())
+
+
+@pytest.fixture
+def offered(hand, proposals):
+    hand.dock.session.receive(proposals)
+    return hand
+
+
+def proposed_strokes(hand):
+    return sum(stroke.kind == "proposed" for stroke in hand.dock.view.overlay._scene.strokes)
+
+
+def states(hand):
+    listed = hand.dock.placing.list
+    return [listed.item(i).text() for i in range(listed.count())]
+
+
+def test_proposals_are_drawn_listed_and_asked_about_as_such(offered):
+    dock = offered.dock
+    assert dock.session.reading.proposed.method == "invented-1"
+    assert dock.session.reading.unconfirmed == (HEAD, RIM, SHAFT)
+    assert proposed_strokes(offered) == 3
+    assert not {"head", "rim", "shaft"} & {s.kind for s in dock.view.overlay._scene.strokes}
+    assert sum("◇" in text and "proposed" in text for text in states(offered)) == 3
+    assert dock.session.armed == HEAD
+    assert "Proposed by the program" in dock.placing.question_text.text()
+    # Nothing is on disk before the reader does something.
+    assert dock.session.saved is None
+    assert not list(dock.session.film_path.parent.glob("*.reading.json"))
+
+
+def test_one_key_confirms_and_goes_on_to_the_next(offered):
+    session, strokes = offered.dock.session, proposed_strokes(offered)
+    offered.key(Qt.Key.Key_C)
+    assert session.reading.proposed.landmarks[HEAD] == "confirmed"
+    assert session.armed == RIM
+    kept = read_reading(session.saved.path)
+    assert kept.proposed.landmarks == {HEAD: "confirmed", RIM: "proposed", SHAFT: "proposed"}
+    assert kept.placing_sd_px[HEAD] == 0.5
+    assert proposed_strokes(offered) == strokes - 1
+
+
+def test_one_key_refuses_and_leaves_the_landmark_to_the_reader(offered):
+    session = offered.dock.session
+    offered.key(Qt.Key.Key_R)
+    assert HEAD not in session.reading.landmarks
+    assert HEAD not in session.reading.placing_sd_px
+    assert HEAD not in session.reading.proposed.landmarks
+    assert session.armed == HEAD
+    offered.key(Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    assert HEAD in session.reading.unconfirmed
+
+
+def test_a_proposed_outline_is_moved_as_a_whole_and_is_the_readers_then(offered, proposals):
+    session = offered.dock.session
+    offered.key(Qt.Key.Key_F)
+    before = np.array(proposals.hips[0].landmarks[HEAD])
+    start = tuple(before[3])
+    offered.drag(start, (start[0] + 12.0, start[1] + 5.0))
+    after = np.array(session.reading.landmarks[HEAD])
+    assert len(after) == 8
+    assert after.mean(axis=0) - before.mean(axis=0) == pytest.approx((12.0, 5.0), abs=1.5)
+    assert session.reading.proposed.landmarks[HEAD] == "placed"
+    assert HEAD not in session.reading.placing_sd_px
+
+
+def test_a_click_elsewhere_begins_a_proposed_landmark_by_hand(offered):
+    session = offered.dock.session
+    offered.click((900, 1000))
+    assert len(session.reading.landmarks[HEAD]) == 1
+    assert HEAD not in session.reading.unconfirmed
+
+
+def test_what_the_reader_placed_meanwhile_stays(hand, placed, proposals):
+    session = hand.dock.session
+    for point in placed().landmarks[HEAD]:
+        session.click(point)
+    mine = session.reading.landmarks[HEAD]
+    session.receive(proposals)
+    assert session.reading.landmarks[HEAD] == mine
+    assert session.reading.unconfirmed == (RIM, SHAFT)
+
+
+def test_proposals_wait_for_the_side(empty, sample, proposals):
+    empty.dock.open_path(sample())
+    session = empty.dock.session
+    session.receive(proposals)
+    assert not session.reading.landmarks
+    session.set_operated("left")
+    assert session.reading.unconfirmed == (HEAD, RIM, SHAFT)
+
+
+def test_numbers_of_unconfirmed_proposals_are_marked_and_give_no_verdict(
+    hand, placed, put, proposals, settle
+):
+    session = hand.dock.session
+    whole = placed()
+    left = {name: points for name, points in whole.landmarks.items() if name != RIM}
+    put(session, replace(whole, landmarks=left))
+    hand.dock.compare.fields["cup", "inclination_deg"].setValue(42)
+    hand.dock.compare.fields["cup", "anteversion_deg"].setValue(18)
+    hand.dock.compare.fields["tolerance", "inclination_deg"].setValue(10)
+    session.receive(proposals)
+
+    def inclination():
+        settle(hand)
+        return next(line for line in hand.dock.numbers.lines() if "Inclination" in line[0])
+
+    name, value, plan = inclination()
+    assert name.startswith("▲")
+    assert value
+    assert "undecided" in plan
+    row = session.result.comparison.row("radiographic_inclination")
+    assert "confirmed" in row.reason
+    session.arm(RIM)
+    session.confirm()
+    name, _value, plan = inclination()
+    assert not name.startswith("▲")
+    assert "within" in plan
+
+
+def test_a_blinded_or_begun_or_practised_film_gets_no_proposal(hand, placed, put):
+    session = hand.dock.session
+    assert session.takes_proposals
+    blinded = open_session(session.film, session.film_path, "B", blinded=True)
+    assert not blinded.takes_proposals
+    put(session, placed())
+    assert not session.takes_proposals
+
+
+def test_the_program_looks_in_the_background_and_the_window_goes_on(hand, sample, qtbot):
+    dock = hand.dock
+    dock.close_film()
+    dock.open_path(sample())
+    session = dock.session
+    session.set_operated("left")
+    dock.placing.proposes.click()
+    dock.placing.proposes.click()
+    assert not session.reading.landmarks
+    qtbot.waitUntil(lambda: session.reading.proposed is not None, timeout=60_000)
+    dock.proposes = False
+    assert HEAD in session.reading.unconfirmed
+    assert "femoral head outline, left" in dock.notices.texts["proposed"]
