@@ -3,7 +3,7 @@
 Under parallel rays all five are one identity, sin RA = b / a; only the lengths that are taken
 differ. The formulas, written here as published:
 
-* Lewinnek GE et al., J Bone Joint Surg Am 1978;60-A:217-220.
+* Lewinnek GE et al., J Bone Joint Surg Am 1978;60-A:217-220 (from memory).
 * Liaw CK et al., Clin Orthop Relat Res 2006;451:134-139 (from memory).
 * Pradhan R, J Bone Joint Surg Br 1999;81-B:431-435 (from memory).
 * Hassan DM et al., J Arthroplasty 1995;10:369-372 (from memory).

@@ -3,7 +3,7 @@
 The figures were derived once from the geometry alone (SID 1150); the outlines here are cast point
 by point (tests/camera.py) and share nothing with the measuring code. Independent descriptions of
 the effect: Derbyshire B, Med Eng Phys 2008;30:1119-1126; Zhao JX et al., Med Eng Phys
-2016;38:1376-1381.
+2016;38:1376-1381 (abstracts read).
 """
 
 import numpy as np

@@ -43,7 +43,7 @@ ChangeVerdict = Literal["changed", "not shown", "not resolved", "not comparable"
 
 WEAR_RESOLVED_MM = 1.1
 """A pair of plain films does not resolve wear below this (Wan Z et al., Clin Orthop Relat Res
-2006;449:267-274)."""
+2006;449:267-274; abstract read)."""
 
 TWO_AT_ONCE = 2.241403
 """Half-width, in standard uncertainties, of each of two intervals that hold both components of a

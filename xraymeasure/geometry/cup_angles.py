@@ -2,8 +2,9 @@
 
 Every function takes and returns degrees, takes scalars or arrays and broadcasts them. The
 definitions are those of Murray DW, The definition and measurement of acetabular orientation,
-J Bone Joint Surg Br 1993;75-B:228-232. All conversions go through the axis that points out of the
-cup's opening, in the frame of its own hip: lateral, caudal, anterior. Both hips are alike there.
+J Bone Joint Surg Br 1993;75-B:228-232 (abstract read). All conversions go through the axis that
+points out of the cup's opening, in the frame of its own hip: lateral, caudal, anterior. Both hips
+are alike there.
 """
 
 from __future__ import annotations

@@ -204,7 +204,8 @@ def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     centre = points.mean(axis=0)
     shifted = points - centre
     x, y = shifted[:, 0], shifted[:, 1]
-    # Principal axis of the scatter (total least squares; Pearson K, Phil Mag 1901;2:559-572).
+    # Principal axis of the scatter (total least squares; Pearson K, Phil Mag 1901;2:559-572, from
+    # memory).
     sxx, syy, sxy = (x * x).sum(axis=0), (y * y).sum(axis=0), (x * y).sum(axis=0)
     if np.any(sxx + syy < 1e-12):
         raise MeasureError("the points coincide; a line needs two that differ")

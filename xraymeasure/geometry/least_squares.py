@@ -98,11 +98,11 @@ def converge(
 def descend(
     model: Model, points: np.ndarray, p: np.ndarray, steps: int, tolerance: float
 ) -> np.ndarray:
-    """Levenberg-Marquardt on every column of `p` at once (Marquardt DW, SIAM J 1963;11:431-441).
+    """Levenberg-Marquardt on every column of `p` at once.
 
-    A column whose step would not reduce its residual keeps its place and is damped more. Columns
-    that have arrived are left out of further steps: a noisy short arc may need thirty, most
-    readings two.
+    Marquardt DW, SIAM J 1963;11:431-441 (from memory). A column whose step would not reduce its
+    residual keeps its place and is damped more. Columns that have arrived are left out of further
+    steps: a noisy short arc may need thirty, most readings two.
     """
     arrived = p.copy()
     active = np.arange(p.shape[1])

@@ -2,7 +2,7 @@
 
 Two methods. ``ellipse``: rays taken as parallel, anteversion is the arcsine of the axis ratio.
 ``perspective``: the circle in space whose outline, seen from the tube, is the ellipse. Angles are
-radiographic (Murray DW, J Bone Joint Surg Br 1993;75-B:228-232).
+radiographic (Murray DW, J Bone Joint Surg Br 1993;75-B:228-232; abstract read).
 """
 
 from __future__ import annotations
@@ -112,7 +112,7 @@ def ellipse_angles(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return inclination and anteversion of the ellipse method, in degrees.
 
-    sin RA = b / a (Lewinnek GE et al., J Bone Joint Surg Am 1978;60-A:217-220).
+    sin RA = b / a (Lewinnek GE et al., J Bone Joint Surg Am 1978;60-A:217-220; from memory).
 
     Parameters
     ----------

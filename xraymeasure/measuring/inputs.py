@@ -34,7 +34,7 @@ symphysis (the spread of a uniform one), and its scatter about that line in mm."
 
 PLAUSIBLE_MAGNIFICATION = (PLAUSIBLE_MAGNIFIED, 0.04)
 """Mean and spread where the detector's pitch is unknown (14.1 +- 4.1 % and a mean of 119.8 % are
-published)."""
+published, see `calibration.PLAUSIBLE_MAGNIFICATION`)."""
 
 DEPTH_MM: dict[str, tuple[float, float]] = {
     "teardrop": (0.0, 8.0),

@@ -54,7 +54,7 @@ class Thresholds:
         Rotation of the pelvis, where its own interval excludes an unturned one.
     obturator_ratio : float
         Widths of the foramina, the larger over the smaller; a ratio of 2 is 13 to 18 degrees of
-        rotation (Kanazawa M et al., Hip Int 2016;26:462-467).
+        rotation (Kanazawa M et al., Hip Int 2016;26:462-467; abstract read).
     pelvis_tilt_mm : (float, float)
         Usual height of the sacrococcygeal joint above the symphysis, of either sex: 30 +- 18
         from published means of 32 and 47 mm, and 22 +- 14 in another set; weak.

@@ -49,19 +49,20 @@ VERDICTS: dict[str, tuple[str, str, str]] = {
 
 WEAR_REMARK = (
     f"A pair of plain films does not resolve wear below about {WEAR_RESOLVED_MM:g} mm (Wan Z et "
-    "al., Clin Orthop Relat Res 2006;449:267-274): 0.55 mm a year over two years, 0.22 over five, "
-    "0.11 over ten. Two-dimensional wear is the part of the head's movement that the film shows; "
-    "movement toward the tube is not seen. A liner that is offset by design does not count, for it "
-    "is the same on both films."
+    "al., Clin Orthop Relat Res 2006;449:267-274, abstract read): 0.55 mm a year over two years, "
+    "0.22 over five, 0.11 over ten. Two-dimensional wear is the part of the head's movement that "
+    "the film shows; movement toward the tube is not seen. A liner that is offset by design does "
+    "not count, for it is the same on both films."
 )
 BEDDING_REMARK = (
     "The first one to two years hold the bedding-in of the liner: a rate from a film soon after "
     "the operation is higher than the wear that follows."
 )
 STEM_REMARK = (
-    "What counts as subsidence depends on the stem's type: more than 5 mm is a common definition, "
-    "1 mm or less is noise, and polished tapered stems settle by 1 to 1.6 mm as they should "
-    "(Baryeh K et al., EFORT Open Rev 2021;6:331-342)."
+    "What counts as subsidence depends on the stem's type: more than 5 mm is a common definition "
+    "and 1 mm or less is noise (both from memory), while polished tapered stems settle by 1 to "
+    "1.6 mm (means of one and of ten years) with excellent results, and no threshold of failure "
+    "was found for them (Baryeh K et al., EFORT Open Rev 2021;6:331-342, abstract read)."
 )
 RADIOSTEREOMETRY_REMARK = (
     "These are plain films: migration at the scale of radiostereometry (tenths of a millimetre) is "
