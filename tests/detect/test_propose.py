@@ -5,6 +5,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.ndimage import rotate
 
 from tests.detect.metal_film import PITCH, Metal, metal_film
 from xraymeasure.detect.propose import METHOD, propose, proposed_reading
@@ -106,6 +107,23 @@ def test_a_mirrored_film_gives_the_same_hip_at_the_mirrored_place():
         rows, columns = np.array(points).T
         there = np.stack([rows, film.shape[1] - 1 - columns], axis=1)
         assert np.allclose(there, found.landmarks[name], atol=0.002)
+
+
+def test_a_turned_film_with_other_contrast_and_more_noise_agrees_within_its_intervals():
+    # Turned by 3 degrees about the central ray, here the middle of the film: inclination follows.
+    pixels = film_of(LEFT).pixels / 4095.0
+    darker = 4095 * rotate(pixels, 3.0, reshape=False, order=1, mode="nearest") ** 1.3
+    darker += 12.0 * np.random.default_rng(5).standard_normal(pixels.shape)
+    turned = film_from_array(
+        np.clip(np.round(darker), 0, 4095).astype(np.uint16),
+        pitch_mm=PITCH,
+        source_detector_mm=1150.0,
+    )
+    found, usual = only(propose(turned, head_diameter_mm=32)), only(found_on(LEFT))
+    turn = abs(found.inclination_deg - usual.inclination_deg)
+    # The film is the same, so each interval alone must reach.
+    assert abs(turn - 3.0) < 1.96 * found.angle_sd_deg[0]
+    assert abs(found.anteversion_deg - usual.anteversion_deg) < 1.96 * found.angle_sd_deg[1]
 
 
 def test_a_cup_said_to_open_backward_gets_the_other_pose():

@@ -5,29 +5,75 @@ import pytest
 
 from tests.camera import axis_of
 from xraymeasure.detect.field import Field
-from xraymeasure.detect.render import Beam, half_chord, rim, shell_length
+from xraymeasure.detect.render import (
+    FLANGE_THICKNESS_MM,
+    Beam,
+    flange_length,
+    half_chord,
+    lip_length,
+    rim,
+    shell_length,
+)
+
+SID, CENTRE = 1100.0, np.array([85.0, -20.0, 150.0])
+FIELD = Field(np.zeros((9, 9), np.float32), (8.0, 8.0), (66.0, -55.0), np.zeros((9, 9), bool))
+POSES = [(42, 17), (30, -12), (60, 2), (90, 0)]
 
 
-@pytest.mark.parametrize(("inclination", "anteversion"), [(42, 17), (30, -12), (60, 2), (90, 0)])
-@pytest.mark.parametrize("face", [0.0, -2.5, 3.0])
-def test_a_ray_runs_as_far_in_the_shell_as_its_steps_inside_count(inclination, anteversion, face):
-    sid, centre = 1100.0, np.array([85.0, -20.0, 150.0])
-    axis = axis_of(inclination, anteversion, "left")
-    field = Field(np.zeros((9, 9), np.float32), (8.0, 8.0), (66.0, -55.0), np.zeros((9, 9), bool))
-    found = shell_length(Beam.to(field, sid), centre, axis, 27.0, 23.0, face)
-    tube = np.array([0.0, 0.0, sid])
-    x, y = np.meshgrid(field.x_mm, field.y_mm)
-    rays = np.stack([x, y, np.zeros_like(x)], axis=-1) - tube
+def counted(axis, inside, *ways, step=0.025):
+    """Return for each ray how long it is inside by a count of steps."""
+    x, y = np.meshgrid(FIELD.x_mm, FIELD.y_mm)
+    rays = np.stack([x, y, np.zeros_like(x)], axis=-1) - [0.0, 0.0, SID]
     rays /= np.linalg.norm(rays, axis=-1, keepdims=True)
-    step = 0.02
-    depths = 960.0 + step * (np.arange(int(70 / step)) - 35 / step)
-    counted = np.zeros_like(x)
-    for depth in depths:
-        away = tube + depth * rays - centre
-        reach = np.linalg.norm(away, axis=-1)
-        counted += step * ((reach < 27.0) & (reach > 23.0) & (away @ axis < face))
-    assert np.allclose(found, counted, atol=0.1)
+    total = np.zeros_like(x)
+    for depth in step * np.arange(905.0 / step, 1005.0 / step):
+        away = [0.0, 0.0, SID] + depth * rays - CENTRE
+        total += step * inside(
+            np.linalg.norm(away, axis=-1), away @ axis, *(away @ way for way in ways)
+        )
+    return total
+
+
+@pytest.mark.parametrize(("inclination", "anteversion"), POSES)
+@pytest.mark.parametrize("face", [-2.5, 3.0])
+def test_a_ray_runs_as_far_in_the_shell_as_its_steps_inside_count(inclination, anteversion, face):
+    axis = axis_of(inclination, anteversion, "left")
+    found = shell_length(Beam.to(FIELD, SID), CENTRE, axis, 27.0, 23.0, face)
+    true = counted(axis, lambda reach, height: (reach < 27.0) & (reach > 23.0) & (height < face))
+    assert np.allclose(found, true, atol=0.1)
     assert found.max() > 10.0
+
+
+@pytest.mark.parametrize(("inclination", "anteversion"), POSES)
+@pytest.mark.parametrize("width", [3.0, -2.0])
+def test_a_ray_runs_as_far_in_the_flange_as_its_steps_inside_count(inclination, anteversion, width):
+    axis = axis_of(inclination, anteversion, "left")
+    found = flange_length(Beam.to(FIELD, SID), CENTRE, axis, 27.0, width, 1.0)
+    ends = sorted([27.0, 27.0 + width])
+
+    def inside(reach, height):
+        flat = np.sqrt(np.maximum(reach**2 - height**2, 0.0))
+        level = (height < 1.0) & (height > 1.0 - FLANGE_THICKNESS_MM)
+        return level & (flat > ends[0]) & (flat < ends[1])
+
+    assert np.allclose(found, np.sign(width) * counted(axis, inside), atol=0.1)
+    assert np.abs(found).max() > 2.0
+
+
+@pytest.mark.parametrize(("inclination", "anteversion"), POSES[:2])
+def test_a_ray_runs_as_far_in_a_lip_as_its_steps_inside_count(inclination, anteversion):
+    axis = axis_of(inclination, anteversion, "left")
+    found = lip_length(Beam.to(FIELD, SID), CENTRE, axis, 27.0, 23.0, 1.0, 8.0)
+    cranial = np.array([0.0, -1.0, 0.0]) + axis[1] * axis
+    cranial /= np.linalg.norm(cranial)
+
+    def inside(reach, height, up):
+        # The raised wall: a wedge over the opening, on the cranial half.
+        wedge = (height > 1.0) & (height - 1.0 < np.tan(np.radians(8.0)) * up)
+        return (reach < 27.0) & (reach > 23.0) & wedge
+
+    assert np.allclose(found, counted(axis, inside, cranial), atol=0.1)
+    assert found.max() > 2.0
 
 
 def test_a_ray_through_the_middle_of_a_ball_runs_twice_its_radius():

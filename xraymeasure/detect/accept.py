@@ -15,17 +15,28 @@ from xraymeasure.detect.head import Head
 COARSE_MISFIT_LIMIT = 0.075
 """Of the first fit, on a grid of about 1 mm: true implants reach 0.057, others begin at 0.086."""
 MISFIT_LIMIT, MISFIT_DOUBTFUL = 0.06, 0.05
-_FARTHEST_MM = 4.0
-"""Between the centres of head and shell, seen on the detector."""
+_FARTHEST_MM, _FAR_MM = 4.0, 1.5
+"""Between the centres of head and shell on the detector: left out, and doubtful. Rendered cups with
+up to 0.6 mm of wear come out within 0.8 mm."""
+_LEAST_ATTENUATION = 0.042
+"""Of the shell, per mm. Rendered shells come out at 0.054 and more; bone and cement about a cup
+that has no shell, but a wire, at 0.031 and less."""
 _RADII_MM = (19.0, 37.0)
 _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
 _MISFIT_OF_HEAD = 0.02
 _DISAGREEMENT_OF_HEAD = 0.004
 _WIDE_DEG = 2.0
+_LIP_TURNS_DEG = 1.5
+"""Rendered shells without a lip: 0.8 and less."""
 _FARTHEST_FACE_MM = 1.0
 """Half balls come out within 0.5 mm of their centre, shells with a raised lip beyond 1.2 mm."""
 _CLIPPED = 0.5
 _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
+
+
+def has_shell(fit: cup.Fitted) -> bool:
+    """Whether what surrounds the head is metal."""
+    return bool(np.exp(fit.parameters[cup.SHELL]) > _LEAST_ATTENUATION)
 
 
 def may_be_cup(fit: cup.Fitted) -> bool:
@@ -34,6 +45,7 @@ def may_be_cup(fit: cup.Fitted) -> bool:
     return bool(
         fit.misfit < MISFIT_LIMIT
         and np.hypot(p[cup.U], p[cup.V]) < _FARTHEST_MM
+        and has_shell(fit)
         and _RADII_MM[0] < p[cup.RADIUS] < _RADII_MM[1]
         and _INCLINATIONS_DEG[0] < p[cup.INCLINATION] < _INCLINATIONS_DEG[1]
         and abs(p[cup.ANTEVERSION]) < _STEEPEST_ANTEVERSION_DEG
@@ -43,7 +55,11 @@ def may_be_cup(fit: cup.Fitted) -> bool:
 
 
 def doubts_of(
-    head: Head, fit: cup.Fitted, angle_sd_deg: tuple[float, float], clipped: float
+    head: Head,
+    fit: cup.Fitted,
+    angle_sd_deg: tuple[float, float],
+    clipped: float,
+    lip_turns_deg: float,
 ) -> tuple[str, ...]:
     """Return why a proposal is doubtful, as sentences; none if it is not.
 
@@ -54,6 +70,8 @@ def doubts_of(
     angle_sd_deg : (inclination, anteversion)
     clipped : float
         Share of the picture that is as white as the film can be.
+    lip_turns_deg : float
+        By how much the angles change when the shell may have a raised lip.
     """
     found = []
     if fit.misfit > MISFIT_DOUBTFUL:
@@ -67,6 +85,12 @@ def doubts_of(
         found.append(f"Only {100 * head.sectors:.0f} % of the head's outline is seen.")
     if max(angle_sd_deg) > _WIDE_DEG:
         found.append("Other models of the shell give other angles.")
+    if np.hypot(fit.parameters[cup.U], fit.parameters[cup.V]) > _FAR_MM:
+        found.append("The head lies off the middle of the shell: it is worn, or no half ball.")
+    if lip_turns_deg > _LIP_TURNS_DEG:
+        found.append(
+            f"With a raised lip the angles of the shell would be {lip_turns_deg:.0f} deg other."
+        )
     if abs(float(fit.parameters[cup.FACE])) > _FARTHEST_FACE_MM:
         found.append(
             "The opening does not lie where that of half a ball does: a raised lip or another "

@@ -1,10 +1,11 @@
 """The cup by synthesis: the shell whose picture, with that of the head, is the one on the film.
 
-Two balls cut by a plane are rendered from the tube (attenuation, blur, scatter) and fitted to the
-film's greys. What the film does to exposures (tone, sharpening, slow harmonising) and what lies
-behind (soft tissue, bone) enters linearly and is solved inside (variable projection: Golub GH,
-Pereyra V, SIAM J Numer Anal 1973;10:413-432; from memory). Weights fall off beyond three robust
-spreads (Huber); where the film is as white as it can be, a model that is whiter still agrees.
+Two balls cut by a plane, with a ring about the opening, are rendered from the tube (attenuation,
+blur, scatter) and fitted to the film's greys. What the film does to exposures (tone, sharpening,
+slow harmonising) and what lies behind (soft tissue, bone) enters linearly and is solved inside
+(variable projection: Golub GH, Pereyra V, SIAM J Numer Anal 1973;10:413-432; from memory). Weights
+fall off beyond three robust spreads (Huber); where the film is as white as it can be, a model that
+is whiter still agrees.
 """
 
 from __future__ import annotations
@@ -16,24 +17,32 @@ from typing import NamedTuple
 import numpy as np
 
 from xraymeasure.detect.field import Field
-from xraymeasure.detect.render import Beam, half_chord, shell_length
+from xraymeasure.detect.render import Beam, flange_length, half_chord, lip_length, shell_length
 from xraymeasure.geometry.cup_angles import angles_of_axis, cup_axis
 from xraymeasure.vocabulary.landmarks import Side
 
-U, V, RADIUS, WALL, INCLINATION, ANTEVERSION, FACE, SHELL, HEAD, SCATTER, BLUR = range(11)
+U, V, RADIUS, WALL, INCLINATION, ANTEVERSION, FACE, SHELL, HEAD = range(9)
+SCATTER, BLUR, FLANGE, LIP = range(9, 13)
 """Parameters: centre on the detector against the head's (mm), outer radius, wall (mm), angles
 (degrees), how far the opening lies from the centre (mm), logarithms of the attenuation of shell and
-head (per mm), scatter, blur (mm on the detector)."""
+head (per mm), scatter, blur (mm on the detector), how far a ring about the opening stands out (mm),
+by how much the cranial half is raised (degrees)."""
 
-_PRIOR = np.array([0.0, 0.0, 26.5, 3.8, 43.0, 0.0, 0.0, np.log(0.1), np.log(0.3), 0.12, 0.22])
-_PRIOR_SD = np.array([2.5, 2.5, 6.0, 1.2, 60.0, 60.0, 0.7, 0.5, 0.8, 0.12, 0.08])
-_STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.2, 0.05, 0.03, 0.03, 0.01, 0.02])
-_LONGEST_STEP = np.array([2.0, 2.0, 2.0, 1.5, 12.0, 12.0, 1.5, 0.7, 0.7, 0.15, 0.12])
-_LEAST = np.array([-9.0, -9.0, 17.0, 0.6, -20.0, -75.0, -6.0, -5.5, -6.0, 0.003, 0.03])
-_MOST = np.array([9.0, 9.0, 40.0, 12.0, 110.0, 75.0, 6.0, 1.5, 1.5, 1.2, 0.9])
+_PRIOR = np.array(
+    [0.0, 0.0, 26.5, 3.8, 43.0, 0.0, 0.0, np.log(0.1), np.log(0.3), 0.12, 0.22, 0.0, 0.0]
+)
+_PRIOR_SD = np.array([2.5, 2.5, 6.0, 1.2, 60.0, 60.0, 0.7, 0.5, 0.8, 0.12, 0.08, 0.8, 5.0])
+_STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.2, 0.05, 0.03, 0.03, 0.01, 0.02, 0.05, 0.3])
+_LONGEST_STEP = np.array([2.0, 2.0, 2.0, 1.5, 12.0, 12.0, 1.5, 0.7, 0.7, 0.15, 0.12, 1.0, 4.0])
+_LEAST = np.array([-9.0, -9.0, 17.0, 0.6, -20.0, -75.0, -6.0, -5.5, -6.0, 0.003, 0.03, -0.5, -2.0])
+_MOST = np.array([9.0, 9.0, 40.0, 12.0, 110.0, 75.0, 6.0, 1.5, 1.5, 1.2, 0.9, 3.0, 14.0])
 _AREA_OF_A_VOTE_MM2 = 4.0
 """Area of the detector whose pixels count as one, because what the model lacks is smooth."""
 _HUBER = 3.0
+_LEAST_GAIN = 0.001
+"""Of the cost, from one more step of the descent."""
+_NEAR = 4.0
+"""Steps of the slopes."""
 _NECK_HALF_MM = 13.0
 """Half the width of the strip about the neck that is left out, at the head."""
 
@@ -132,40 +141,80 @@ def scene(
     )  # fmt: skip
 
 
-def density(scene: CupScene, p: np.ndarray) -> np.ndarray:
-    """Return the picture: logarithm of the exposure, 0 without metal, rising with it."""
+_SHAPE = [U, V, RADIUS, WALL, INCLINATION, ANTEVERSION, FACE, FLANGE, LIP]
+"""The parameters that say where metal is."""
+
+
+def _lengths(scene: CupScene, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return how far each ray runs in the shell, and half as far in the whole ball where used."""
+    axis, centre = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side), scene.centre(p[U], p[V])
+    outer = float(p[RADIUS])
+    shell = scene.beam, centre, axis, outer, max(outer - float(p[WALL]), 1.0), float(p[FACE])
+    metal = shell_length(*shell)
+    if p[LIP]:
+        metal += lip_length(*shell, float(p[LIP]))
+    if p[FLANGE]:
+        metal += flange_length(scene.beam, centre, axis, outer, float(p[FLANGE]), float(p[FACE]))
+    _, gap = scene.beam.depth_and_gap(centre)
+    return metal, half_chord(gap[scene.used], outer)
+
+
+def _blurred(pictures: np.ndarray, sigma: float, truncate: float = 3.0) -> np.ndarray:
+    """Return a stack of pictures, each blurred."""
     from scipy.ndimage import gaussian_filter
 
-    axis = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side)
-    outer = p[RADIUS]
-    shell = shell_length(
-        scene.beam, scene.centre(p[U], p[V]), axis, outer, max(outer - p[WALL], 1.0), p[FACE]
+    found: np.ndarray = gaussian_filter(
+        pictures, (0.0, sigma, sigma), mode="nearest", truncate=truncate
     )
-    passed = np.exp(-(np.exp(p[SHELL]) * shell + np.exp(p[HEAD]) * scene.head_chord))
-    passed = gaussian_filter(
-        passed, p[BLUR] / scene.field.pitch_mm[0], mode="nearest", truncate=3.0
-    )
-    found: np.ndarray = -np.log((passed + p[SCATTER]) / (1.0 + p[SCATTER]))
     return found
 
 
-def _design(scene: CupScene, p: np.ndarray) -> np.ndarray:
-    """Return the columns that are combined linearly into greys, shape (pixels, 11)."""
-    from scipy.ndimage import gaussian_filter
+def _toned(scene: CupScene, several: np.ndarray) -> np.ndarray:
+    """Return the columns that tone combines into greys, for each row of parameters.
 
-    picture, pitch = density(scene, p), scene.field.pitch_mm[0]
-    _, gap = scene.beam.depth_and_gap(scene.centre(p[U], p[V]))
-    wide = picture - gaussian_filter(picture, 1.5 / pitch, mode="nearest", truncate=2.5)
-    narrow = picture - gaussian_filter(picture, 0.5 / pitch, mode="nearest", truncate=3.0)
-    slow = gaussian_filter(picture[::4, ::4], 5.0 / pitch, mode="nearest", truncate=2.5)
-    slow = slow.repeat(4, axis=0).repeat(4, axis=1)[: picture.shape[0], : picture.shape[1]]
-    here = picture[scene.used]
-    # Bone is missing inside the ball.
-    bone = half_chord(gap[scene.used], p[RADIUS]) / 25.0
-    tone = np.stack(
-        [bone, here, here * here, wide[scene.used], narrow[scene.used], slow[scene.used]], axis=1
+    Parameters
+    ----------
+    several : numpy.ndarray, shape (n, parameters)
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, pixels, 6)
+        Missing bone; the picture, which is the logarithm of the exposure, 0 without metal; its
+        square; wide and narrow sharpening; slow harmonising.
+    """
+    pitch = scene.field.pitch_mm[0]
+    known: dict[bytes, tuple[np.ndarray, np.ndarray]] = {}
+    for p in several:
+        if (key := p[_SHAPE].tobytes()) not in known:
+            known[key] = _lengths(scene, p)
+    lengths = [known[p[_SHAPE].tobytes()] for p in several]
+    passed = np.exp(
+        [
+            -(np.exp(p[SHELL]) * metal + np.exp(p[HEAD]) * scene.head_chord)
+            for p, (metal, _) in zip(several, lengths, strict=True)
+        ]
     )
-    return np.concatenate([scene.ground, tone], axis=1)
+    for blur in np.unique(several[:, BLUR]):
+        same = several[:, BLUR] == blur
+        passed[same] = _blurred(passed[same], blur / pitch)
+    scatter = several[:, SCATTER, None, None]
+    pictures = -np.log((passed + scatter) / (1.0 + scatter))
+    wide = pictures - _blurred(pictures, 1.5 / pitch, 2.5)
+    narrow = pictures - _blurred(pictures, 0.5 / pitch)
+    slow = _blurred(pictures[:, ::4, ::4], 5.0 / pitch, 2.5)
+    rows, columns = (used // 4 for used in scene.used)
+    pixels = (slice(None), *scene.used)
+    here = pictures[pixels]
+    # Bone is missing inside the ball.
+    bone = np.array([ball for _, ball in lengths]) / 25.0
+    return np.stack(
+        [bone, here, here * here, wide[pixels], narrow[pixels], slow[:, rows, columns]], axis=2
+    )
+
+
+def _design(scene: CupScene, p: np.ndarray) -> np.ndarray:
+    """Return the columns that are combined linearly into greys, shape (pixels, 12)."""
+    return np.concatenate([scene.ground, _toned(scene, p[None])[0]], axis=1)
 
 
 def solve(scene: CupScene, design: np.ndarray) -> Solution:
@@ -197,14 +246,14 @@ def _cost(scene: CupScene, solution: Solution, p: np.ndarray, spread: float) -> 
     return float(share * loss.sum() + (((p - _PRIOR) / _PRIOR_SD) ** 2).sum())
 
 
-def _jacobian(scene: CupScene, p: np.ndarray, solution: Solution) -> np.ndarray:
-    """Return the slope of the picture's greys in each parameter, the linear part held."""
-    base = solution.design @ solution.coefficients
-    slopes = np.empty((len(base), len(p)))
-    for k, step in enumerate(_STEP):
-        moved = p.copy()
-        moved[k] += step
-        slopes[:, k] = (_design(scene, moved) @ solution.coefficients - base) / step
+def _jacobian(
+    scene: CupScene, p: np.ndarray, solution: Solution, free: Sequence[int]
+) -> np.ndarray:
+    """Return the slope of the greys in each free parameter, the linear part held; others are 0."""
+    base = solution.design[:, 6:] @ solution.coefficients[6:]
+    moved = _toned(scene, p + np.diag(_STEP)[free]) @ solution.coefficients[6:]
+    slopes = np.zeros((len(base), len(p)))
+    slopes[:, free] = (moved - base).T / _STEP[free]
     return slopes
 
 
@@ -214,13 +263,13 @@ class Fitted:
 
     Attributes
     ----------
-    parameters : numpy.ndarray, shape (11,)
+    parameters : numpy.ndarray, shape (13,)
     cost : float
         Squared residuals in robust spreads, and priors.
     misfit : float
         Robust spread of the residual over the contrast of the metal.
     solution : Solution
-    slopes : numpy.ndarray, shape (pixels, 11)
+    slopes : numpy.ndarray, shape (pixels, 13)
     """
 
     parameters: np.ndarray
@@ -230,8 +279,21 @@ class Fitted:
     slopes: np.ndarray
 
 
-def descend(scene: CupScene, start: np.ndarray, iterations: int) -> Fitted:
-    """Return the fit that a damped Gauss-Newton descent reaches from `start`."""
+def descend(
+    scene: CupScene, start: np.ndarray, iterations: int, held: Sequence[int] = ()
+) -> Fitted:
+    """Return the fit that a damped Gauss-Newton descent reaches from `start`.
+
+    Parameters
+    ----------
+    scene : CupScene
+    start : numpy.ndarray, shape (13,)
+    iterations : int
+        At most.
+    held : sequence of int
+        Parameters that stay at their prior, where `start` must have them.
+    """
+    free = [k for k in range(len(_PRIOR)) if k not in held]
     pitch = scene.field.pitch_mm
     share = pitch[0] * pitch[1] / _AREA_OF_A_VOTE_MM2
     p = np.clip(np.asarray(start, dtype=float), _LEAST, _MOST)
@@ -239,9 +301,12 @@ def descend(scene: CupScene, start: np.ndarray, iterations: int) -> Fitted:
     spread = solution.spread
     cost = _cost(scene, solution, p, spread)
     damping = 1e-3
-    slopes = np.zeros((len(scene.greys), len(p)))
+    slopes, sloped_at = np.zeros((len(scene.greys), len(p))), np.full(len(p), np.inf)
     for _ in range(iterations):
-        slopes = _jacobian(scene, p, solution)
+        # Slopes are dear and change slowly: those of a near place serve.
+        fresh = bool(np.any(np.abs(p - sloped_at) > _NEAR * _STEP))
+        if fresh:
+            slopes, sloped_at = _jacobian(scene, p, solution, free), p
         found = None
         normal, gradient = normal_equations(solution, slopes, share / spread**2)
         normal[np.diag_indices_from(normal)] += 1.0 / _PRIOR_SD**2
@@ -256,12 +321,15 @@ def descend(scene: CupScene, start: np.ndarray, iterations: int) -> Fitted:
                 found = moved, tried, new
                 break
             damping = 10.0 * max(damping, 1e-3)
-        if found is None:
+        if found is None and fresh:
             break
+        if found is None:
+            sloped_at, damping = np.full(len(p), np.inf), 1e-3
+            continue
         gain, still = cost - found[2], np.all(np.abs(found[0] - p) < 0.5 * _STEP)
         p, solution, cost = found
         damping /= 5.0
-        if still or gain < 0.2:
+        if still or gain < _LEAST_GAIN * cost:
             break
         spread = solution.spread
         cost = _cost(scene, solution, p, spread)
@@ -304,6 +372,13 @@ def faces_tube(scene: CupScene, p: np.ndarray) -> bool:
     axis = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side)
     ray = scene.centre(p[U], p[V]) - np.array([0.0, 0.0, scene.beam.source_detector_mm])
     return bool(axis @ ray < 0)
+
+
+def turned_by_a_lip(scene: CupScene, fitted: Fitted) -> float:
+    """Return by how much the angles change when the shell may have a raised lip, degrees."""
+    lipped = descend(scene, fitted.parameters, 5)
+    moved = np.abs(lipped.parameters - fitted.parameters)
+    return float(max(moved[INCLINATION], moved[ANTEVERSION]))
 
 
 def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> np.ndarray:

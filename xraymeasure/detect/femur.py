@@ -16,6 +16,7 @@ from xraymeasure.vocabulary.landmarks import Side
 
 _ROW_MM = 3.0
 _COLUMN_MM = 0.5
+_BROAD_MM = 5.0
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,9 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
     for sign in (-1.0, 1.0):
         expected = place + lean * (y - middle_y) + sign * 0.5 * (width + taper * (y - middle_y))
         line = _refine(field, slope, y, expected, -sign)
+        if line is not None:
+            # Once more about what was found: the first window was cut about a coarser guess.
+            line = _refine(field, slope, y, np.polyval(line[0], y - middle_y), -sign)
         if line is None:
             return None
         lines.append(line)
@@ -113,6 +117,9 @@ def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray] | None:
     greys = field.greys[: count * band].reshape(count, band, -1).mean(axis=1)
     y = field.y_mm[: count * band].reshape(count, band).mean(axis=1)
     slope = gaussian_filter1d(greys, 0.8 / field.pitch_mm[1], axis=1, order=1)
+    # The thigh's own outline is a broad slope, steeper than a cortex where the film is bright.
+    broad = np.abs(gaussian_filter1d(slope, _BROAD_MM / field.pitch_mm[1], axis=1))
+    slope = np.sign(slope) * np.maximum(np.abs(slope) - broad, 0.0)
     cap = float(np.percentile(np.abs(slope), 98.5 if metal else 93.0))
     return y, np.clip(slope / max(cap, 1e-9), -1.0, 1.0)
 
