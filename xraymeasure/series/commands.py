@@ -262,22 +262,23 @@ def followup(
 ) -> None:
     """Follow each hip over its films, and the cohort against its plans.
 
-    The changes of all hips are one table, changes.csv and changes.parquet.
+    One page, followup.pdf, is of all hips, and their changes are one table, changes.csv and
+    changes.parquet.
     """
     from xraymeasure.series.cohort.cohort import cohort_of_study
     from xraymeasure.series.cohort.page import write_cohort
     from xraymeasure.series.followup.followup import followup_of_study
-    from xraymeasure.series.followup.page import write_changes, write_followup
+    from xraymeasure.series.followup.page import write_followups
+    from xraymeasure.series.followup.study_page import write_followup_study
 
     opened, summary = _run(study, workers, scheduler, reader, occasion)
     folder = out or opened.folder / "followup"
     followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
-    for path in write_changes(followed.hips, folder):
+    for path in write_followup_study(followed, folder):
         print(path)
-    for hip in followed:
-        if pages == "all" or (pages == "flagged" and hip.flagged):
-            for path in write_followup(hip, folder):
-                print(path)
+    shown = [hip for hip in followed if pages == "all" or (pages == "flagged" and hip.flagged)]
+    for path in write_followups(shown, folder, workers=workers, scheduler=scheduler):
+        print(path)
     flagged = sum(hip.flagged for hip in followed)
     tell(f"{len(followed)} hips followed, a change is shown on {flagged} of them")
     for label, why in followed.left_out:

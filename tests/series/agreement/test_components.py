@@ -1,7 +1,5 @@
 """Components of variance against published analyses."""
 
-import builtins
-
 import numpy as np
 import pytest
 
@@ -67,6 +65,16 @@ def test_two_hips_of_a_patient_count_as_less_than_two_patients():
     assert told.high - told.value == pytest.approx(half, rel=1e-3)
 
 
+def test_hips_of_a_patient_that_differ_more_than_patients_add_nothing():
+    # Constructed: every patient's mean is nought, so the component of patients is nought too.
+    values = [1.0, -1.0, 2.0, -2.0, 3.0, -3.0]
+    found = variance_components(values, {"patient": list("aabbcc")})
+    assert found.variances == {"patient": pytest.approx(0.0, abs=1e-6)}
+    # All that varies is within patients: the sum of squares over five degrees of freedom.
+    assert found.residual == pytest.approx(28.0 / 5.0, rel=1e-3)
+    assert found.mean.value == pytest.approx(0.0, abs=1e-9)
+
+
 def test_what_does_not_vary_cannot_be_told():
     with pytest.raises(StudyError, match="need three readings"):
         variance_components([1.0, 2.0], {"patient": ["a", "b"]})
@@ -76,14 +84,22 @@ def test_what_does_not_vary_cannot_be_told():
         variance_components([1.0] * 4, {"patient": list("aabb")})
 
 
-def test_without_statsmodels_it_is_said_how_to_get_it(monkeypatch):
-    real = builtins.__import__
+def test_a_crossed_table_with_gaps_has_the_components_of_statsmodels():
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
-    def without(name, *rest):
-        if name.startswith("statsmodels"):
-            raise ImportError(name)
-        return real(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", without)
-    with pytest.raises(StudyError, match=r"xraymeasure\[statistics\]"):
-        variance_components([1.0, 2.0, 4.0, 3.0], {"patient": list("aabb")})
+    rng = np.random.default_rng(5)
+    hips, readers = np.indices((25, 4)).reshape(2, -1)
+    values = (rng.normal(0, 3, 25)[hips] + rng.normal(0, 1, 4)[readers]) + rng.normal(0, 1, 100)
+    kept = rng.random(100) > 0.2
+    hips, readers, values = hips[kept], readers[kept], values[kept]
+    designs = [np.eye(25)[hips], np.eye(4)[readers]]
+    spec = VCSpec(
+        ["hip", "reader"], [[list("h" * 25)], [list("rrrr")]], [[each] for each in designs]
+    )
+    fit = MixedLM(values, np.ones((len(values), 1)), np.ones(len(values)), exog_vc=spec).fit()
+    found = variance_components(
+        values, {"hip": [f"H{each}" for each in hips], "reader": [f"R{each}" for each in readers]}
+    )
+    assert list(found.variances.values()) == pytest.approx(list(fit.vcomp), rel=2e-3)
+    assert found.residual == pytest.approx(float(fit.scale), rel=1e-3)
+    assert found.mean.value == pytest.approx(float(fit.fe_params[0]), rel=1e-3)

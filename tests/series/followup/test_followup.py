@@ -14,10 +14,12 @@ from xraymeasure.film.film import film_from_array
 from xraymeasure.measuring.measure import measure
 from xraymeasure.phantom import Cup, Geometry, Head, Hip, Pelvis, Scenario, Stem, simulate_reading
 from xraymeasure.reading.file import parse_reading
-from xraymeasure.report.layout.blocks import paper_sheets
-from xraymeasure.series.followup.followup import followup_of, followup_of_study
-from xraymeasure.series.followup.page import followup_paper, write_changes, write_followup
+from xraymeasure.report.layout.blocks import Table, paper_sheets
+from xraymeasure.series.followup.followup import StudyFollowUp, followup_of, followup_of_study
+from xraymeasure.series.followup.page import followup_paper, write_followup
+from xraymeasure.series.followup.study_page import overall, write_followup_study
 from xraymeasure.series.followup.tables import followup_csv, format_followup
+from xraymeasure.series.run.flow import Stage, losses
 from xraymeasure.series.study.readings import add_reading
 from xraymeasure.series.study.study import read_study
 
@@ -205,7 +207,7 @@ def test_the_same_follow_up_gives_the_same_bytes(sunk, pages, tmp_path):
         assert path.read_bytes() == pages[path.suffix].read_bytes()
 
 
-def test_a_change_that_could_not_be_measured_says_why(tmp_path):
+def test_a_change_that_could_not_be_measured_says_why():
     reading = read(SCENARIO).without("greater_trochanter_left")
     bare = replace(visit(1.0), measurements=measure(
         film_from_array(np.zeros((310, 350), np.uint8), pitch_mm=1.2, source_detector_mm=1150.0),
@@ -214,7 +216,14 @@ def test_a_change_that_could_not_be_measured_says_why(tmp_path):
     found = followup_of([visit(0.0), bare])
     assert "greater_trochanter_left is not placed" in format_followup(found)
     assert "not measured" in followup_csv(found)
-    assert all(path.stat().st_size for path in write_followup(found, tmp_path))
+    cells = [
+        cell.below
+        for block in followup_paper(found).blocks
+        if isinstance(block, Table)
+        for row in block.rows
+        for cell in row
+    ]
+    assert any("not measured: greater_trochanter_left is not placed" in text for text in cells)
 
 
 # --- a study -------------------------------------------------------------------------------------
@@ -272,6 +281,9 @@ def test_a_study_gives_its_hips_with_more_than_one_film(study):
 def test_hips_without_a_follow_up_are_named_with_the_reason(study):
     found = followup_of_study(study, draws=0, workers=0)
     assert [name for name, _ in found.left_out] == ["S2 left"]
+    read, followed = found.flow[-2:]
+    assert (read.n, read.remaining, followed.n) == (3, 1, 1)
+    assert [loss.which for loss in read.lost if loss.reason == "filmed once"] == [("S3 left",)]
     assert "Y2: the table of films does not say its day" in found.left_out[0][1]
 
 
@@ -283,13 +295,26 @@ def test_a_reader_can_be_chosen(study):
         followup_of_study(study, reader="C")
 
 
-def test_the_changes_of_all_hips_are_one_table(study, tmp_path):
+def test_a_study_has_one_page_and_one_table_over_all_hips(sunk, tmp_path):
     import pyarrow.parquet as pq
 
-    found = followup_of_study(study, draws=0, workers=0)
-    table, columns = write_changes([*found, *found], tmp_path)
-    rows = list(csv.DictReader(line for line in table.open() if not line.startswith("#")))
-    (hip,) = found
-    asked = sum(len(step.changes.rows) + len(step.changes.missing) for step in hip.steps)
-    assert len(rows) == 2 * asked == pq.read_table(columns).num_rows
-    assert {row["subject"] for row in rows} == {"S1"}
+    # Three patients, one with both hips.
+    hips = [replace(sunk, subject=f"S{number}") for number in (1, 1, 2, 3)]
+    flow = (Stage("hips read", "hips", 5, losses([("S4 left", "filmed once")])),)
+    found = StudyFollowUp(tuple(hips), (), "Invented series", "How it was read.", flow)
+    paths = {path.name: path for path in write_followup_study(found, tmp_path)}
+    rows = list(
+        csv.DictReader(line for line in paths["changes.csv"].open() if not line.startswith("#"))
+    )
+    asked = sum(len(step.changes.rows) + len(step.changes.missing) for step in sunk.steps)
+    assert len(rows) == 4 * asked == pq.read_table(paths["changes.parquet"]).num_rows
+    text = " ".join(paths["followup.html"].read_text("utf-8").split())
+    for said in ("A change is shown on 4 of 4 hips", "filmed once", "How it was read.", CAUTION):
+        assert said in text
+    (sinking,) = (each for each in overall(hips) if each.name == "stem_subsidence")
+    (trend,) = (each for each in sunk.trends if each.name == "stem_subsidence")
+    assert (sinking.hips, sinking.shown) == (4, 4)
+    # All the same, so nothing can be told of how they differ.
+    assert "all readings are equal" in sinking.mean
+    (single,) = (each for each in overall(hips[1:]) if each.name == "stem_subsidence")
+    assert single.per_year.value == pytest.approx(trend.per_year[0])

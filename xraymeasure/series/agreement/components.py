@@ -1,8 +1,8 @@
 """Where the spread of readings comes from: a mixed model with its components of variance.
 
 Patients, hips within patients, films within hips, readers and their occasions are random and
-crossed as they were; readings may be missing. Restricted maximum likelihood, by statsmodels; for a
-balanced table without negative components it equals the analysis of variance.
+crossed as they were; readings may be missing. Restricted maximum likelihood; for a balanced table
+without negative components it equals the analysis of variance.
 
 Formulas
 --------
@@ -14,7 +14,6 @@ Formulas
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -66,8 +65,8 @@ def variance_components(
     Raises
     ------
     StudyError
-        If there are fewer than three readings, nothing varies, no factor can be told, the model
-        cannot be fitted, or statsmodels is not installed.
+        If there are fewer than three readings, nothing varies, no factor can be told, or the model
+        cannot be fitted.
     """
     y = np.asarray(values, dtype=float)
     if len(y) < 3:
@@ -79,7 +78,7 @@ def variance_components(
     if spread == 0.0:
         raise StudyError("all readings are equal; components of variance cannot be told")
     found, residual = _fitted((y - y.mean()) / spread, told)
-    variances = {name: share * spread**2 for name, share in zip(told, found, strict=True)}
+    variances = {name: share * spread**2 for name, share in found.items()}
     within = residual * spread**2
     first = next(iter(factors.values()))
     return Components(
@@ -103,33 +102,46 @@ def _told(factors: Mapping[str, Sequence[str]]) -> dict[str, Sequence[str]]:
     return told
 
 
-def _fitted(y: np.ndarray, told: Mapping[str, Sequence[str]]) -> tuple[list[float], float]:
+def _fitted(y: np.ndarray, told: Mapping[str, Sequence[str]]) -> tuple[dict[str, float], float]:
     """Return the components of standardised values, and what is left."""
-    try:
-        from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
-    except ImportError:
-        raise StudyError(
-            "a mixed model needs statsmodels; install it with: "
-            "pip install 'xraymeasure[statistics]'"
-        ) from None
-    names = list(told)
-    spec = VCSpec(
-        names,
-        [[sorted(set(told[name]))] for name in names],
-        [[_indicators(told[name])] for name in names],
+    from scipy.optimize import minimize
+
+    # Which readings share a level.
+    shared = [_indicators(levels) @ _indicators(levels).T for levels in told.values()]
+    count = len(shared) + 1
+    found = minimize(
+        _restricted_likelihood,
+        np.full(count, 1.0 / count),
+        args=(y, shared),
+        jac=True,
+        method="L-BFGS-B",
+        # A component of nothing is on the edge of what is possible, and often the answer.
+        bounds=[(0.0, None)] * len(shared) + [(1e-8, None)],
+        options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 500},
     )
-    model = MixedLM(y, np.ones((len(y), 1)), np.ones(len(y)), exog_vc=spec)
-    with warnings.catch_warnings():
-        # A component of nothing lies on the edge of what is possible, which is no fault.
-        warnings.simplefilter("ignore")
-        try:
-            fit = model.fit(reml=True)
-        except (np.linalg.LinAlgError, ValueError) as error:
-            raise StudyError(f"the mixed model cannot be fitted: {error}") from None
-    components = [float(value) for value in fit.vcomp]
-    if not np.isfinite([*components, fit.scale]).all():
+    if not np.isfinite(found.fun):
         raise StudyError("the mixed model cannot be fitted to these readings")
-    return components, float(fit.scale)
+    *components, residual = (float(value) for value in found.x)
+    return dict(zip(told, components, strict=True)), residual
+
+
+def _restricted_likelihood(
+    variances: np.ndarray, y: np.ndarray, shared: Sequence[np.ndarray]
+) -> tuple[float, np.ndarray]:
+    """Return minus the logarithm of the restricted likelihood, and its derivatives."""
+    covariance = variances[-1] * np.eye(len(y))
+    for variance, alike in zip(variances, shared, strict=False):
+        covariance += variance * alike
+    inverse = np.linalg.inv(covariance)
+    weights = inverse.sum(axis=0)
+    information = float(weights.sum())
+    # What is left of the inverse once the mean is free.
+    free = inverse - np.outer(weights, weights) / information
+    explained = free @ y
+    value = np.linalg.slogdet(covariance)[1] + math.log(information) + float(y @ explained)
+    slopes = [float(np.vdot(free, alike) - explained @ alike @ explained) for alike in shared]
+    slopes.append(float(np.trace(free) - explained @ explained))
+    return 0.5 * value, 0.5 * np.array(slopes)
 
 
 def _indicators(levels: Sequence[str]) -> np.ndarray:

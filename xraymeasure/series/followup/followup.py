@@ -16,7 +16,9 @@ from xraymeasure.change.verdicts import ERROR
 from xraymeasure.errors import StudyError
 from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.reading.reading import Reading
+from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
+from xraymeasure.series.run.methods import run_methods, run_settings
 from xraymeasure.series.run.run import RunSummary, run_study
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.films_table import StudyFilm
@@ -63,6 +65,8 @@ class FollowUp:
         Films of this hip that did not enter, and why.
     since_last : Changes or None
         From the last film but one to the last; None where there are only two.
+    methods : str
+        How the films were read and measured, for a paper.
     """
 
     side: Side
@@ -74,6 +78,7 @@ class FollowUp:
     limits: Comparable = field(default_factory=Comparable)
     left_out: tuple[tuple[str, str], ...] = ()
     since_last: Changes | None = None
+    methods: str = ""
 
     @property
     def pairs(self) -> tuple[Changes, ...]:
@@ -127,10 +132,19 @@ class StudyFollowUp:
         In the order of the study; iterating over this object gives them.
     left_out : tuple of (str, str)
         Hips without a follow-up that were filmed more than once, and why.
+    title : str
+        Of the study.
+    methods : str
+        How the films were read and measured, for a paper.
+    flow : tuple of Stage
+        From films to hips, with what was lost on the way.
     """
 
     hips: tuple[FollowUp, ...]
     left_out: tuple[tuple[str, str], ...]
+    title: str = ""
+    methods: str = ""
+    flow: tuple[Stage, ...] = ()
 
     def __iter__(self) -> Iterator[FollowUp]:
         return iter(self.hips)
@@ -147,6 +161,7 @@ def followup_of(
     subsidence_threshold_mm: float | None = None,
     limits: Comparable | None = None,
     left_out: tuple[tuple[str, str], ...] = (),
+    methods: str = "",
 ) -> FollowUp:
     """Return what changed in a hip since its first film.
 
@@ -154,7 +169,7 @@ def followup_of(
     ----------
     visits : sequence of Visit
         Two films or more of one hip, in any order.
-    subject, stem_type, subsidence_threshold_mm, limits, left_out
+    subject, stem_type, subsidence_threshold_mm, limits, left_out, methods
         As in `FollowUp`.
 
     Raises
@@ -186,6 +201,7 @@ def followup_of(
         subsidence_threshold_mm=subsidence_threshold_mm,
         limits=limits,
         left_out=left_out,
+        methods=methods,
         since_last=(
             changes_between(later[-1], later[-2], limits, error=error) if len(later) > 1 else None
         ),
@@ -233,6 +249,7 @@ def followup_of_study(
         for side in sorted(_sides_read(film, entries, occasion)):
             hips[film.subject, side].append(film)
     followed, left_out = [], []
+    methods = run_methods(run_settings(study, summary))
     for (subject, side), films in hips.items():
         if len(films) < 2:
             continue
@@ -264,12 +281,28 @@ def followup_of_study(
                     subsidence_threshold_mm=study.subsidence_threshold_mm,
                     limits=Comparable(**study.comparable),
                     left_out=tuple(dropped),
+                    methods=methods,
                 )
             )
         except StudyError as error:
             reasons = "; ".join(f"{label}: {why}" for label, why in dropped)
             left_out.append((f"{subject} {side}", f"{error}{f' ({reasons})' if reasons else ''}"))
-    return StudyFollowUp(tuple(followed), tuple(left_out))
+    once = [(_hip(key), "filmed once") for key, films in hips.items() if len(films) < 2]
+    return StudyFollowUp(
+        tuple(followed),
+        tuple(left_out),
+        study.title,
+        methods,
+        (
+            *flow_of_run(study, summary),
+            Stage("hips read", "hips", len(hips), losses([*once, *left_out])),
+            Stage("hips followed", "hips", len(followed)),
+        ),
+    )
+
+
+def _hip(key: tuple[str, Side | None]) -> str:
+    return " ".join(filter(None, key))
 
 
 def _sides_read(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,11 +28,10 @@ from xraymeasure.report.layout.blocks import (
 )
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, Step
 from xraymeasure.series.followup.tables import (
-    changes_csv,
-    changes_parquet,
     followup_csv,
     format_followup,
 )
+from xraymeasure.series.run.workers import map_tasks
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.quantities import METHODS
 
@@ -68,7 +67,7 @@ RADIOSTEREOMETRY_REMARK = (
     "These are plain films: migration at the scale of radiostereometry (tenths of a millimetre) is "
     "not resolved, and limits that were found with it do not apply here."
 )
-_PANELS = (
+PANELS = (
     "cup_migration_cranial",
     "cup_migration_lateral",
     "stem_subsidence",
@@ -76,6 +75,7 @@ _PANELS = (
     "anteversion_change",
     "head_penetration",
 )
+"""What is drawn over time."""
 
 
 def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path]:
@@ -94,13 +94,35 @@ def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path
     return write_files(out, {**page, **tables})
 
 
-def write_changes(hips: Sequence[FollowUp], out: str | os.PathLike[str]) -> list[Path]:
-    """Write the changes of all hips as one table, ``changes.csv`` and ``changes.parquet``."""
-    tables: dict[str, bytes | str] = {
-        "changes.csv": changes_csv(hips),
-        "changes.parquet": changes_parquet(hips),
-    }
-    return write_files(out, tables)
+# To start a process takes as long as so many pages.
+_FEW = 4
+
+
+def write_followups(
+    hips: Iterable[FollowUp],
+    out: str | os.PathLike[str],
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+) -> Iterator[Path]:
+    """Write the pages of several hips, in parallel, and yield their paths.
+
+    Parameters
+    ----------
+    hips : iterable of FollowUp
+    out : path-like
+        As for `write_followup`.
+    workers, scheduler
+        As for `map_tasks`; a few pages are written in this process by default.
+    """
+    folder, hips = Path(out).resolve(), list(hips)
+    if workers is None and scheduler is None and len(hips) < _FEW:
+        workers = 0
+    write = partial(write_followup, out=folder)
+    for _, found in map_tasks(write, hips, workers=workers, scheduler=scheduler):
+        if isinstance(found, Exception):
+            raise found
+        yield from found
 
 
 def followup_paper(followup: FollowUp) -> Paper:
@@ -113,13 +135,14 @@ def followup_paper(followup: FollowUp) -> Paper:
         f"xraymeasure {__version__}",
     )
     return Paper(
-        f"{side} hip: follow-up over {_years(last.visit.years - first.years)}",
+        f"{side} hip: follow-up over {years_in_words(last.visit.years - first.years)}",
         identity,
         tuple(_blocks(followup)),
     )
 
 
-def _years(years: float) -> str:
+def years_in_words(years: float) -> str:
+    """Return a time in months or years."""
     if years < 2.0:
         return f"{12 * years:.0f} months"
     return f"{years:.1f}".removesuffix(".0") + " years"
@@ -159,6 +182,9 @@ def _blocks(followup: FollowUp) -> Iterator[Block]:
         yield Heading("Films of this hip that did not enter")
         for film, why in followup.left_out:
             yield Paragraph(f"{film}: {why}.", glyph="·", colour=style.GREY)
+    if followup.methods:
+        yield Heading("Methods, for a paper")
+        yield Paragraph(followup.methods)
     yield Heading("How it was reckoned")
     for text in _METHODS:
         yield Paragraph(text)
@@ -169,7 +195,7 @@ def _film(label: str) -> str:
 
 
 def _since(followup: FollowUp, step: Step) -> str:
-    return _years(step.visit.years - followup.first.years)
+    return years_in_words(step.visit.years - followup.first.years)
 
 
 def _judged(followup: FollowUp) -> int:
@@ -328,7 +354,7 @@ _KEY = (
     f"Dotted: {WEAR_RESOLVED_MM:g} mm, below which films do not resolve wear. Dashed: the stem's "
     "threshold of subsidence, where the study names one."
 )
-_MARKERS = {
+MARKERS = {
     "changed": ("^", style.VERDICTS["outside"][2], True),
     "not resolved": ("^", style.VERDICTS["undecided"][2], False),
     "not shown": ("o", style.MEASURED, False),
@@ -337,7 +363,7 @@ _MARKERS = {
 
 
 def _draw_trends(followup: FollowUp, make: MakeAxes) -> None:
-    for position, name in enumerate(_PANELS):
+    for position, name in enumerate(PANELS):
         row, column = divmod(position, 3)
         axes = make(9.0 + 62.5 * column, 5.0 + 46.0 * row, 50.0, 31.0)
         _draw_trend(axes, followup, name)
@@ -361,7 +387,7 @@ def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
         axes.plot(times, values, color=style.RULE, linewidth=0.9, zorder=1)
     axes.plot([0.0], [0.0], "o", color=style.INK, markersize=3, zorder=3)
     for years, row in points:
-        marker, colour, filled = _MARKERS[row.verdict or "not comparable"]
+        marker, colour, filled = MARKERS[row.verdict or "not comparable"]
         reach = [[row.value - row.low], [row.high - row.value]]
         axes.errorbar(
             [years],
@@ -398,7 +424,7 @@ def _trend_in_words(followup: FollowUp) -> str:
     said = []
     for step in followup.steps:
         for row in step.changes.rows:
-            if row.name in _PANELS:
+            if row.name in PANELS:
                 said.append(
                     f"{row.kind.label} after {_since(followup, step)}: {_value(row)} "
                     f"({wording.interval(row.low, row.high, row.kind.decimals)})"
