@@ -3,7 +3,7 @@
 One window serves every test of a process; a test that is about opening or closing one asks for
 `own_window`. What takes long and is not what a test asks, is made short here: the sample films
 are decompressed once, the disk need not have written what a reader would lose in a power cut, and
-intervals that stay are drawn as soon as they are wanted.
+intervals are made of few draws, as soon as they are wanted.
 """
 
 import gc
@@ -27,6 +27,7 @@ from napari_xraymeasure import dock as dock_module
 from napari_xraymeasure.canvas.film_layer import Opened
 from napari_xraymeasure.canvas.napari_private import film_only
 from napari_xraymeasure.dock import Dock
+from napari_xraymeasure.session import numbers, opening
 from napari_xraymeasure.session.practice import read_truth
 from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from qtpy.QtGui import QDragEnterEvent, QDropEvent
@@ -123,6 +124,8 @@ def own_home(tmp_path, monkeypatch):
     monkeypatch.setenv("XRAYMEASURE_HOME", str(tmp_path / "home"))
     monkeypatch.setattr(dock_module, "_caution_shown", False)
     monkeypatch.setattr(os, "fsync", lambda handle: None)
+    for module in (numbers, opening):
+        monkeypatch.setattr(module, "DRAWS", 64)
     return tmp_path / "home"
 
 

@@ -19,8 +19,10 @@ os.environ["XRAYMEASURE_HOME"] = f"{os.environ['XDG_CACHE_HOME']}/home"
 
 from pathlib import Path
 
-from napari_xraymeasure.window import make_window
+from napari_xraymeasure.window import DOCK_SHARE, make_window
+from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QDockWidget
 
 from xraymeasure.reading.file import read_reading
 from xraymeasure.samples import sample_folder
@@ -49,6 +51,12 @@ class Photographer:
         self.window = self.viewer.window._qt_window
         self.window.showNormal()
         self.window.resize(*size)
+        QTest.qWait(50)
+        holder = self.dock.parentWidget()
+        while not isinstance(holder, QDockWidget):
+            holder = holder.parentWidget()
+        share = round(DOCK_SHARE * size[0])
+        self.window.resizeDocks([holder], [share], Qt.Orientation.Horizontal)
         self.dock.proposes = False
 
     def shoot(self, name):

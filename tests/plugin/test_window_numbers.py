@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from xraymeasure.about import CAUTION
 from xraymeasure.cli import app
+from xraymeasure.measuring.measure import DRAWS
 from xraymeasure.measuring.results import interval_text, value_text
 from xraymeasure.plan.plan import read_plan
 from xraymeasure.samples import sample_folder
@@ -21,13 +22,7 @@ NAME, VALUE, PLAN = range(3)
 
 
 @pytest.fixture
-def few_draws(monkeypatch):
-    """Intervals of few draws, for what does not ask how wide they are."""
-    monkeypatch.setattr(numbers, "DRAWS", 64)
-
-
-@pytest.fixture
-def read(hand, placed, settle, put, few_draws):
+def read(hand, placed, settle, put):
     """The whole reading placed without the mouse, and its numbers settled."""
     put(hand.dock.session, placed())
     settle(hand)
@@ -70,6 +65,9 @@ def test_a_complete_film_from_the_drop_to_the_exported_page(
         if dock.session.armed == name:
             hand.key(Qt.Key.Key_Return)
     assert dock.placing.title.text() == "Every landmark is placed"
+    # Now with all the draws of the command line.
+    monkeypatch.setattr(numbers, "DRAWS", DRAWS)
+    dock.session.result = replace(dock.session.result, final=False)
     settle(hand)
     shown = rows(hand)
     assert [row[NAME].lstrip("△▲ ") for row in shown[:4]] == [
@@ -417,7 +415,7 @@ def test_how_likely_a_number_is_within_and_what_helps_most_take_a_line_each(read
     rows = {row.name: row for row in dock.session.result.comparison.rows}
     least = rows["leg_length_difference"]
     assert panel.standing.text() == f"Leg length: {least.probability:.0%} likely within ±5.0 mm"
-    assert least.helps[0].thing in panel.narrowed.text()
+    assert least.helps[0].thing in panel.narrowed.toolTip()
     assert f"±{least.helps[0].half_width:.1f} mm" in panel.narrowed.text()
     panel.choose(("femoral_offset", "left"))
     likely = rows["femoral_offset"].probability

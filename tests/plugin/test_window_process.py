@@ -23,8 +23,11 @@ from pathlib import Path
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QFileDialog
 
+from napari_xraymeasure.session import numbers
 from napari_xraymeasure.window import make_window
 from xraymeasure.reading.file import read_reading, save_reading
+
+numbers.DRAWS = 64
 
 samples, films, folder = (Path(path) for path in sys.argv[1:])
 for name in ("well_placed", "bilateral", "off_plan_cup", "long_leg"):

@@ -13,6 +13,7 @@ from napari_xraymeasure.panels.number_words import (
     difference,
     explanation,
     findings,
+    in_words,
     value_of_row,
 )
 from napari_xraymeasure.panels.widgets import button, named
@@ -147,7 +148,7 @@ def _text(row: NumberRow | None, result: Numbers) -> str:
         value = value_of_row(row)
         head = f"<p><b>{escape(row.label)}{f': {value}' if value else ''}</b></p>"
         meaning = QUANTITIES[row.name].meaning if row.name in QUANTITIES else ""
-        reason = row.reason or "what it rests on is not placed yet"
+        reason = in_words(row.reason) or "what it rests on is not placed yet"
         why = "" if value else f"<p>Not measured: {escape(reason)}.</p>"
         return head + f"<p>{escape(meaning)}</p>" + why
     return explanation(row.measurement, measured, result.comparison)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from functools import lru_cache
 from html import escape
 
 from napari_xraymeasure.session.numbers import NumberRow, Numbers
@@ -12,6 +14,8 @@ from xraymeasure.report.layout.style import SEVERITIES
 from xraymeasure.vocabulary.landmarks import LANDMARKS
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES, SOURCES
 from xraymeasure.vocabulary.wording import interval, with_unit
+
+_NAMES = re.compile("|".join(sorted(LANDMARKS, key=len, reverse=True)))
 
 VERDICT_WORDS = {
     "within": "within tolerance",
@@ -54,6 +58,12 @@ def short_label(name: str) -> str:
     return QUANTITIES[name].label if name in QUANTITIES else LABELS[name]
 
 
+@lru_cache(maxsize=256)
+def in_words(reason: str) -> str:
+    """Return why a number is missing with the landmarks by their titles."""
+    return _NAMES.sub(lambda name: LANDMARKS[name.group()].title.lower(), reason)
+
+
 def value_of_row(row: NumberRow) -> str:
     """Return a number with its interval on one line, empty where there is none."""
     if row.measurement is not None:
@@ -77,7 +87,7 @@ def standing(row: NumberRow | None) -> tuple[str, str]:
     if not compared.helps:
         return sure, ""
     best = compared.helps[0]
-    return sure, f"Narrowed most with {best.thing}: ±{with_unit(best.half_width, compared.unit)}"
+    return sure, f"Would be ±{with_unit(best.half_width, compared.unit)} with {best.thing}"
 
 
 def difference(row: ComparisonRow) -> str:

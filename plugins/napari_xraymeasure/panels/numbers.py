@@ -20,6 +20,7 @@ from napari_xraymeasure.canvas.line_styles import CHIP, ON_DARK, verdict_text
 from napari_xraymeasure.panels.number_words import (
     VERDICT_WORDS,
     findings_in_short,
+    in_words,
     short_label,
     standing,
     value_of_row,
@@ -182,8 +183,10 @@ class NumbersPanel(QWidget):
         row = min(chosen or judged, key=lambda row: row.compared.probability, default=None)
         for line, text in zip((self.standing, self.narrowed), standing(row), strict=True):
             line.setVisible(row is not None)
-            if line.text() != text:
-                line.setText(text)
+            if line.toolTip() != text:
+                room = max(self.width() - 12, 240)
+                elided = line.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room)
+                line.setText(elided)
                 line.setToolTip(text)
 
     def _make_lines(self, wanted: list[tuple[str, list[Key]]]) -> None:
@@ -231,22 +234,22 @@ class NumbersPanel(QWidget):
             item.setData(NAME, _COLOUR, bool(mark))
             item.setForeground(NAME, QBrush(_AMBER) if mark else QBrush())
         value = value_of_row(row)
-        self._set(item, VALUE, value or "–", row.reason or "Value, and its 95 % interval")
+        self._set(item, VALUE, value or "–", in_words(row.reason) or "Value, and its 95 % interval")
         self._set_plan(item, row)
 
     def _set_plan(self, item: QTreeWidgetItem, row: NumberRow) -> None:
         compared, text, tip, colour = row.compared, "", "", None
         if compared is not None:
-            tip = compared.reason
+            tip = in_words(compared.reason)
             if compared.verdict:
                 signed = number(compared.difference, signed=True)
                 text = f"{signed} {verdict_text(compared.verdict)}"
                 tip = f"{VERDICT_WORDS[compared.verdict]} (±{compared.tolerance:g})"
                 colour = ON_DARK[compared.verdict]
             elif compared.difference is not None:
-                text = f"{number(compared.difference, signed=True)} {compared.reason}"
+                text = f"{number(compared.difference, signed=True)} {tip}"
             else:
-                text = compared.reason
+                text = tip
         self._set(item, PLAN, text, tip or text)
         if item.data(PLAN, _COLOUR) != colour:
             item.setData(PLAN, _COLOUR, colour)
