@@ -164,6 +164,27 @@ def _run(
         )
 
 
+@app.command("exclude")
+def exclude(
+    study: StudyPath,
+    film: Annotated[str, typer.Argument(metavar="FILM", help="The film's label.")],
+    reader: Annotated[str, typer.Option(metavar="R", help="For whom; a reader's code.")],
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; it stands on every page.")],
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take it in again, for that reason.")
+    ] = False,
+) -> None:
+    """Take a film out for one reader, on all occasions; the latest word counts."""
+    from xraymeasure.series.study.study import read_study
+    from xraymeasure.series.study.worklist import exclude as take_out
+    from xraymeasure.series.study.worklist import include, worklist
+
+    opened = read_study(study)
+    work = worklist(opened, reader, 1)
+    say = include if undo else take_out
+    print(say(work, opened.film(film), reason))
+
+
 @app.command("spread")
 def spread(
     study: StudyPath,

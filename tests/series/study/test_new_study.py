@@ -148,6 +148,15 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
         assert kind == "film" or not count or f"{count} {KINDS[kind]}" in str(made)
 
 
+def test_of_a_film_and_its_picture_the_film_stands(films, write_film):
+    write_film(films / "b.dcm", 1, "P1", DATES[0], ImageType=["DERIVED", "SECONDARY"])
+    Image.fromarray((picture(1) >> 4).astype(np.uint8)).save(films / "a.png")
+    made = new_study(films, workers=0)
+    (film,) = read_study(made.study).films
+    assert film.file.suffix == ".dcm" and made.undated == 0
+    assert left_out(made)[0][0] == "re-export"
+
+
 def test_whatever_lies_in_the_folder_is_survived_and_listed(films, write_film):
     good = write_film(films / "a.dcm", 1, "P1", DATES[0])
     os.mkfifo(films / "pipe.dcm")

@@ -255,8 +255,8 @@ def _ranks(pixels: np.ndarray) -> np.ndarray:
 def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen]:
     """Return the files with copies and re-exports marked as such; of each picture one stands.
 
-    That is the one in the study already, else the original before the derived, the one that says
-    whose and of when it is before the one that does not, the finer before the coarser.
+    That is the one in the study already, else the one that says whose and of when it is before the
+    one that does not, the original before the derived, the finer before the coarser.
 
     Parameters
     ----------
@@ -269,10 +269,10 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
     for entry in sorted(
         (entry for entry in seen if entry.kind == "film"),
         key=lambda one: (
-            bool(one.source),
-            not one.original,
             one.person is None,
             one.taken is None,
+            bool(one.source),
+            not one.original,
             -one.depth,
             str(one.path),
         ),
