@@ -2,16 +2,22 @@
 
 import csv
 import sys
+from functools import partial
 
 import pytest
 
 from xraymeasure import cli
+from xraymeasure.series.run import run as run_module
 from xraymeasure.series.study.study import read_study
 
 
 @pytest.fixture
 def call(monkeypatch, capsys):
-    """Call the command line in this process; returns exit code, standard output and error."""
+    """Call the command line in this process; returns exit code, standard output and error.
+
+    Intervals are first-order ones: how many draws there are is no question of the commands.
+    """
+    monkeypatch.setattr(run_module, "run_study", partial(run_module.run_study, draws=0))
 
     def run(*arguments):
         monkeypatch.setattr(sys, "argv", ["xraymeasure", "series", *map(str, arguments)])
@@ -37,7 +43,7 @@ def test_a_folder_of_films_becomes_a_study_and_grows(call, tmp_path, blank_film)
 
 def test_a_study_is_run_and_its_table_has_every_reading(call, make_study):
     study = make_study(films=2, readers=("A", "B"))
-    code, out, _ = call("run", study.folder, "--workers", 1)
+    code, out, _ = call("run", study.folder, "--workers", 0)
     assert code == 0 and "4" in out
     with (study.folder / "results" / "measurements.csv").open() as stream:
         rows = list(csv.DictReader(stream))
@@ -49,7 +55,7 @@ def test_a_study_is_run_and_its_table_has_every_reading(call, make_study):
 def test_a_bad_film_is_told_and_the_run_ends_with_2(call, make_study):
     study = make_study(films=2)
     study.films[0].file.write_bytes(b"not a film")
-    code, _, err = call("run", study.folder, "--workers", 1)
+    code, _, err = call("run", study.folder, "--workers", 0)
     assert code == 2
     assert "F0" in err and "neither DICOM nor" in err
     assert (study.folder / "results" / "measurements.csv").exists()
@@ -57,7 +63,7 @@ def test_a_bad_film_is_told_and_the_run_ends_with_2(call, make_study):
 
 def test_one_reader_and_occasion_alone_are_measured_on_request(call, make_study):
     study = make_study(films=2, readers=("A", "B"), occasions=2)
-    code, out, _ = call("run", study.folder, "--reader", "B", "--occasion", 2, "--workers", 1)
+    code, out, _ = call("run", study.folder, "--reader", "B", "--occasion", 2, "--workers", 0)
     assert code == 0 and out.startswith("2 measured, 0 unchanged;")
     with (study.folder / "results" / "measurements.csv").open() as stream:
         rows = list(csv.DictReader(stream))
@@ -68,13 +74,13 @@ def test_one_reader_and_occasion_alone_are_measured_on_request(call, make_study)
 def test_a_study_that_cannot_be_written_is_one_line(call, make_study):
     study = make_study(films=1)
     (study.folder / "results").write_text("a file where the folder is to be")
-    code, _, err = call("run", study.folder, "--workers", 1)
+    code, _, err = call("run", study.folder, "--workers", 0)
     assert code == 2 and err.count("\n") == 1 and "cannot be made" in err
 
 
 def test_agreement_writes_its_page_and_leaves_the_next_run_alone(call, make_study):
-    study = make_study(films=3, readers=("A", "B"), occasions=2)
-    code, out, _ = call("agreement", study.folder)
+    study = make_study(films=2, readers=("A", "B"), occasions=2)
+    code, out, _ = call("agreement", study.folder, "--workers", 0)
     assert code == 0
     written = out.split("\n")
     assert str(study.folder / "agreement" / "agreement.pdf") in written
@@ -88,10 +94,10 @@ def test_a_readers_own_spread_is_taken_up_by_a_step_of_its_own(call, make_study)
         with (study.folder / "results" / "measurements.csv").open() as stream:
             return {(row["reader"], row["placing"]) for row in csv.DictReader(stream)}
 
-    code, out, _ = call("spread", study.folder, "--reader", "A", "--workers", 1)
+    code, out, _ = call("spread", study.folder, "--reader", "A", "--workers", 0)
     assert code == 0 and "Reader A" in out and " mm (3 films" in out
     assert stood() == {("A", "default"), ("B", "default")}
-    assert call("run", study.folder, "--workers", 1)[0] == 0
+    assert call("run", study.folder, "--workers", 0)[0] == 0
     assert stood() == {("A", "repeats"), ("B", "default")}
 
 

@@ -21,7 +21,9 @@ app = typer.Typer(
 )
 
 StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="A study folder.")]
-Workers = Annotated[int | None, typer.Option(min=1, help="Processes on this machine.")]
+Workers = Annotated[
+    int | None, typer.Option(min=0, help="Processes on this machine; 0 for this one alone.")
+]
 Reader = Annotated[str | None, typer.Option(metavar="R", help="Whose readings; a reader's code.")]
 Occasion = Annotated[int, typer.Option(metavar="N", min=1, help="Which of the reader's occasions.")]
 BothHips = Annotated[
