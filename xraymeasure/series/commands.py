@@ -98,11 +98,14 @@ def run(
     ] = None,
 ) -> int:
     """Measure every film that has a reading; a rerun does only what changed."""
+    from xraymeasure.series.run.wide_table import write_wide
+
     only = reader, occasion
-    _, summary = _run(
+    opened, summary = _run(
         study, workers, scheduler, reader, occasion or 1, only=only, film_seconds=film_seconds
     )
     print(summary)
+    write_wide(opened, summary, summary.csv.parent)
     for failure in summary.failed:
         tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
     return WRONG if summary.failed else DONE
@@ -317,3 +320,36 @@ def followup(
         )
         for path in write_cohort(cohort, folder):
             print(path)
+
+
+@app.command("learning")
+def learning(
+    study: StudyPath,
+    by: Annotated[str, typer.Option(metavar="COLUMN", help="Who operated.")] = "surgeon",
+    order: Annotated[
+        str, typer.Option(metavar="COLUMN", help="Number of the operation in the surgeon's order.")
+    ] = "case_number",
+    acceptable: Annotated[float, typer.Option(help="Rate of cups outside that is aimed at.")] = 0.1,
+    unacceptable: Annotated[float, typer.Option(help="Rate that is not acceptable.")] = 0.2,
+    reader: Reader = None,
+    occasion: Occasion = 1,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    out: OutFolder = None,
+) -> None:
+    """Draw the learning curve of each surgeon's cups: a cumulative sum against a stated target.
+
+    COLUMN is one of films.csv beyond its own.
+    """
+    from xraymeasure.series.cohort.cohort import cohort_of_study
+    from xraymeasure.series.cohort.learning import Target, learning_curves
+    from xraymeasure.series.cohort.learning_page import write_learning
+
+    target = Target(acceptable, unacceptable)
+    opened, summary = _run(study, workers, scheduler, reader, occasion)
+    cohort = cohort_of_study(
+        opened, reader=reader, occasion=occasion, run=summary, workers=workers, scheduler=scheduler
+    )
+    curves = learning_curves(cohort, by, order, target)
+    for path in write_learning(cohort, curves, target, out or opened.folder / "learning"):
+        print(path)

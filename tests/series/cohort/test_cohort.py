@@ -16,7 +16,7 @@ from xraymeasure.phantom import Cup, Geometry, Head, Hip, Scenario, Stem, simula
 from xraymeasure.phantom.dicom import film_dataset
 from xraymeasure.plan.compare import Comparison, ComparisonRow, parse_plan, read_plan
 from xraymeasure.reading.file import parse_reading
-from xraymeasure.report.layout.blocks import Paragraph, paper_sheets
+from xraymeasure.report.layout.blocks import Paragraph, Table, paper_sheets
 from xraymeasure.series.cohort.cohort import cohort_of_study, outcomes_of, share_of, with_tolerance
 from xraymeasure.series.cohort.methods import methods_text
 from xraymeasure.series.cohort.page import cohort_paper, write_cohort
@@ -348,6 +348,32 @@ def test_the_tables_hold_every_hip(cohort, pages):
     lines = pages[".csv"].read_text("utf-8").splitlines()
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     assert len(rows) == sum(len(case.comparison.rows) for case in cohort.cases)
+
+
+def test_subgroups_have_their_own_shares(cohort):
+    # P4, at 48 degrees, is the one outside.
+    groups = {"P1": "lateral", "P2": "lateral", "P3": "posterior", "P4": "posterior"}
+    cases = tuple(
+        replace(
+            case,
+            groups={"case number": case.film}
+            | ({"approach": groups[case.film]} if case.film in groups else {}),
+        )
+        for case in cohort.cases
+    )
+    tables = [
+        block
+        for block in cohort_paper(replace(cohort, cases=cases)).blocks
+        if isinstance(block, Table)
+    ]
+    (found,) = (table for table in tables if table.rows[0][0].text == "approach")
+    told = {row[0].text: (row[1].text, row[2].text[:6]) for row in found.rows[1:]}
+    # A column with a value for every hip is no grouping.
+    assert told == {
+        "lateral": ("2", "2 of 2"),
+        "not stated": ("1", "1 of 1"),
+        "posterior": ("2", "1 of 2"),
+    }
 
 
 def test_the_same_cohort_gives_the_same_bytes(cohort, pages, tmp_path):

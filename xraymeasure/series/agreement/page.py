@@ -385,9 +385,14 @@ def draw_bland_altman(
     reach : float, optional
         How far the axis of the differences goes to either side; as far as needed by default.
     """
+    reach = reach or _reach([limits])
+    # Where the limits lie close together their numbers would lie over one another.
+    apart = limits.upper.value - limits.lower.value > 0.24 * reach
     for estimate, dash in ((limits.bias, "-"), (limits.lower, "--"), (limits.upper, "--")):
         axes.axhspan(estimate.low, estimate.high, color=style.BAND, linewidth=0, zorder=0)
         axes.axhline(estimate.value, color=style.INK, linewidth=0.8, linestyle=dash, zorder=2)
+        if estimate is not limits.bias and not apart:
+            continue
         axes.annotate(
             wording.number(estimate.value, decimals, signed=True),
             (1.0, estimate.value),
@@ -410,7 +415,6 @@ def draw_bland_altman(
         markeredgewidth=0.8,
         zorder=3,
     )
-    reach = reach or _reach([limits])
     axes.set_ylim(-reach, reach)
     axes.margins(x=0.08)
     suffix = f" ({unit})" if unit else ""

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from xraymeasure.errors import PlanError, StudyError, XrayMeasureError
@@ -59,6 +59,8 @@ class Case:
         The film against its plan.
     why : str
         Why this film stands for the hip.
+    groups : mapping of str to str
+        What the table of films says of it in columns of the study's own.
     """
 
     subject: str
@@ -66,6 +68,7 @@ class Case:
     side: Side
     comparison: Comparison
     why: str
+    groups: Mapping[str, str] = field(default_factory=dict, hash=False)
 
     @property
     def outside(self) -> tuple[str, ...]:
@@ -237,7 +240,7 @@ def cohort_of_study(
         title=study.title,
         cases=tuple(found),
         outcomes=outcomes_of([case.comparison for case in found]),
-        cup_share=_cup_share([case.comparison for case in found]),
+        cup_share=cup_share([case.comparison for case in found]),
         left_out=tuple(left_out),
         flow=(
             *flow_of_run(study, summary),
@@ -329,7 +332,8 @@ class _Gather:
         measured = kept_measurements(against.task.kept, against.task.reading)
         moment = "the study does not say its day" if film.day is None else f"day {film.day}"
         why = f"first film with a cup and a plan ({moment})"
-        return Case(film.subject, film.label, measured.operated_side, comparison, why), measured
+        case = Case(film.subject, film.label, measured.operated_side, comparison, why, film.groups)
+        return case, measured
 
     def _why_not_kept(self, film: StudyFilm) -> str:
         excluded = self.summary.exclusions
@@ -437,7 +441,8 @@ def _measuring_sd(rows: Sequence[ComparisonRow]) -> float | None:
     return math.sqrt(sum(u * u for u in known) / len(known)) if known else None
 
 
-def _cup_share(comparisons: Sequence[Comparison]) -> Share | None:
+def cup_share(comparisons: Sequence[Comparison]) -> Share | None:
+    """Return the share of cups with both angles within tolerance; None where none has one."""
     pairs = [[is_within(comparison.row(name)) for name in CUP] for comparison in comparisons]
     both = [pair for pair in pairs if None not in pair]
     within = sum(all(pair) for pair in both)

@@ -1,0 +1,43 @@
+"""The wide table, and its labels for other programs."""
+
+import csv
+import re
+
+from xraymeasure.series.run.run import run_study
+from xraymeasure.series.run.wide_table import write_wide
+from xraymeasure.series.study.study import read_study
+
+
+def test_a_reading_is_one_row_with_labels_for_r_and_stata(make_study):
+    study = make_study(films=2)
+    films = study.folder / "films.csv"
+    head, *rest = films.read_text().splitlines()
+    films.write_text("\n".join([f"{head},age group", *(f"{line},60s" for line in rest)]))
+    study = read_study(study.folder)
+    summary = run_study(study, workers=0, draws=0)
+    table, r_script, stata = write_wide(study, summary, study.folder / "results")
+    with table.open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [(row["film"], row["age_group"], row["side"]) for row in rows] == [
+        ("F0", "60s", "left"),
+        ("F1", "60s", "left"),
+    ]
+    # The same numbers as in the tidy table.
+    with summary.csv.open(newline="") as stream:
+        tidy = {
+            (row["film"], row["measurement"]): row
+            for row in csv.DictReader(stream)
+            if row["primary"] == "true" and row["index_side"] != "false"
+        }
+    assert {name for _, name in tidy} <= rows[0].keys()
+    for row in rows:
+        for film, name in tidy:
+            if film == row["film"]:
+                assert row[f"{name}_low"] == tidy[film, name]["low"]
+                assert row[name] == tidy[film, name]["value"]
+    # Stata: names of at most 32 letters, labels of at most 80 (its manual, [D] label and [U] 11.3;
+    # from memory).
+    columns = list(rows[0])
+    labels = re.findall(r'label variable (\w{1,32}) "([^"]{1,80})"\n', stata.read_text())
+    assert [name for name, _ in labels] == columns
+    assert re.findall(r'attr\(wide\$(\w+), "label"\) <- "[^"]+"\n', r_script.read_text()) == columns

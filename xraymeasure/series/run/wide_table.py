@@ -1,0 +1,121 @@
+"""The wide table of a study, one row a reading, and the labels of its columns for R and Stata.
+
+A measurement has three columns: the value by its primary method, and the ends of its 95 % interval
+with ``_low`` and ``_high``. What belongs to a hip is of the index hip. Names have at most 32
+letters, which is what Stata allows.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from xraymeasure.about import CAUTION
+from xraymeasure.files.atomic import write_files
+from xraymeasure.files.tables import csv_text
+from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.run.task import read_kept
+from xraymeasure.series.study.study import Study
+from xraymeasure.vocabulary.quantities import QUANTITIES
+
+_HEAD = {
+    "film": "label of the film in the study",
+    "subject": "pseudonym of the person",
+    "time_point": "what the study calls the moment",
+    "day": "days since the subject's first film",
+    "side": "index hip",
+    "reader": "code of the reader",
+    "occasion": "occasion of the reader",
+}
+_UNITS = {"deg": "degrees", "mm": "mm", "px": "pixels", "1": "ratio"}
+_LONGEST = 32
+_LONGEST_LABEL = 80
+
+
+def write_wide(study: Study, summary: RunSummary, out: Path) -> list[Path]:
+    """Write ``wide.csv`` and its labels as ``wide.R`` and ``wide.do``; return their paths.
+
+    Raises
+    ------
+    XrayMeasureError
+        If the folder cannot be made or written to.
+    """
+    groups = _group_names(film.groups for film in study.films)
+    rows = list(_rows(study, summary, groups))
+    present = {name for row in rows for name in row}
+    labels = _HEAD | {column: f"{name} (films.csv)" for name, column in groups.items()}
+    for name, quantity in QUANTITIES.items():
+        if name in present:
+            unit = _UNITS[quantity.unit]
+            labels[name] = f"{quantity.label}, {unit}"
+            labels[f"{name}_low"] = f"{quantity.label}, {unit}, lower end of 95 % interval"
+            labels[f"{name}_high"] = f"{quantity.label}, {unit}, upper end of 95 % interval"
+    labels["caution"] = "what the numbers are for, and what not"
+    return write_files(
+        out,
+        {
+            "wide.csv": csv_text(tuple(labels), rows),
+            "wide.R": _r_script(labels),
+            "wide.do": _stata_script(labels),
+        },
+    )
+
+
+def _group_names(tables: Iterable[Mapping[str, str]]) -> dict[str, str]:
+    """Return the columns of films.csv that are the study's own, and what they are called here."""
+    found: dict[str, str] = {}
+    for name in dict.fromkeys(name for table in tables for name in table):
+        plain = re.sub(r"\W+", "_", name, flags=re.ASCII).strip("_") or "group"
+        column = plain[:_LONGEST]
+        number = 1
+        while column in _HEAD or column in QUANTITIES or column in found.values():
+            number += 1
+            column = f"{plain[: _LONGEST - 3]}_{number}"
+        found[name] = column
+    return found
+
+
+def _rows(study: Study, summary: RunSummary, groups: Mapping[str, str]) -> Iterable[dict[str, Any]]:
+    films = {film.label: film for film in study.films}
+    for (label, reader, occasion), path in summary.kept.items():
+        film, kept = films[label], read_kept(path)
+        row: dict[str, Any] = {
+            "film": label,
+            "subject": film.subject,
+            "time_point": film.time_point,
+            "day": film.day,
+            "side": kept["operated_side"],
+            "reader": reader,
+            "occasion": occasion,
+            "caution": CAUTION,
+        }
+        row |= {groups[name]: value for name, value in film.groups.items()}
+        for each in kept["rows"]:
+            # What belongs to the film has no side, and then no index side either.
+            if each["status"] == "measured" and each["primary"] and each["index_side"] is not False:
+                name = each["measurement"]
+                row[name] = each["value"]
+                row[f"{name}_low"], row[f"{name}_high"] = each["low"], each["high"]
+        yield {name: value for name, value in row.items() if value is not None}
+
+
+def _r_script(labels: Mapping[str, str]) -> str:
+    lines = [f"# {CAUTION}", 'wide <- read.csv("wide.csv")']
+    lines += [f'attr(wide${name}, "label") <- "{_plain(label)}"' for name, label in labels.items()]
+    return "\n".join([*lines, ""])
+
+
+def _stata_script(labels: Mapping[str, str]) -> str:
+    lines = [f"* {CAUTION}", 'import delimited "wide.csv", case(preserve) clear']
+    lines += [
+        f'label variable {name} "{_plain(label)[:_LONGEST_LABEL]}"'
+        for name, label in labels.items()
+    ]
+    return "\n".join([*lines, ""])
+
+
+def _plain(label: str) -> str:
+    """Return a label without what ends a text in either program."""
+    return re.sub(r'["`$\\]', "'", label)
