@@ -15,7 +15,6 @@ from qtpy.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QLineEdit,
-    QProgressBar,
     QVBoxLayout,
     QWidget,
 )
@@ -76,9 +75,8 @@ class KeepPanel(QWidget):
         )
         row.addWidget(self.export)
         layout.addLayout(row)
-        self.progress = QProgressBar()
-        self.progress.setRange(0, 0)
-        named(self.progress, "Export in progress", "The page is being made")
+        # Words, not a moving bar: that would draw the window again and again while it waits.
+        self.progress = paragraph("The page and the tables are being made…", "Export in progress")
         self.progress.setVisible(False)
         layout.addWidget(self.progress)
         self.exported = paragraph(name="Result of the export")
