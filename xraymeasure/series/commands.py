@@ -98,6 +98,7 @@ def run(
     ] = None,
 ) -> int:
     """Measure every film that has a reading; a rerun does only what changed."""
+    from xraymeasure.series.run.values import write_values
     from xraymeasure.series.run.wide_table import write_wide
 
     only = reader, occasion
@@ -106,6 +107,7 @@ def run(
     )
     print(summary)
     write_wide(opened, summary, summary.csv.parent)
+    write_values(opened, summary, summary.csv.parent)
     for failure in summary.failed:
         tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
     return WRONG if summary.failed else DONE

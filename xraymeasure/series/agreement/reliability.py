@@ -251,13 +251,13 @@ def _components(
 
 def _comparisons(study: Study) -> list[tuple[str, tuple[Column, ...]]]:
     found: list[tuple[str, tuple[Column, ...]]] = []
-    if len(study.readers) > 1:
-        label = f"between readers {', '.join(study.readers)}"
-        found.append((label, tuple((reader, 1) for reader in study.readers)))
+    if len(study.peers) > 1:
+        label = f"between readers {', '.join(study.peers)}"
+        found.append((label, tuple((reader, 1) for reader in study.peers)))
     if study.occasions > 1:
         found += [
             (f"within reader {reader}", tuple((reader, n + 1) for n in range(study.occasions)))
-            for reader in study.readers
+            for reader in study.peers
         ]
     return found
 

@@ -62,16 +62,18 @@ def losses(pairs: Iterable[tuple[str, str]]) -> tuple[Loss, ...]:
 def flow_of_run(study: Study, run: RunSummary) -> tuple[Stage, ...]:
     """Return the stages of a run: films listed, readings asked for, and readings measured.
 
-    Every reader is asked for every film on every occasion that the study names.
+    Every reader is asked for every film on every occasion that the study names, an adjudicator for
+    those alone that they read.
     """
+    there = {entry.place for entry in run.entries}
     asked = [
         (film.label, reader, occasion)
         for film in study.films
         for reader in study.readers
         for occasion in range(1, study.occasions + 1)
+        if reader != study.adjudicator or (film.label, reader, occasion) in there
     ]
     faults = {(each.film, each.reader, each.occasion): each.reason for each in run.failed}
-    there = {entry.place for entry in run.entries}
 
     def why(place: tuple[str, str, int]) -> str | None:
         film, reader, occasion = place

@@ -28,6 +28,7 @@ by copying the files of one into the other.
     occasions = 2                  # how often each reader reads each film
     blinded = true                 # earlier readings and the plan are hidden from a reader
     films_outside = false          # optional; whether films.csv may name files outside the folder
+    adjudicator = "C"              # optional; the reader whose word stands where others differ
     same_day = "first"             # optional; which of several films of one hip on one day stands
     cup_opens = "anterior"         # optional; of all cups of which nobody says otherwise
     seed = 1                       # of the order in which films are shown, and of all draws
@@ -99,6 +100,8 @@ class Study:
     comparable : mapping of str to float
         From where on a difference in the positioning of two films of one hip is pointed out, where
         it departs from the defaults.
+    adjudicator : str or None
+        The reader whose reading stands for a film that the others did not agree on.
     same_day : {"first", "last"}
         Which of several films of one hip on one day stands, in the order of the table.
     cup_opens : {"anterior", "posterior"} or None
@@ -117,6 +120,7 @@ class Study:
     tolerance: Mapping[str, float] = field(default_factory=dict)
     comparable: Mapping[str, float] = field(default_factory=dict)
     same_day: Literal["first", "last"] = "first"
+    adjudicator: str | None = None
     cup_opens: Opens | None = None
 
     def opens(self, film: StudyFilm) -> Opens | None:
@@ -129,6 +133,11 @@ class Study:
             if film.label == label:
                 return film
         raise StudyError(f"{self.folder}: the study has no film {label!r}")
+
+    @property
+    def peers(self) -> tuple[str, ...]:
+        """The readers who read every film: all but the adjudicator."""
+        return tuple(reader for reader in self.readers if reader != self.adjudicator)
 
     def check_reader(self, reader: str, occasion: int) -> None:
         """Raise `StudyError` unless the study has that reader and occasion."""
@@ -185,6 +194,7 @@ class _Record(BaseModel):
     films_outside: bool = False
     same_day: Literal["first", "last"] = "first"
     cup_opens: Opens | None = None
+    adjudicator: str | None = None
     stem: _Stem | None = None
     tolerance: _Tolerance = _Tolerance()
     comparable: _Comparable = _Comparable()
@@ -214,6 +224,10 @@ def read_study(path: str | os.PathLike[str]) -> Study:
     for reader in record.readers:
         check_label(reader, f"{source}: readers")
     check_unique(record.readers, f"{source}: readers")
+    if record.adjudicator is not None and record.adjudicator not in record.readers:
+        raise StudyError(
+            f"{source}: adjudicator: {record.adjudicator!r} is not one of the readers; add the code"
+        )
     folder = source.parent
     return Study(
         folder=folder,
@@ -224,6 +238,7 @@ def read_study(path: str | os.PathLike[str]) -> Study:
         seed=record.seed,
         title=record.title,
         same_day=record.same_day,
+        adjudicator=record.adjudicator,
         cup_opens=record.cup_opens,
         stem_type=record.stem.type if record.stem else None,
         subsidence_threshold_mm=record.stem.subsidence_threshold_mm if record.stem else None,
