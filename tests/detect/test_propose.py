@@ -15,6 +15,8 @@ from xraymeasure.reading.file import format_reading, parse_reading
 
 LEFT = Metal()
 OPAQUE = Metal(side="right", shell_attenuation=0.45, head_attenuation=0.42, anteversion=9.0)
+SMALL = Metal(side="right", inclination=36, anteversion=25, head_mm=28)
+ODD = Metal(flange=True, holes=True)
 
 
 @cache
@@ -24,7 +26,7 @@ def film_of(*hips):
 
 @cache
 def found_on(*hips):
-    return propose(film_of(*hips), head_diameter_mm=hips[0].head_mm)
+    return propose(film_of(*hips), head_diameter_mm={hip.side: hip.head_mm for hip in hips})
 
 
 def only(proposals):
@@ -32,78 +34,81 @@ def only(proposals):
     return hip
 
 
+def usual():
+    """The plain left hip, on a film that shows an opaque right one as well."""
+    return found_on(LEFT, OPAQUE).hips[0]
+
+
+def left_of(film, **known):
+    """What is proposed on the left side of a film like that of `usual`."""
+    return only(propose(film, head_diameter_mm=32, side="left", **known))
+
+
 @pytest.mark.parametrize(
-    ("hip", "within"),
+    ("hips", "within"),
     [
-        (LEFT, (0.5, 0.6)),
-        (Metal(side="right", inclination=36, anteversion=25, head_mm=28), (0.5, 0.6)),
-        (OPAQUE, (0.5, 0.6)),
-        (Metal(flange=True, holes=True), (0.5, 1.2)),
+        ((LEFT, OPAQUE), {"left": (0.5, 0.6), "right": (0.5, 0.6)}),
+        ((ODD, SMALL), {"left": (0.5, 1.2), "right": (0.5, 0.6)}),
     ],
-    ids=["plain", "right", "opaque", "flanged and holed"],
+    ids=["plain and opaque", "flanged and holed, and small"],
 )
-def test_the_cup_is_read_from_its_whole_shadow(hip, within):
+def test_the_cup_is_read_from_its_whole_shadow(hips, within):
     # Bounds: what 95 % of cups are to keep, plain ones and those with a flange and holes.
-    found = only(found_on(hip))
-    assert found.side == hip.side
-    assert abs(found.inclination_deg - hip.inclination) < within[0]
-    assert abs(found.anteversion_deg - hip.anteversion) < within[1]
+    proposals = found_on(*hips)
+    assert [hip.side for hip in proposals.hips] == ["left", "right"]
+    for found, hip in zip(proposals.hips, hips, strict=True):
+        assert abs(found.inclination_deg - hip.inclination) < within[hip.side][0]
+        assert abs(found.anteversion_deg - hip.anteversion) < within[hip.side][1]
 
 
-@pytest.mark.parametrize("hip", [LEFT, OPAQUE], ids=["plain", "opaque"])
-def test_the_magnification_is_that_of_the_plane_of_the_head(hip):
+def test_the_magnification_is_that_of_the_plane_of_the_head():
     # By similar triangles; 0.3 % is what the diameter of an unprocessed head is to keep.
-    found = only(found_on(hip))
-    assert found.magnification == pytest.approx(1150 / (1150 - 160), rel=0.004)
-    assert hip.head_mm in found.plausible_heads_mm
+    for found in found_on(LEFT, OPAQUE).hips:
+        assert found.magnification == pytest.approx(1150 / (1150 - 160), rel=0.004)
+        assert 32.0 in found.plausible_heads_mm
 
 
-def test_both_hips_are_found_on_one_film():
-    both = propose(film_of(LEFT, OPAQUE), head_diameter_mm=32)
-    assert [hip.side for hip in both.hips] == ["left", "right"]
-    (one,) = propose(film_of(LEFT, OPAQUE), head_diameter_mm=32, side="right").hips
-    assert one.side == "right"
-
-
-def test_a_film_without_an_implant_gets_no_proposal():
-    assert propose(film_of(), head_diameter_mm=32).hips == ()
+def test_a_film_without_an_implant_gets_no_proposal_and_no_reading():
+    assert found_on().hips == ()
+    with pytest.raises(ValueError, match="nothing was proposed"):
+        proposed_reading(film_of(), found_on())
 
 
 def test_the_grey_scale_may_be_turned_round_and_of_eight_bits():
-    pixels = film_of(LEFT).pixels
+    pixels = film_of(LEFT, OPAQUE).pixels
     eight = film_from_array(
         (255 - pixels // 16).astype(np.uint8),
         pitch_mm=PITCH,
         source_detector_mm=1150.0,
-        greys=replace(film_of(LEFT).greys, inverted=True),
+        greys=replace(film_of(LEFT, OPAQUE).greys, inverted=True),
     )
-    found = only(propose(eight, head_diameter_mm=32))
+    found = left_of(eight)
     assert found.inclination_deg == pytest.approx(LEFT.inclination, abs=0.5)
     assert found.anteversion_deg == pytest.approx(LEFT.anteversion, abs=0.6)
 
 
 def test_metal_that_is_clipped_to_white_is_still_read():
     # The dense tenth of the metal is lost.
-    pixels = film_of(LEFT).pixels
+    pixels = film_of(LEFT, OPAQUE).pixels
     white = np.percentile(pixels, 98.5).astype(np.uint16)
     clipped = film_from_array(np.minimum(pixels, white), pitch_mm=PITCH, source_detector_mm=1150.0)
-    found = only(propose(clipped, head_diameter_mm=32))
+    found = left_of(clipped)
     assert found.inclination_deg == pytest.approx(LEFT.inclination, abs=0.7)
     assert found.anteversion_deg == pytest.approx(LEFT.anteversion, abs=1.2)
 
 
 def test_a_mirrored_film_gives_the_same_hip_at_the_mirrored_place():
-    film = film_of(LEFT)
+    film = film_of(LEFT, OPAQUE)
     mirrored = film_from_array(
         np.ascontiguousarray(film.pixels[:, ::-1]),
         pitch_mm=PITCH,
         source_detector_mm=1150.0,
         patient_axes=((0, -1), (1, 0)),
     )
-    found, usual = only(propose(mirrored, head_diameter_mm=32)), only(found_on(LEFT))
+    found, plain = left_of(mirrored), usual()
     assert found.side == "left"
-    assert found.anteversion_deg == pytest.approx(usual.anteversion_deg, abs=1e-6)
-    for name, points in usual.landmarks.items():
+    assert found.anteversion_deg == pytest.approx(plain.anteversion_deg, abs=1e-6)
+    for name, points in plain.landmarks.items():
         rows, columns = np.array(points).T
         there = np.stack([rows, film.shape[1] - 1 - columns], axis=1)
         assert np.allclose(there, found.landmarks[name], atol=0.002)
@@ -111,7 +116,7 @@ def test_a_mirrored_film_gives_the_same_hip_at_the_mirrored_place():
 
 def test_a_turned_film_with_other_contrast_and_more_noise_agrees_within_its_intervals():
     # Turned by 3 degrees about the central ray, here the middle of the film: inclination follows.
-    pixels = film_of(LEFT).pixels / 4095.0
+    pixels = film_of(LEFT, OPAQUE).pixels / 4095.0
     darker = 4095 * rotate(pixels, 3.0, reshape=False, order=1, mode="nearest") ** 1.3
     darker += 12.0 * np.random.default_rng(5).standard_normal(pixels.shape)
     turned = film_from_array(
@@ -119,23 +124,22 @@ def test_a_turned_film_with_other_contrast_and_more_noise_agrees_within_its_inte
         pitch_mm=PITCH,
         source_detector_mm=1150.0,
     )
-    found, usual = only(propose(turned, head_diameter_mm=32)), only(found_on(LEFT))
-    turn = abs(found.inclination_deg - usual.inclination_deg)
+    found, plain = left_of(turned), usual()
+    turn = abs(found.inclination_deg - plain.inclination_deg)
     # The film is the same, so each interval alone must reach.
     assert abs(turn - 3.0) < 1.96 * found.angle_sd_deg[0]
-    assert abs(found.anteversion_deg - usual.anteversion_deg) < 1.96 * found.angle_sd_deg[1]
+    assert abs(found.anteversion_deg - plain.anteversion_deg) < 1.96 * found.angle_sd_deg[1]
 
 
 def test_a_cup_said_to_open_backward_gets_the_other_pose():
-    found = only(propose(film_of(LEFT), head_diameter_mm=32, opens="posterior"))
-    usual = only(found_on(LEFT))
-    assert found.anteversion_deg < 0 < usual.anteversion_deg
-    assert found.other_pose_deg[1] == pytest.approx(usual.anteversion_deg, abs=1.5)
+    found, plain = left_of(film_of(LEFT, OPAQUE), opens="posterior"), usual()
+    assert found.anteversion_deg < 0 < plain.anteversion_deg
+    assert found.other_pose_deg[1] == pytest.approx(plain.anteversion_deg, abs=1.5)
 
 
 def test_a_proposed_reading_is_measured_as_it_is_and_says_that_nobody_confirmed_it():
-    film = film_of(LEFT)
-    reading = proposed_reading(film, found_on(LEFT), head_diameter_mm=32.0)
+    film = film_of(LEFT, OPAQUE)
+    reading = proposed_reading(film, found_on(LEFT, OPAQUE), head_diameter_mm=32.0)
     again = parse_reading(format_reading(reading))
     assert again == reading
     measured = measure(film, again, draws=0)
@@ -161,11 +165,6 @@ def test_a_proposed_reading_is_measured_as_it_is_and_says_that_nobody_confirmed_
 
 def test_the_shaft_is_midway_between_its_outer_cortices():
     # The film's shaft runs straight down, 30 mm beside the hip.
-    points = np.array(only(found_on(LEFT)).landmarks["femoral_shaft_left"])
+    points = np.array(usual().landmarks["femoral_shaft_left"])
     true = (720 / 2) + (88 + 30) * 1.16 / PITCH
     assert points[:, 1] == pytest.approx(true, abs=2.0)
-
-
-def test_nothing_proposed_makes_no_reading():
-    with pytest.raises(ValueError, match="nothing was proposed"):
-        proposed_reading(film_of(), propose(film_of()))

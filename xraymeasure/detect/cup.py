@@ -39,7 +39,7 @@ _MOST = np.array([9.0, 9.0, 40.0, 12.0, 110.0, 75.0, 6.0, 1.5, 1.5, 1.2, 0.9, 3.
 _AREA_OF_A_VOTE_MM2 = 4.0
 """Area of the detector whose pixels count as one, because what the model lacks is smooth."""
 _HUBER = 3.0
-_LEAST_GAIN = 0.001
+_LEAST_GAIN = 0.0005
 """Of the cost, from one more step of the descent."""
 _NEAR = 4.0
 """Steps of the slopes."""
@@ -301,12 +301,14 @@ def descend(
     spread = solution.spread
     cost = _cost(scene, solution, p, spread)
     damping = 1e-3
-    slopes, sloped_at = np.zeros((len(scene.greys), len(p))), np.full(len(p), np.inf)
-    for _ in range(iterations):
-        # Slopes are dear and change slowly: those of a near place serve.
+    slopes, fresh, sloped_at = np.zeros((len(scene.greys), len(p))), False, np.full(len(p), np.inf)
+    left = iterations
+    while left:
+        # Slopes are dear and change slowly: those of a near place serve, but not for the last word.
         fresh = bool(np.any(np.abs(p - sloped_at) > _NEAR * _STEP))
         if fresh:
             slopes, sloped_at = _jacobian(scene, p, solution, free), p
+            left -= 1
         found = None
         normal, gradient = normal_equations(solution, slopes, share / spread**2)
         normal[np.diag_indices_from(normal)] += 1.0 / _PRIOR_SD**2
@@ -321,18 +323,18 @@ def descend(
                 found = moved, tried, new
                 break
             damping = 10.0 * max(damping, 1e-3)
-        if found is None and fresh:
+        settled = found is None
+        if found is not None:
+            gain, still = cost - found[2], np.all(np.abs(found[0] - p) < 0.5 * _STEP)
+            settled = bool(still) or gain < _LEAST_GAIN * found[2]
+            p, solution, _ = found
+            damping /= 5.0
+            spread = solution.spread
+            cost = _cost(scene, solution, p, spread)
+        if settled and fresh:
             break
-        if found is None:
-            sloped_at, damping = np.full(len(p), np.inf), 1e-3
-            continue
-        gain, still = cost - found[2], np.all(np.abs(found[0] - p) < 0.5 * _STEP)
-        p, solution, cost = found
-        damping /= 5.0
-        if still or gain < _LEAST_GAIN * cost:
-            break
-        spread = solution.spread
-        cost = _cost(scene, solution, p, spread)
+        if settled:
+            sloped_at, damping = np.full(len(p), np.inf), min(damping, 1e-3)
     metal = solution.design[:, 6:] @ solution.coefficients[6:]
     contrast = max(float(np.ptp(metal)), 1e-6)
     return Fitted(p, cost, solution.spread / contrast, solution, slopes)
@@ -372,6 +374,12 @@ def faces_tube(scene: CupScene, p: np.ndarray) -> bool:
     axis = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side)
     ray = scene.centre(p[U], p[V]) - np.array([0.0, 0.0, scene.beam.source_detector_mm])
     return bool(axis @ ray < 0)
+
+
+def sharpening(fitted: Fitted) -> float:
+    """Return how strongly the film raises edges, over how strongly it shows metal."""
+    _, shown, _, wide, narrow, _ = fitted.solution.coefficients[6:]
+    return float((wide + narrow) / shown)
 
 
 def turned_by_a_lip(scene: CupScene, fitted: Fitted) -> float:

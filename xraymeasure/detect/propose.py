@@ -11,6 +11,7 @@ import numpy as np
 from xraymeasure.detect import cup
 from xraymeasure.detect.accept import (
     COARSE_MISFIT_LIMIT,
+    angle_sd_deg,
     doubts_of,
     has_shell,
     may_be_axis,
@@ -35,14 +36,6 @@ METHOD = "synthesis-2"
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Diameters that heads are made in (from memory)."""
 _PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.4)
-_FLOOR_DEG = (0.25, 0.25)
-"""Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
-_SHARE_OF_SPREAD = (0.7, 1.4)
-"""Of the spread over variants that counts. Both, and the floor, were set on some eighty rendered
-hips, half of them with shells or films that the model does not share (screw holes, thick domes,
-clipping, strong sharpening), and held on others: see tests/benchmarks/bench_propose.py."""
-_WIDEST_DEG = 2.0
-"""A cup whose angles depend more than this on the model is not proposed."""
 _COARSE_MM, _FINE_MM = 1.2, 0.6
 _TRIES_A_SIDE = 3
 _STARTS_DEG = (15.0, 30.0, 5.0)
@@ -188,12 +181,9 @@ def _hip(
         return None
     scene, fit = fitted
     p = fit.parameters
-    spread = np.sqrt(np.diag(cup.spread_over_variants(scene, fit)))
-    angle_sd = (
-        float(np.hypot(_SHARE_OF_SPREAD[0] * spread[cup.INCLINATION], _FLOOR_DEG[0])),
-        float(np.hypot(_SHARE_OF_SPREAD[1] * spread[cup.ANTEVERSION], _FLOOR_DEG[1])),
-    )
-    if max(angle_sd) > _WIDEST_DEG:
+    covariance = cup.spread_over_variants(scene, fit)
+    angle_sd = angle_sd_deg(fit, covariance)
+    if angle_sd is None:
         return None
     other = cup.mirrored(scene, p)
     clipped = float((scene.white & (scene.head_chord[scene.used] > 0)).mean())
@@ -224,7 +214,7 @@ def _hip(
         angle_sd_deg=angle_sd,
         other_pose_deg=(float(other[cup.INCLINATION]), float(other[cup.ANTEVERSION])),
         cup_diameter_mm=float(2.0 * p[cup.RADIUS]),
-        cup_diameter_sd_mm=float(2.0 * np.hypot(spread[cup.RADIUS], 0.15)),
+        cup_diameter_sd_mm=float(2.0 * np.hypot(covariance[cup.RADIUS, cup.RADIUS] ** 0.5, 0.15)),
         head_diameter_on_film_mm=on_film,
         magnification=float(scene.magnification) if head_mm else None,
         plausible_heads_mm=tuple(

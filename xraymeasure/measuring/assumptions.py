@@ -72,7 +72,7 @@ def _standings(setting: Setting, names: tuple[str, ...]) -> Iterator[str]:
         return
     said = {
         "proposed": "proposed by {} and confirmed by nobody",
-        "confirmed": "proposed by {} and confirmed by the reader",
+        "confirmed": "proposed by {}, tested on rendered films only, and confirmed by the reader",
     }
     for standing, words in said.items():
         found = [name for name in names if proposed.landmarks.get(name) == standing]
