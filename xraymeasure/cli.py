@@ -10,9 +10,9 @@ import typer
 from typer.exceptions import TyperException
 
 from xraymeasure.about import CAUTION
-from xraymeasure.errors import XrayMeasureError, printable
+from xraymeasure.errors import XrayMeasureError
 from xraymeasure.series.commands import app as series_app
-from xraymeasure.terminal import DONE, NOTHING, OUTSIDE, WRONG, OutFolder, complain, tell
+from xraymeasure.terminal import DONE, NOTHING, OUTSIDE, WRONG, OutFolder, answer, complain, tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -93,8 +93,8 @@ def measure(
     else:
         from xraymeasure.report.text import examination_text
 
-        print(printable(examination_text(found)))
-        print(CAUTION)
+        answer(examination_text(found))
+        answer(CAUTION)
     sound = all(row.verdict in ("within", None) for row in found.compared) and not any(
         finding.severity == "strong" for finding in found.findings
     )
@@ -164,7 +164,7 @@ def demo(
     from xraymeasure.samples import BEFORE_OPERATION, sample_folder, sample_names
 
     folder = sample_folder()
-    print("Synthetic films of invented patients, read by a simulated reader.\n")
+    answer("Synthetic films of invented patients, read by a simulated reader.\n")
     for name in sample_names():
         # A film before the operation shows what was there, not what became of the plan.
         planned = name not in BEFORE_OPERATION.values()
@@ -179,16 +179,16 @@ def demo(
             before,
         )
         side = found.reading.operated_side
-        print(f"{name} ({side} hip{'' if planned else ', before the operation'})")
+        answer(f"{name} ({side} hip{'' if planned else ', before the operation'})")
         if found.comparison is not None:
-            print(comparison_text(found.comparison))
+            answer(comparison_text(found.comparison))
         for finding in found.findings:
             if finding.severity != "note":
-                print(f"  ! {finding.text}")
-        print()
+                answer(f"  ! {finding.text}")
+        answer()
         write_report(found, out / name, name)
-    print(CAUTION)
-    print(f"\nThe pages are in {out / 'NAME' / 'NAME.pdf'} and .html")
+    answer(CAUTION)
+    answer(f"\nThe pages are in {out / 'NAME' / 'NAME.pdf'} and .html")
 
 
 @app.command()
@@ -252,8 +252,8 @@ def propose(
         opens=opens,
     )
     save_reading(proposed, out)
-    print(proposal_text(found))
-    print(CAUTION)
+    answer(proposal_text(found))
+    answer(CAUTION)
     tell(f"written: {out}")
     return DONE
 
@@ -298,7 +298,7 @@ def phantom(
         small=small,
     )
     for name in names:
-        print(out / f"{name}.dcm")
+        answer(out / f"{name}.dcm")
 
 
 @app.command()
@@ -306,7 +306,7 @@ def info() -> None:
     """Print versions and decoders, for a report of a fault."""
     from xraymeasure.about import about
 
-    print(about())
+    answer(about())
 
 
 if __name__ == "__main__":

@@ -22,6 +22,11 @@ def complain(message: str) -> None:
     print(f"xraymeasure: {printable(' '.join(message.split()))}", file=sys.stderr)
 
 
+def answer(result: object = "") -> None:
+    """Print a result on standard output, controls of the terminal written as escapes."""
+    print(printable(str(result)))
+
+
 def tell(message: str) -> None:
     """Print a remark on standard error."""
     print(printable(message), file=sys.stderr)

@@ -33,9 +33,14 @@ def test_a_set_is_written_whole_beside_what_is_there(tmp_path):
     assert os.stat(paths[0]).st_mode == os.stat(tmp_path / "other.txt").st_mode
 
 
+def read_first(folder):
+    read_text(folder / "measurements.json", XrayMeasureError)
+
+
+@pytest.mark.parametrize("next_user", [settle, read_first], ids=["writer", "reader"])
 @pytest.mark.parametrize("number", range(1, 6))
-def test_a_writer_stopped_at_any_rename_leaves_one_set_after_the_next_writer(
-    tmp_path, monkeypatch, number
+def test_a_writer_stopped_at_any_rename_leaves_one_set_after_the_next(
+    tmp_path, monkeypatch, number, next_user
 ):
     write_files(tmp_path, of("old"))
     renames = []
@@ -51,7 +56,7 @@ def test_a_writer_stopped_at_any_rename_leaves_one_set_after_the_next_writer(
     with pytest.raises(KeyboardInterrupt):
         write_files(tmp_path, of("new"))
     monkeypatch.setattr(os, "replace", really)
-    settle(tmp_path)
+    next_user(tmp_path)
     assert contents(tmp_path) == dict.fromkeys(NAMES, "old" if number == 1 else "new")
 
 

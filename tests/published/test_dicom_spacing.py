@@ -64,7 +64,7 @@ def test_which_spacing_it_is(given, kind, detector, patient):
         ({"imager": IMAGER, "pixel": IMAGER, "calibration_type": FIDUCIAL}, "a magnification of 1"),
         ({"imager": IMAGER, "pixel": IMAGER, "calibration_type": GEOMETRY}, "a magnification of 1"),
         ({"imager": IMAGER, "calibration_type": GEOMETRY}, "without a Pixel Spacing"),
-        ({"pixel": PATIENT, "calibration_type": "GUESS"}, "'GUESS', which DICOM does not define"),
+        ({"pixel": PATIENT, "calibration_type": "GUESS"}, "is none that DICOM defines"),
         ({"imager": IMAGER, "scanned": SCANNED}, "differ"),
         ({"imager": PATIENT, "pixel": IMAGER, "calibration_type": GEOMETRY}, "behind the detector"),
         (

@@ -2,8 +2,8 @@
 
 A file is written under another name and renamed. Files that belong together are written into a
 folder of another name; renaming that folder decides that they are whole, after which they are
-moved to their places. Whoever writes in the folder next ends the moves of a program that was
-stopped in them, and removes what a stopped program left unfinished.
+moved to their places. Whoever writes or reads in the folder next ends the moves of a program that
+was stopped in them, and removes what a stopped program left unfinished.
 """
 
 from __future__ import annotations
@@ -51,9 +51,7 @@ def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> None:
     """
     target = Path(os.path.realpath(path))
     payload = data.encode("utf-8") if isinstance(data, str) else data
-    if target.parent not in _settled:
-        settle(target.parent)
-        _settled.add(target.parent)
+    _settle_once(target.parent)
     temporary = lock = None
     try:
         handle, temporary = tempfile.mkstemp(_PART, f".{target.name}.", target.parent)
@@ -184,6 +182,13 @@ def settle(folder: str | os.PathLike[str]) -> None:
                 path.unlink()
 
 
+def _settle_once(folder: Path) -> None:
+    """Settle a folder the first time that this program reads or writes in it."""
+    if folder not in _settled:
+        settle(folder)
+        _settled.add(folder)
+
+
 def _move_out(whole: Path, folder: Path) -> None:
     for path in sorted(whole.iterdir()):
         target = folder / path.name
@@ -256,6 +261,7 @@ def _cannot_be_written(path: Path, error: OSError) -> XrayMeasureError:
 def read_text(path: str | os.PathLike[str], error: type[XrayMeasureError]) -> str:
     """Return the UTF-8 text of `path`, or raise `error` saying why it cannot be read."""
     source = Path(path)
+    _settle_once(Path(os.path.realpath(source.parent)))
     try:
         if source.is_dir():
             raise error(f"{source}: is a directory; name a file")

@@ -49,7 +49,7 @@ def axes_from_patient_orientation(values: Sequence[str], biped: bool = True) -> 
     >>> print(note)
     Patient Orientation is R\F: the film is mirrored against the usual L\F.
     """
-    said = "\\".join(values)
+    said = "\\".join(value if set(value) <= set("LRFHAP") else "?" for value in values)
     assumed = "the usual display, L\\F, is assumed: check the side marker."
     if not any(values):
         return STANDARD_AXES, f"The film carries no Patient Orientation; {assumed}"
@@ -60,7 +60,7 @@ def axes_from_patient_orientation(values: Sequence[str], biped: bool = True) -> 
         raise NotFrontal(said)
     known = len(values) == 2 and all(set(value) <= set("LRFHAP") for value in values)
     if not known or not all(principal):
-        return STANDARD_AXES, f"Patient Orientation {said!r} cannot be understood; {assumed}"
+        return STANDARD_AXES, f"Patient Orientation cannot be understood; {assumed}"
     along_row, along_column = (_DIRECTIONS[letter] for letter in principal)
     if np.dot(along_row, along_column) != 0:
         return STANDARD_AXES, f"Patient Orientation {said} contradicts itself; {assumed}"

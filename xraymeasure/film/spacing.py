@@ -145,9 +145,7 @@ def decide_spacing(
     against = []
     known_type = calibration_type if calibration_type in CALIBRATION_TYPES else None
     if calibration_type and known_type is None:
-        against.append(
-            f"Pixel Spacing Calibration Type is {calibration_type!r}, which DICOM does not define"
-        )
+        against.append("Pixel Spacing Calibration Type is none that DICOM defines")
     if imager and scanned and not _same(imager, scanned):
         against.append(
             f"Imager Pixel Spacing {_words(imager)} and Nominal Scanned Pixel Spacing "

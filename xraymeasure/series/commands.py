@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.terminal import DONE, NOTHING, WRONG, OutFolder, tell
+from xraymeasure.terminal import DONE, NOTHING, WRONG, OutFolder, answer, tell
 
 if TYPE_CHECKING:
     from xraymeasure.series.run.run import RunSummary
@@ -56,7 +56,7 @@ def new(
     with ProgressLine(noun="files") as progress:
         made = new_study(folder, out, both_hips=both_hips, workers=workers, progress=progress)
     tell(str(made))
-    print(made.study / STUDY_FILE)
+    answer(made.study / STUDY_FILE)
 
 
 @app.command("add")
@@ -105,7 +105,7 @@ def run(
     opened, summary = _run(
         study, workers, scheduler, reader, occasion or 1, only=only, film_seconds=film_seconds
     )
-    print(summary)
+    answer(summary)
     write_wide(opened, summary, summary.csv.parent)
     write_values(opened, summary, summary.csv.parent)
     for failure in summary.failed:
@@ -129,9 +129,9 @@ def propose(
     opened = read_study(study)
     with ProgressLine(noun="films") as progress:
         found = propose_study(opened, workers=workers, scheduler=scheduler, progress=progress)
-    print(found)
+    answer(found)
     for path in write_sheet(found, out or opened.folder / "proposals", opened.title):
-        print(path)
+        answer(path)
     for film, why in found.failed.items():
         tell(f"{film}: {why}")
     if found.failed:
@@ -189,7 +189,7 @@ def exclude(
     opened = read_study(study)
     work = worklist(opened, reader, 1)
     say = include if undo else take_out
-    print(say(work, opened.film(film), reason))
+    answer(say(work, opened.film(film), reason))
 
 
 @app.command("spread")
@@ -213,7 +213,7 @@ def spread(
         if not placing.spreads:
             tell(f"reader {code}: no film was read twice, so no spread is known")
             continue
-        print(spread_text(placing))
+        answer(spread_text(placing))
         tell(f"written: {write_placing(opened, placing)}; the next run takes it up")
 
 
@@ -237,13 +237,13 @@ def size(
         raise XrayMeasureError("give --icc, or --sd and --half-width, or all of them")
     if icc is not None:
         films = films_for_icc(icc, width, readings)
-        print(
+        answer(
             f"{films} films, each read {readings} times, give an ICC of {icc:g} a 95 % interval "
             f"{width:g} wide (Bonett DG, Stat Med 2002;21:1331-1335)."
         )
     if sd is not None and half_width is not None:
         films = films_for_limits(sd, half_width)
-        print(
+        answer(
             f"{films} films give each limit of agreement a 95 % interval of plus or minus "
             f"{half_width:g} where differences have a standard deviation of {sd:g} (Bland JM, "
             "Altman DG, Lancet 1986;1:307-310)."
@@ -272,7 +272,7 @@ def agreement(
     for path in write_agreement(
         agreement_of(opened, run=summary, components=components), out or opened.folder / "agreement"
     ):
-        print(path)
+        answer(path)
 
 
 @app.command("followup")
@@ -303,10 +303,10 @@ def followup(
     folder = out or opened.folder / "followup"
     followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
     for path in write_followup_study(followed, folder):
-        print(path)
+        answer(path)
     shown = [hip for hip in followed if pages == "all" or (pages == "flagged" and hip.flagged)]
     for path in write_followups(shown, folder, workers=workers, scheduler=scheduler):
-        print(path)
+        answer(path)
     flagged = sum(hip.flagged for hip in followed)
     tell(f"{len(followed)} hips followed, a change is shown on {flagged} of them")
     for label, why in followed.left_out:
@@ -321,7 +321,7 @@ def followup(
             scheduler=scheduler,
         )
         for path in write_cohort(cohort, folder):
-            print(path)
+            answer(path)
 
 
 @app.command("learning")
@@ -354,4 +354,4 @@ def learning(
     )
     curves = learning_curves(cohort, by, order, target)
     for path in write_learning(cohort, curves, target, out or opened.folder / "learning"):
-        print(path)
+        answer(path)

@@ -12,6 +12,15 @@ if TYPE_CHECKING:
     from pydicom import Dataset
 
 
+def code_or_other(said: str) -> str:
+    """Return a code as DICOM has them, at most four letters; what is longer may be a name.
+
+    >>> code_or_other("PA"), code_or_other("MADE UP")
+    ('PA', 'another')
+    """
+    return said if len(said) <= 4 and said.isascii() and said.isalpha() else "another"
+
+
 class Attributes:
     """Values of a data set that may be missing, empty or malformed, read without an exception."""
 

@@ -20,7 +20,7 @@ from xraymeasure.film.beam import (
     axes_from_patient_orientation,
     beam_centre,
 )
-from xraymeasure.film.dicom.attributes import Attributes
+from xraymeasure.film.dicom.attributes import Attributes, code_or_other
 from xraymeasure.film.dicom.greys import greys_from_attributes
 from xraymeasure.film.dicom.identity import identity_of, person_of
 from xraymeasure.film.dicom.pixels import decoded_pixels
@@ -122,12 +122,14 @@ def _refuse_other_than_one_radiograph(dataset: Dataset, path: Path) -> None:
     sop_class = attributes.text("SOPClassUID") or str(meta_class or "")
     if modality and modality not in FILM_MODALITIES:
         raise FilmError(
-            f"{path}: its modality is {modality}, not a plain radiograph; choose a film of "
-            "modality CR, DX or RF, or a secondary capture of one"
+            f"{path}: its modality is {code_or_other(modality)}, not a plain radiograph; choose a "
+            "film of modality CR, DX or RF, or a secondary capture of one"
         )
     if sop_class and sop_class not in FILM_CLASSES:
+        # A name that DICOM does not know may be anybody's.
+        name = UID(sop_class).name if UID(sop_class).name != sop_class else "something else"
         raise FilmError(
-            f"{path}: holds {UID(sop_class).name}, not a plain radiograph; choose a film of "
+            f"{path}: holds {name}, not a plain radiograph; choose a film of "
             "modality CR, DX or RF, or a secondary capture of one"
         )
     if "FloatPixelData" in dataset or "DoubleFloatPixelData" in dataset:
@@ -290,6 +292,7 @@ def _view(attributes: Attributes) -> str | None:
             "offset is mirrored against an AP film."
         )
     elif view != "AP":
+        view = code_or_other(view)
         attributes.note(f"The view is {view}; the measurements are made for AP films.")
     return view
 

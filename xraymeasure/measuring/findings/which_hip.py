@@ -52,13 +52,9 @@ def which_hip(film: Film, setting: Setting, rims: Mapping[Side, str]) -> Iterato
             "strong" if elsewhere and other.native else "warning",
         )
     if film.laterality is None:
-        both = replaced[operated] and replaced[other.side]
         yield Finding(
             "side_by_display",
-            f"That the {operated} hip is the patient's {operated} one rests on how the film is "
-            "displayed; no attribute says which side it shows"
-            + (", and both hips are replaced" if both else "")
-            + ". Hold it against the side marker on the film.",
+            "Left and right are as displayed: hold them against the side marker on the film.",
             (),
             "note",
         )

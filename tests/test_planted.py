@@ -1,0 +1,166 @@
+"""Strings planted wherever a film, a reading, a plan or a name can carry them; none comes out.
+
+What was typed to be shown (a reader's code, the operated side, a film's own UID) is not planted.
+That outputs name nobody is asked for by common practice of de-identification, no source.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+import zlib
+from contextlib import suppress
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib.text import Text
+from pydicom.dataset import Dataset
+from pydicom.sequence import Sequence
+from pydicom.uid import ExplicitVRLittleEndian
+
+from xraymeasure import cli
+from xraymeasure.phantom.dicom import film_dataset
+from xraymeasure.phantom.reader import simulate_reading
+from xraymeasure.phantom.scenarios import samples
+
+TEXTS = """
+PatientName PatientID IssuerOfPatientID PatientBirthName PatientMotherBirthName PatientAddress
+PatientTelephoneNumbers OtherPatientNames MedicalRecordLocator MilitaryRank BranchOfService
+CountryOfResidence RegionOfResidence EthnicGroup Occupation PatientComments
+AdditionalPatientHistory ResponsiblePerson ResponsibleOrganization AdmissionID
+CurrentPatientLocation PatientInstitutionResidence StudyID AccessionNumber
+ReferringPhysicianName ReferringPhysicianAddress ReferringPhysicianTelephoneNumbers
+PerformingPhysicianName NameOfPhysiciansReadingStudy OperatorsName RequestingPhysician
+RequestingService InstitutionName InstitutionAddress InstitutionalDepartmentName StationName
+StudyDescription SeriesDescription ProtocolName BodyPartExamined DeviceSerialNumber
+Manufacturer ManufacturerModelName SoftwareVersions DetectorID PlateID CassetteID
+AcquisitionDeviceProcessingDescription ImageComments DerivationDescription
+PerformedProcedureStepDescription PerformedProcedureStepID RequestedProcedureDescription
+RequestedProcedureID FillerOrderNumberImagingServiceRequest PlacerOrderNumberImagingServiceRequest
+ReasonForTheRequestedProcedure MedicalAlerts Allergies SpecialNeeds VisitComments TextComments
+"""
+MALFORMED = """
+EstimatedRadiographicMagnificationFactor ViewPosition PixelSpacingCalibrationType
+PatientOrientation BurnedInAnnotation"""
+UIDS = ("StudyInstanceUID", "SeriesInstanceUID", "FrameOfReferenceUID", "DeviceUID")
+
+
+def planted(number: int) -> str:
+    return f"QZX{number:02d}PLANT"
+
+
+def film_with_plants(path, scenario):
+    """Write a blank film full of them; return all, the UIDs too."""
+    shape = scenario.geometry.rows, scenario.geometry.columns
+    film = film_dataset(scenario, np.full(shape, 100, np.uint16))
+    strings = []
+
+    def plant():
+        strings.append(planted(len(strings)))
+        return strings[-1]
+
+    for keyword in TEXTS.split():
+        setattr(film, keyword, plant())
+    for number, keyword in enumerate(UIDS):
+        strings.append(f"1.2.826.77007{number}.4711")
+        setattr(film, keyword, strings[-1])
+    nested, inner = Dataset(), Dataset()
+    nested.CodeMeaning, inner.TextValue = plant(), plant()
+    nested.ContentSequence = Sequence([inner])
+    film.ProcedureCodeSequence = Sequence([nested])
+    private = film.private_block(0x0011, plant(), create=True)
+    private.add_new(0x01, "LO", plant())
+    private.add_new(0x02, "OB", plant().encode() + b"\0")
+    # Malformed: words where numbers belong, and in what is asked of every film.
+    for keyword in MALFORMED.split():
+        setattr(film, keyword, "1")
+        film[keyword]._value = plant()
+    film.file_meta.SourceApplicationEntityTitle = plant()
+    film.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    film.preamble = plant().encode().ljust(128, b"\0")
+    film.save_as(path, enforce_file_format=True)
+    return strings
+
+
+def inflated(pdf: bytes) -> bytes:
+    """Return a PDF and its streams, unpacked; letters of its texts are numbers of glyphs there."""
+    parts = [pdf]
+    for stream in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.S):
+        with suppress(zlib.error):
+            parts.append(zlib.decompress(stream))
+    return b"\n".join(parts)
+
+
+@pytest.fixture
+def call(monkeypatch, capfd):
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["xraymeasure", *map(str, arguments)])
+        with pytest.raises(SystemExit) as stopped:
+            cli.main()
+        told = capfd.readouterr()
+        return stopped.value.code, (told.out + told.err).encode()
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def scenario():
+    sample = samples(1)[0].scenario
+    return replace(sample, geometry=sample.geometry.coarser(4))
+
+
+def test_no_planted_string_comes_out_of_a_measurement(tmp_path, call, scenario, monkeypatch):
+    name = "QZXNAMEPLANT"
+    film = tmp_path / f"{name}.dcm"
+    strings = [name, *film_with_plants(film, scenario)]
+    record = simulate_reading(scenario, np.random.default_rng(0), reader="A")
+    record["comment"] = planted(98)
+    (tmp_path / "a.reading.json").write_text(json.dumps(record))
+    (tmp_path / "a.plan.toml").write_text(
+        f'# {planted(99)}\noperated_side = "left"\n[cup]\ninclination_deg = 40\n'
+        "anteversion_deg = 18\n[tolerance]\ninclination_deg = 5\nanteversion_deg = 5\n"
+    )
+    strings += [planted(98), planted(99)]
+    assert len(strings) >= 74
+    out = tmp_path / "out"
+    drawn, really = [], Text.set_text
+    monkeypatch.setattr(
+        Text, "set_text", lambda self, said: drawn.append(said) or really(self, said)
+    )
+    common = ("measure", film, "--reading", tmp_path / "a.reading.json")
+    code, said = call(*common, "--plan", tmp_path / "a.plan.toml", "--out", out)
+    assert code == 0, said
+    written = {path.name: path.read_bytes() for path in out.iterdir()}
+    written |= {f"{key} unpacked": inflated(data) for key, data in written.items() if ".pdf" in key}
+    _, in_json = call(*common, "--json")
+    written |= {"terminal": said, "json": in_json, "names": " ".join(written).encode(),
+                "drawn": "\n".join(map(str, drawn)).encode()}  # fmt: skip
+    assert {key.rpartition(".")[2] for key in written} >= {"pdf", "html", "json", "csv"}
+    found = {(key, each) for each in strings for key in written if each.encode() in written[key]}
+    assert found == set()
+    # The net would catch one: what is typed to be shown is in it.
+    pages = [written["drawn"], *(data for key, data in written.items() if key.endswith(".html"))]
+    assert all(b"reader A" in data for data in pages)
+
+
+def test_no_planted_string_comes_out_of_a_study(tmp_path, call, scenario):
+    folder = tmp_path / "films"
+    folder.mkdir()
+    name = "QZXNAMEPLANT"
+    strings = [name, *film_with_plants(folder / f"{name}.dcm", scenario)]
+    code, said = call("series", "new", folder)
+    assert code == 0, said
+    code, more = call("series", "run", folder)
+    said += more
+    kept = {
+        path: path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file() and path.suffix != ".dcm" and path.name != "films.csv"
+    }
+    assert kept
+    found = {(str(path), each) for each in strings for path, data in kept.items()
+             if each.encode() in data or each in path.name}  # fmt: skip
+    assert found == set()
+    assert not [each for each in strings if each.encode() in said]
