@@ -34,7 +34,7 @@ CurrentPatientLocation PatientInstitutionResidence StudyID AccessionNumber
 ReferringPhysicianName ReferringPhysicianAddress ReferringPhysicianTelephoneNumbers
 PerformingPhysicianName NameOfPhysiciansReadingStudy OperatorsName RequestingPhysician
 RequestingService InstitutionName InstitutionAddress InstitutionalDepartmentName StationName
-StudyDescription SeriesDescription ProtocolName BodyPartExamined DeviceSerialNumber
+StudyDescription SeriesDescription ProtocolName DeviceSerialNumber
 Manufacturer ManufacturerModelName SoftwareVersions DetectorID PlateID CassetteID
 AcquisitionDeviceProcessingDescription ImageComments DerivationDescription
 PerformedProcedureStepDescription PerformedProcedureStepID RequestedProcedureDescription
@@ -51,8 +51,8 @@ def planted(number: int) -> str:
     return f"QZX{number:02d}PLANT"
 
 
-def film_with_plants(path, scenario):
-    """Write a blank film full of them; return all, the UIDs too."""
+def film_with_plants(path, scenario, **known):
+    """Write a blank film full of them, but for what is known; return all, the UIDs too."""
     shape = scenario.geometry.rows, scenario.geometry.columns
     film = film_dataset(scenario, np.full(shape, 100, np.uint16))
     strings = []
@@ -77,6 +77,8 @@ def film_with_plants(path, scenario):
     for keyword in MALFORMED.split():
         setattr(film, keyword, "1")
         film[keyword]._value = plant()
+    for keyword, value in known.items():
+        setattr(film, keyword, value)
     film.file_meta.SourceApplicationEntityTitle = plant()
     film.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     film.preamble = plant().encode().ljust(128, b"\0")
@@ -148,16 +150,21 @@ def test_no_planted_string_comes_out_of_a_measurement(tmp_path, call, scenario, 
 def test_no_planted_string_comes_out_of_a_study(tmp_path, call, scenario):
     folder = tmp_path / "films"
     folder.mkdir()
-    name = "QZXNAMEPLANT"
-    strings = [name, *film_with_plants(folder / f"{name}.dcm", scenario)]
-    code, said = call("series", "new", folder)
+    sound = {"ViewPosition": "AP", "PatientOrientation": ["L", "F"]}
+    strings = film_with_plants(folder / "1.dcm", scenario, **sound)
+    # Left out, and why is told.
+    film_with_plants(folder / "2.dcm", scenario)
+    strings.append(planted(97))
+    film_with_plants(folder / "3.dcm", scenario, **sound, BodyPartExamined=strings[-1])
+    study = tmp_path / "study"
+    code, said = call("series", "new", folder, "--out", study)
     assert code == 0, said
-    code, more = call("series", "run", folder)
+    code, more = call("series", "run", study)
     said += more
     kept = {
         path: path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and path.suffix != ".dcm" and path.name != "films.csv"
+        for path in study.rglob("*")
+        if path.is_file() and path.suffix != ".dcm"
     }
     assert kept
     found = {(str(path), each) for each in strings for path, data in kept.items()

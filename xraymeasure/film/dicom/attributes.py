@@ -12,13 +12,19 @@ if TYPE_CHECKING:
     from pydicom import Dataset
 
 
+_VIEWS = frozenset({"LATERAL", "OBLIQUE", "AXIAL"})
+
+
 def code_or_other(said: str) -> str:
     """Return a code as DICOM has them, at most four letters; what is longer may be a name.
+
+    Views that stations write out are returned too.
 
     >>> code_or_other("PA"), code_or_other("MADE UP")
     ('PA', 'another')
     """
-    return said if len(said) <= 4 and said.isascii() and said.isalpha() else "another"
+    short = len(said) <= 4 and said.isascii() and said.isalpha()
+    return said if short or said in _VIEWS else "another"
 
 
 class Attributes:

@@ -227,7 +227,7 @@ def _kind(film: Film, said: Attributes) -> tuple[Kind, str]:
     )
     part = said.text("BodyPartExamined") or ""
     if part and not _HERE.search(part):
-        return "other part", f"shows another part of the body ({part.lower()})"
+        return "other part", "shows another part of the body"
     if not part and _ELSEWHERE.search(described) and not _HERE.search(described):
         return "other part", "its description names another part of the body"
     if film.view in _LATERAL:
