@@ -12,7 +12,7 @@ from xraymeasure.measuring.measure import measure
 
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
-EXAMPLES = settings(max_examples=40)
+EXAMPLES = settings(max_examples=15)
 
 bodies = st.builds(
     Body,
@@ -183,7 +183,6 @@ def test_the_order_in_which_an_outline_is_placed_does_not_matter(body, seed):
 @EXAMPLES
 @given(bodies, st.integers(0, 99))
 def test_every_value_lies_within_its_interval(body, seed):
-    assume(seen(body))
     film, reading = film_and_reading(body)
     for row in measure(film, noisy(reading, seed), draws=0).rows:
         assert row.low <= row.value <= row.high

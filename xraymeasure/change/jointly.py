@@ -27,7 +27,13 @@ KEPT = (
 )
 """Inputs, or how their names begin, that one patient has on every film."""
 
-KEPT_WITH_THE_IMPLANT = ("own_lesser_azimuth_", "neck_shaft_", "head_mm_", "cup_mm_")
+KEPT_WITH_THE_IMPLANT = (
+    "own_lesser_azimuth_",
+    "neck_shaft_",
+    "neck_through_head_",
+    "head_mm_",
+    "cup_mm_",
+)
 """Inputs that are the same where both films show the same implant, or none."""
 
 

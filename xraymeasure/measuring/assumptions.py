@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from xraymeasure.measuring.needs import ALL, rests_on
 from xraymeasure.measuring.prepared import PreparedHip, Setting
+from xraymeasure.reading.reading import Provenance
 from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
@@ -51,7 +52,8 @@ def assumptions_of(
         yield f"scale from {setting.scale.text}"
     if name == "magnification" and setting.scale is not None:
         yield f"scale from {setting.scale.text}"
-    yield from _standings(setting, rests_on(name, side, method, setting))
+    if setting.reading.proposed is not None:
+        yield from _standings(setting.reading.proposed, rests_on(name, side, method, setting))
 
 
 def beside_the_rim(hip: PreparedHip) -> str:
@@ -65,11 +67,8 @@ def beside_the_rim(hip: PreparedHip) -> str:
     return f"the rim, seen on one arc, is {middle}{size}"
 
 
-def _standings(setting: Setting, names: tuple[str, ...]) -> Iterator[str]:
+def _standings(proposed: Provenance, names: tuple[str, ...]) -> Iterator[str]:
     """Yield which of the landmarks were proposed by the program, and what became of them."""
-    proposed = setting.reading.proposed
-    if proposed is None:
-        return
     said = {
         "proposed": "proposed by {} and confirmed by nobody",
         "confirmed": "proposed by {}, tested on rendered films only, and confirmed by the reader",

@@ -67,10 +67,13 @@ def on_one_arc(points: np.ndarray, spread: float, head: np.ndarray | None) -> bo
     return bool(np.sqrt(((v - bow(u)) ** 2).sum() / (len(u) - 3)) < BOWED_WITHIN * spread)
 
 
-def may_lie_around(points: np.ndarray, anchor: Anchor) -> bool:
-    """Whether the points of a flat rim span its long axis, which passes through its centre."""
+def may_lie_around(points: np.ndarray, anchor: Anchor, sized: bool) -> bool:
+    """Whether the points of a flat rim span its long axis, which passes through its centre.
+
+    How long it is tells only where the cup's size is known (`sized`).
+    """
     u, _ = _along_and_across(points)
-    reaches = np.ptp(u) / 2.0 > REACHES_THE_ENDS * anchor.half
+    reaches = not sized or np.ptp(u) / 2.0 > REACHES_THE_ENDS * anchor.half
     if anchor.centre is None:
         return bool(reaches)
     middle = points.mean(axis=0)

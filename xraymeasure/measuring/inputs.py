@@ -121,6 +121,10 @@ the stem's lean in the shaft and its own tolerance. Working default; with two cl
 makes some 1.2 degrees, the mean difference to CT of 115 hips (Weber M et al., Bone Joint J
 2015;97-B:306; abstract read)."""
 
+NECK_THROUGH_HEAD_U_MM = 0.5
+"""Spread of the distance at which the axis of a prosthetic neck passes the centre of its head, by
+which it passes as it is made (common practice, no source); the spread is a working default."""
+
 ALIKE_U_MM = {"ischium": 2.0, "obturator_foramen": 1.5}
 """Spread of the difference in height between the sides of one pelvis. Assumed, no source."""
 
@@ -245,6 +249,8 @@ def posture_terms(setting: Setting) -> list[Term]:
             add(f"lesser_seen_{side}", "anatomy", [0.0], [_lesser_u_mm(setting, side)])
         if hip.neck_shaft_angle_deg:
             add(f"neck_shaft_{side}", "anatomy", [hip.neck_shaft_angle_deg], [NECK_SHAFT_U_DEG])
+            if not hip.native:
+                add(f"neck_through_head_{side}", "anatomy", [0.0], [NECK_THROUGH_HEAD_U_MM])
     add("trochanters_alike", "anatomy", [0.0], [TROCHANTERS_ALIKE_U_MM])
     for stem, u in ALIKE_U_MM.items():
         if all(landmark_name(stem, side) in setting.placed for side in SIDES):

@@ -142,6 +142,7 @@ def measure(
         numbers = draw(model, terms, draws or FLAT_DRAWS, seed, linear)
         drawn = numbers.ends()
         intervals = _with_flat_rims(intervals, drawn, flat)
+        values |= {key: intervals[key].value for key in values if key in intervals}
         distributions = {
             key: numbers.distribution(key)
             for key in drawn
@@ -202,7 +203,8 @@ def _with_flat_rims(
 ) -> dict[Key, Uncertain]:
     """Return first-order intervals with those of flat rims taken from draws.
 
-    A small step has no meaning where the axis ratio has its floor.
+    A small step has no meaning where the axis ratio has its floor. A ratio larger than placing
+    allows is drawn back to the end of its interval.
     """
     mended = dict(intervals)
     for key, (low, high) in drawn.items():
@@ -210,6 +212,7 @@ def _with_flat_rims(
         if side in flat and "cup_rim" in ALL[name].own and not name.startswith("head_to_cup"):
             mended[key] = replace(
                 mended[key],
+                value=min(max(mended[key].value, low), high),
                 low=low,
                 high=high,
                 standard_uncertainty=(high - low) / (2.0 * COVERAGE),
@@ -263,9 +266,8 @@ def _row(
         side=side,
         value=value,
         unit=QUANTITIES[name].unit,
-        # A method that is known to be biased still says where its own value lies.
-        low=float(min(low, value)),
-        high=float(max(high, value)),
+        low=float(low),
+        high=float(high),
         method=method,
         primary=method == _primary_method(setting, there, name, side),
         reference=_reference_of(setting, name, method),

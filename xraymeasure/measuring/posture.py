@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.geometry.curves import fit_line
-from xraymeasure.measuring.femur import caudal_end, neck_shaft
+from xraymeasure.measuring.femur import caudal_end, neck_shaft, signed_distance
 from xraymeasure.measuring.inputs import ALIKE_U_MM
 from xraymeasure.measuring.positions import Scene
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS
@@ -174,6 +174,11 @@ def _neck_agrees(scene: Scene, side: Side, femur: Femur, numbers: Numbers) -> No
         np.abs(seen[0] * along[1] - seen[1] * along[0]), (seen * along).sum(axis=0)
     )
     numbers[AGREEMENT, side, "neck_shaft"] = neck_shaft(scene, side) - np.degrees(expected)
+    if (through := scene.inputs.get(f"neck_through_head_{side}")) is not None:
+        ends = scene.units[neck]
+        along = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
+        off = signed_distance(scene.head_centre[side], ends[0], along) * scene.mm_per_unit
+        numbers[AGREEMENT, side, "neck_through_head"] = off + through[0]
 
 
 def _lesser(scene: Scene, side: Side, femur: Femur, numbers: Numbers) -> np.ndarray | None:

@@ -400,8 +400,8 @@ def _rim(
     points = fits.units("cup_rim", side)
     flat = flat_rim(points, spread)
     anchor = _anchor(hip, points, spread, mm_per_unit)
-    sized = hip.shell is not None or hip.cup_mm
-    if flat is not None and (anchor is None or not sized or may_lie_around(points, anchor)):
+    sized = hip.shell is not None or hip.cup_mm is not None
+    if flat is not None and (anchor is None or may_lie_around(points, anchor, sized)):
         return {"rim": fits.of("cup_rim", side, fit_flat_ellipse), "flat": flat}
     if anchor is not None:
         found = _arc(hip, points, anchor, beam, source_units)
