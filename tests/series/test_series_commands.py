@@ -1,6 +1,9 @@
 """A study from the command line: new, run, agreement, follow-up."""
 
 import csv
+import errno
+import os
+import shutil
 import sys
 from functools import partial
 
@@ -8,6 +11,7 @@ import pytest
 
 from xraymeasure import cli
 from xraymeasure.series.run import run as run_module
+from xraymeasure.series.study.remarks import Remark, add_remark
 from xraymeasure.series.study.study import read_study
 
 
@@ -37,6 +41,7 @@ def test_a_folder_of_films_becomes_a_study_and_grows(call, tmp_path, blank_film)
     assert (code, out.strip()) == (0, str(study / "study.toml"))
     assert "1 film of" not in out and f"{study}.key.csv only" in err
     assert len(read_study(study).films) == 1
+    (films / "notes.txt").write_text("no film")
     code, out, err = call("add", study, films)
     assert (code, out) == (2, "") and "no film that is new to the study" in err
 
@@ -76,6 +81,44 @@ def test_a_study_that_cannot_be_written_is_one_line(call, make_study):
     (study.folder / "results").write_text("a file where the folder is to be")
     code, _, err = call("run", study.folder, "--workers", 0)
     assert code == 2 and err.count("\n") == 1 and "cannot be made" in err
+
+
+@pytest.mark.parametrize("damage", [b"\xff\0", "folder"])
+def test_damaged_files_of_a_study_are_one_line_or_made_anew(call, make_study, damage):
+    study = make_study(films=1, occasions=2)
+    assert call("spread", study.folder, "--workers", 0)[0] == 0
+    shutil.rmtree(study.folder / "results")
+    assert call("run", study.folder, "--workers", 0)[0] == 0
+    add_remark(study, Remark("F0", "A", 1, "2026-03-01T10:00:00Z", "comment", "rotated"))
+    (study.folder / "left_out.csv").write_text("label,kind,reason\nX001,copy,the same\n")
+    # A damaged film is a row with its reason, for each of its readings.
+    others = {path for path in study.folder.rglob("*") if path.is_file()} - {study.films[0].file}
+    for path in sorted(others):
+        whole = path.read_bytes()
+        path.unlink()
+        if damage == "folder":
+            path.mkdir()
+        else:
+            path.write_bytes(damage)
+        code, _, err = call("run", study.folder, "--workers", 0)
+        lines = [line for line in err.splitlines() if "readings, " not in line]
+        remade = study.folder / "results" in path.parents
+        assert code in (0, 2) and len(lines) == (code == 2), (path, lines)
+        assert not remade or damage == "folder" or (code == 0 and path.read_bytes() == whole)
+        if path.is_dir():
+            path.rmdir()
+        path.write_bytes(whole)
+
+
+def test_a_full_disk_is_one_line(call, make_study, monkeypatch):
+    study = make_study(films=1)
+
+    def full(handle):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    code, _, err = call("run", study.folder, "--workers", 0)
+    assert code == 2 and err.count("\n") == 1 and "No space left" in err
 
 
 def test_agreement_writes_its_page_and_leaves_the_next_run_alone(call, make_study):

@@ -12,8 +12,11 @@ from dataclasses import dataclass
 
 from xraymeasure.files.tables import csv_text
 from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.study.entering import rows_left_out
+from xraymeasure.series.study.sorting import KINDS
 from xraymeasure.series.study.study import Study
 
+_KIND_WORDS = {str(kind): words for kind, words in KINDS.items()}
 _CSV = ("stage", "counted", "n", "reason", "lost", "which")
 
 
@@ -63,7 +66,8 @@ def flow_of_run(study: Study, run: RunSummary) -> tuple[Stage, ...]:
     """Return the stages of a run: films listed, readings asked for, and readings measured.
 
     Every reader is asked for every film on every occasion that the study names, an adjudicator for
-    those alone that they read.
+    those alone that they read. Where the study was sorted out of a folder, the files found come
+    first.
     """
     there = {entry.place for entry in run.entries}
     asked = [
@@ -88,14 +92,19 @@ def flow_of_run(study: Study, run: RunSummary) -> tuple[Stage, ...]:
 
     lost = losses((place[0], reason) for place in asked if (reason := why(place)))
     stray = losses((place[0], reason) for place, reason in faults.items() if place not in asked)
+    left_out = rows_left_out(study.folder)
+    files = {film.file for film in study.films}
+    found = losses((row["label"], _KIND_WORDS.get(row["kind"], row["kind"])) for row in left_out)
+    sorted_out = [Stage("files found", "files", len(files) + len(left_out), found)]
     stages = [
+        *(sorted_out if left_out else ()),
         Stage("films in the study", "films", len(study.films)),
         Stage("readings asked for", "readings", len(asked), lost),
         Stage("readings measured", "readings", len(run.kept)),
     ]
     if stray:
         count = sum(len(loss.which) for loss in stray)
-        stages.insert(2, Stage("files that are no reading of the study", "files", count, stray))
+        stages.insert(-1, Stage("files that are no reading of the study", "files", count, stray))
     return tuple(stages)
 
 

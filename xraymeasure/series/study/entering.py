@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import os
 import re
 import secrets
@@ -13,12 +15,16 @@ from datetime import date
 from pathlib import Path
 
 from xraymeasure.errors import PlanError, StudyError
+from xraymeasure.files.atomic import read_text
+from xraymeasure.files.tables import as_meant
 from xraymeasure.plan.plan import read_plan
 from xraymeasure.series.study.key_file import KeyRow
 from xraymeasure.series.study.sorting import OTHER, Seen
 from xraymeasure.vocabulary.landmarks import SIDES, Side
 
 PLAN = ".plan.toml"
+LEFT_OUT_FILE = "left_out.csv"
+LEFT_OUT_COLUMNS = ("label", "kind", "reason")
 # With what a film's file may go on in the study, where its own ending says what it is.
 _ENDINGS = frozenset({".dcm", ".png", ".tif", ".tiff", ".jpg", ".jpeg"})
 _SUBJECT = re.compile(r"S(\d+)")
@@ -176,3 +182,20 @@ def _key_row(label: str, subject: str, entry: Seen) -> KeyRow:
         entry.image,
         entry.pixels,
     )
+
+
+def rows_left_out(folder: Path) -> list[dict[str, str]]:
+    """Return the rows of a study's list of what was left out; none where it has no such list.
+
+    Raises
+    ------
+    StudyError
+        If the list has other columns.
+    """
+    path = folder / LEFT_OUT_FILE
+    if not path.exists():
+        return []
+    rows = csv.DictReader(io.StringIO(read_text(path, StudyError), newline=""))
+    if tuple(rows.fieldnames or ()) != LEFT_OUT_COLUMNS:
+        raise StudyError(f"{path}: has other columns than {', '.join(LEFT_OUT_COLUMNS)}; mend it")
+    return [{key: as_meant(row[key] or "") for key in LEFT_OUT_COLUMNS} for row in rows]

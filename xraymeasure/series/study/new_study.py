@@ -15,8 +15,16 @@ from pathlib import Path
 
 from xraymeasure.errors import StudyError
 from xraymeasure.files.atomic import make_folder, read_text, write_atomically
-from xraymeasure.files.tables import as_meant, csv_text, defused
-from xraymeasure.series.study.entering import PLAN, Entry, Person, left_out_rows
+from xraymeasure.files.tables import csv_text, defused
+from xraymeasure.series.study.entering import (
+    LEFT_OUT_COLUMNS,
+    LEFT_OUT_FILE,
+    PLAN,
+    Entry,
+    Person,
+    left_out_rows,
+    rows_left_out,
+)
 from xraymeasure.series.study.films_table import FILM_COLUMNS, delimiter_of
 from xraymeasure.series.study.key_file import KeyRow, key_path, read_key, write_key
 from xraymeasure.series.study.sorting import (
@@ -31,8 +39,6 @@ from xraymeasure.series.study.sorting import (
 from xraymeasure.series.study.study import STUDY_FILE, Study, read_study
 
 FILMS_FILE = "films.csv"
-LEFT_OUT_FILE = "left_out.csv"
-_LEFT_OUT_COLUMNS = ("label", "kind", "reason")
 _LEFT_OUT = re.compile(r"X(\d+)")
 
 Progress = Callable[[int, int], None]
@@ -209,7 +215,7 @@ def new_study(
     left = [entry for entry in seen if entry.kind not in ("film",)]
     left_rows, left_keyed = left_out_rows(left, 0, keyed)
     write_key(key, [*keyed, *left_keyed])
-    write_atomically(study / LEFT_OUT_FILE, csv_text(_LEFT_OUT_COLUMNS, left_rows))
+    write_atomically(study / LEFT_OUT_FILE, csv_text(LEFT_OUT_COLUMNS, left_rows))
     write_atomically(study / FILMS_FILE, csv_text(FILM_COLUMNS, rows))
     # Last: a folder is a study once this file is there.
     text = _STUDY.format(films=FILMS_FILE, seed=secrets.randbelow(2**31))
@@ -267,13 +273,13 @@ def add_films(
     entry_of = Entry(study.folder, _people(study, old), labels, both_hips)
     rows, keyed = entry_of.enter(films)
     left = [entry for entry in seen if entry.kind != "film"]
-    gone = _rows_left_out(study.folder / LEFT_OUT_FILE)
+    gone = rows_left_out(study.folder)
     taken = max(
         (int(row["label"][1:]) for row in gone if _LEFT_OUT.fullmatch(row["label"])), default=0
     )
     left_rows, left_keyed = left_out_rows(left, taken, keyed)
     write_key(keyfile, [*old, *keyed, *left_keyed])
-    write_atomically(study.folder / LEFT_OUT_FILE, csv_text(_LEFT_OUT_COLUMNS, [*gone, *left_rows]))
+    write_atomically(study.folder / LEFT_OUT_FILE, csv_text(LEFT_OUT_COLUMNS, [*gone, *left_rows]))
     write_atomically(table, _with_rows(read_text(table, StudyError), rows))
     return _summary(study.folder, keyfile, seen, keyed, rows, entry_of.contradictions)
 
@@ -294,15 +300,6 @@ def _found(source: Path, study: Path) -> list[Path | Seen]:
 def _why_not(seen: Sequence[Seen]) -> str:
     told = [f"{entry.path.name}: {entry.reason}" for entry in seen[:3]]
     return f"; {'; '.join(told)}" if told else ""
-
-
-def _rows_left_out(path: Path) -> list[dict[str, str]]:
-    if not path.exists():
-        return []
-    rows = csv.DictReader(io.StringIO(read_text(path, StudyError), newline=""))
-    if tuple(rows.fieldnames or ()) != _LEFT_OUT_COLUMNS:
-        raise StudyError(f"{path}: has other columns than {', '.join(_LEFT_OUT_COLUMNS)}; mend it")
-    return [{key: as_meant(row[key] or "") for key in _LEFT_OUT_COLUMNS} for row in rows]
 
 
 def _people(study: Study, key: Sequence[KeyRow]) -> dict[str, Person]:
