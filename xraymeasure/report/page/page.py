@@ -392,8 +392,8 @@ def _further_pages(content: Content, findings: list[Line]) -> Iterator[Sheet]:
     yield from flow.sheets
 
 
-_DETAIL = {"label": 0.0, "side": 46.0, "value": 55.0, "interval": 74.0, "method": 97.5}
-_SHARES_MM = 162.0
+_DETAIL = {"label": 0.0, "side": 51.5, "value": 59.5, "interval": 77.0, "method": 102.5}
+_SHARES_MM = 167.0
 
 
 def _key_to_shares(flow: _Flow) -> None:
