@@ -68,6 +68,19 @@ def fit_ellipse(points: np.ndarray) -> Fit:
     ------
     MeasureError
         If there are too few points, they lie on a line, or no ellipse passes near them.
+
+    See Also
+    --------
+    fit_flat_ellipse : Of an outline that is seen nearly edge on.
+    xraymeasure.geometry.anchored.fit_anchored_ellipse : Of one arc, with what is known beside it.
+    xraymeasure.geometry.projection.circle_poses : The circles that cast it.
+
+    Examples
+    --------
+    >>> turn = np.arange(8) * np.pi / 4
+    >>> points = np.column_stack([5 + 3 * np.cos(turn), 2 + np.sin(turn)])
+    >>> fit_ellipse(points).parameters.round(6) + 0.0
+    array([5., 2., 3., 1., 0.])
     """
     points = checked(points, 5, "an ellipse")
     extent = np.ptp(points, axis=0).max()

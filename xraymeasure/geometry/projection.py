@@ -258,6 +258,17 @@ def sphere_centre_mm(
     Returns
     -------
     numpy.ndarray, shape (3,) or (3, draws)
+
+    See Also
+    --------
+    fit_sphere_outline : The cone.
+
+    Examples
+    --------
+    A head of 32 mm whose outline is 18.4 mm about the beam's foot, the tube at 1150 mm.
+
+    >>> sphere_centre_mm(np.array([0.0, 0.0, 18.4]), 32.0, 1150.0).round()
+    array([  0.,   0., 150.])
     """
     x, y, scaled = cone
     tangent = scaled / source_detector_mm
