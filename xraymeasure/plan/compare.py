@@ -511,6 +511,8 @@ def with_helps(comparison: Comparison, film: Film, reading: Reading) -> Comparis
 def _undecided_by_width(row: ComparisonRow) -> bool:
     if row.verdict != "undecided" or row.low is None or row.high is None or row.tolerance is None:
         return False
+    if row.withheld:  # what is in doubt is not the width
+        return False
     return _verdict(row.low, row.high, row.tolerance) == "undecided"
 
 
