@@ -153,7 +153,8 @@ def every_stage(folder, size):
     work.shoot("07-plan-and-its-plot")
     work.tab("Film")
     work.shoot("07-how-the-film-was-taken")
-    other = work.viewer.add_image(work.dock.view.layer.data, name="another")
+    film = work.dock.view.layer
+    other = work.viewer.add_image(film.data, name="another", scale=film.scale, units=film.units)
     work.shoot("07-another-image-over-the-film")
     work.viewer.layers.remove(other)
     work.dock.act("metal")

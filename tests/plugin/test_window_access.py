@@ -178,3 +178,17 @@ def test_nothing_is_cut_off_on_small_screens_and_large_ones(hand):
         dock.session.show_further(False)
         assert hand.canvas.native.width() > 300
     window.resize(*SIZE)
+
+
+def test_a_question_is_in_sight_however_low_the_screen(hand):
+    window, panel = hand.viewer.window._qt_window, hand.dock.placing
+    window.resize(960, 600)
+    hand.dock.tabs.setCurrentIndex(0)
+    hand.dock.session.arm("teardrop_left")
+    hand.click((700, 360))
+    QTest.qWait(50)
+    assert panel.question.isVisible()
+    view = panel.parentWidget()
+    lowest = panel.question.mapTo(view, panel.question.rect().bottomLeft())
+    assert view.rect().contains(lowest)
+    window.resize(*SIZE)

@@ -10,7 +10,7 @@ _WHITE, _YELLOW, _VIOLET = "#F4F4F4", "#F5EA4D", "#C3A6FF"
 WINDOW_LINES: dict[str, Line] = LINES | {
     "plan": Line(_PINK, 1.4, (4, 3), "", "planned opening"),
     "second": Line(_PINK, 1.0, (1.5, 2.5), "", "second reading"),
-    "proposed": Line(_VIOLET, 1.4, (1, 1.4), "", "proposed, confirmed by nobody"),
+    "proposed": Line(_VIOLET, 1.8, (2.2, 1.2), "", "proposed, confirmed by nobody"),
     "residual": Line(_VERMILION, 1.2, (), "", "deviation from the curve"),
     "landmark": Line(_GREY, 0.8, (), "", "landmark"),
     "question": Line(_VERMILION, 1.4, (), "", "questioned click"),

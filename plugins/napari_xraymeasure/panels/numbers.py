@@ -36,6 +36,8 @@ _TITLES = ("number", "value (95 %)", "from plan")
 NAME, VALUE, PLAN = range(3)
 _KEY = Qt.ItemDataRole.UserRole
 _COLOUR = Qt.ItemDataRole.UserRole + 1
+_UNLIMITED = 16777215
+"""Qt's word for a widget that may be as high as there is room."""
 _AMBER = QColor(ON_DARK["undecided"])
 
 
@@ -147,6 +149,8 @@ class NumbersPanel(QWidget):
     def show_numbers(self, session: Session, result: Numbers) -> None:
         """Show what the reading gives, unless the study hides it."""
         self.table.setVisible(not session.blinded)
+        # Where no number is shown the room is the placing's.
+        self.setMaximumHeight(self.minimumSizeHint().height() if session.blinded else _UNLIMITED)
         self.hidden.setVisible(session.blinded)
         if session.blinded:
             self.hidden.setText("This study is blinded: no number is shown.")
@@ -182,7 +186,7 @@ class NumbersPanel(QWidget):
         chosen = [row for row in judged if row.key == self._chosen]
         row = min(chosen or judged, key=lambda row: row.compared.probability, default=None)
         for line, text in zip((self.standing, self.narrowed), standing(row), strict=True):
-            line.setVisible(row is not None)
+            line.setVisible(bool(text))
             if line.toolTip() != text:
                 room = max(self.width() - 12, 240)
                 elided = line.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room)

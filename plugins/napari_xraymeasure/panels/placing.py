@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from qtpy.QtCore import Qt, Signal
+from qtpy.QtCore import Qt, QTimer, Signal
 from qtpy.QtWidgets import (
     QCheckBox,
     QFrame,
@@ -14,6 +14,7 @@ from qtpy.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QPushButton,
+    QScrollArea,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -244,7 +245,7 @@ class PlacingPanel(QWidget):
                 if finished
                 else "Choose a landmark in the list."
             )
-            self.count.setText("")
+            self._set_text(self.count, "")
             self.drawing.setVisible(False)
         else:
             landmark = LANDMARKS[name]
@@ -285,6 +286,14 @@ class PlacingPanel(QWidget):
         columns = 4 if longest < 10 else 2 if longest < 24 and len(answers) == 2 else 1
         for place, (words, tip, act) in enumerate(answers):
             self._answers.addWidget(button(words, tip, act), place // columns, place % columns)
+        if answers:
+            QTimer.singleShot(0, self._bring_question_in_sight)
+
+    def _bring_question_in_sight(self) -> None:
+        """Scroll to the question where the screen is too low for the whole panel."""
+        area = self.parentWidget().parentWidget() if self.parentWidget() else None
+        if isinstance(area, QScrollArea):
+            area.ensureWidgetVisible(self.question, 0, 4)
 
     def _show_list(self, session: Session) -> None:
         steps = session.steps
@@ -312,6 +321,7 @@ class PlacingPanel(QWidget):
     def _set_text(label: QLabel, text: str) -> None:
         if label.text() != text:
             label.setText(text)
+            label.setHidden(not text)
 
 
 def _size_wanted(session: Session, name: str) -> str:

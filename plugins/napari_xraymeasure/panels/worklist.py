@@ -59,15 +59,19 @@ class StudyBar(QFrame):
         who.addWidget(self.reader, 1)
         who.addWidget(QLabel("occasion"))
         who.addWidget(self.occasion)
-        who.addWidget(
-            button(
-                "Go on",
-                "Open the next film of this reader's list",
-                self._start,
-                "Go on with the list",
-            )
+        go_on = button(
+            "Go on", "Open the next film of this reader's list", self._start, "Go on with the list"
         )
-        who.addWidget(button("Leave", "Leave the study", self.left.emit, "Leave the study"))
+        leave = button("Leave", "Leave the study", self.left.emit, "Leave the study")
+        # A bar that comes with a study must not make the film narrower.
+        for box in (self.reader, self.occasion):
+            box.setMinimumContentsLength(2)
+            box.setSizeAdjustPolicy(
+                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+            )
+        for narrow in (go_on, leave):
+            narrow.setStyleSheet("padding-left: 3px; padding-right: 3px;")
+            who.addWidget(narrow)
         grid.addLayout(who, 0, 0)
         self.progress = paragraph(name="Progress of the study")
         grid.addWidget(self.progress, 1, 0)
