@@ -113,6 +113,8 @@ class PlacingPanel(QWidget):
         layout.addLayout(boxes)
         layout.addWidget(self._make_card())
         layout.addWidget(self._make_list(), 1)
+        # Takes the room of the list while there is none, so that nothing above it moves.
+        layout.addStretch(0)
 
     # --- how it is built
 
