@@ -9,7 +9,7 @@ from typing import Any
 import napari
 from qtpy.QtCore import QEvent
 
-from napari_xraymeasure.canvas.film_layer import Opened, layer_data, opened_of
+from napari_xraymeasure.canvas.film_layer import Opened, empty, layer_data, opened_of
 from napari_xraymeasure.canvas.film_view import FilmView
 from napari_xraymeasure.canvas.napari_private import canvas_widget, drop_widgets
 from napari_xraymeasure.canvas.tools import FilmTools
@@ -211,7 +211,9 @@ class Dock(DockLayout):
     def _on_removing(self, event: Any) -> None:
         # Before the layer goes: what was put on the canvas must go first.
         if self.view is not None and self.viewer.layers[event.index] is self.view.layer:
+            layer = self.view.layer
             self._let_go()
+            empty(layer)
             self.notices.clear()
             self.stack.setCurrentIndex(FIRST_PAGE)
 
@@ -227,6 +229,7 @@ class Dock(DockLayout):
             return
         self._let_go()
         if former is not None and former in self.viewer.layers:
+            empty(former)
             self.viewer.layers.remove(former)
         self._start(session, opened, layer)
         second = opened.second

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import weakref
 from pathlib import Path
+from typing import Any
 
 from qtpy.QtCore import QTimer
 from qtpy.QtGui import QGuiApplication
@@ -46,6 +48,7 @@ class FilmWork:
     ) -> None:
         self.panels, self.opened, self.session, self.view = panels, opened, session, view
         self.explained: Key | None = None
+        self._asked: tuple[object, tuple[Any, ...]] = (None, ())
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
         )
@@ -122,25 +125,33 @@ class FilmWork:
         session = self.session
         if session.dragging:
             return
-        inputs = session.inputs
+        # A worker's connections outlive it: they must not keep a film that was closed.
+        here, asked = weakref.ref(self), object()
+        self._asked = asked, session.inputs
 
         def arrived(result: Numbers) -> None:
-            # Anything edited meanwhile will have its own numbers.
-            if session.on_change and session.settle(result, inputs):
-                self.show_all()
+            work = here()
+            if work is not None and work._asked[0] is asked:
+                work._take_numbers(result, work._asked[1])
 
-        worker = final_numbers(*inputs)
+        worker = final_numbers(*session.inputs)
         worker.returned.connect(arrived)
         worker.start()
 
+    def _take_numbers(self, result: Numbers, of: tuple[Any, ...]) -> None:
+        # Anything edited meanwhile will have its own numbers.
+        if self.session.on_change and self.session.settle(result, of):
+            self.show_all()
+
     def look_for_implants(self) -> None:
         """Have the program propose the outlines of the metal that it finds on the film."""
-        session = self.session
+        session, here = self.session, weakref.ref(self)
 
         def arrived(found: Proposals | None) -> None:
-            if session.on_change and found is not None:
-                session.receive(found)
-                self.panels.notices.say("proposed", session.proposal_notice, "note")
+            work = here()
+            if work is not None and work.session.on_change and found is not None:
+                work.session.receive(found)
+                work.panels.notices.say("proposed", work.session.proposal_notice, "note")
 
         worker = found_implants(session.film, session.head_diameters)
         worker.returned.connect(arrived)

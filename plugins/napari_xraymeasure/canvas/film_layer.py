@@ -135,6 +135,12 @@ def make_room() -> None:
             layer.units = ("pixel", "pixel")
 
 
+def empty(layer: Any) -> None:
+    """Take a film out of a layer that is being removed: napari keeps hold of some of those."""
+    layer.metadata.clear()
+    layer.data = layer.data[:1, :1].copy()
+
+
 def opened_of(layer: Any) -> Opened | None:
     """Return what a film layer carries, or None if the layer is something else."""
     carried = getattr(layer, "metadata", {}).get(METADATA_KEY)

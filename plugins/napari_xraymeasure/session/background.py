@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from napari.qt.threading import thread_worker
 
@@ -21,18 +22,24 @@ from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import Side
 
 
-@thread_worker
+class _Given:
+    """What a worker works on, to be taken once: napari keeps workers that have ended."""
+
+    def __init__(self, *what: Any) -> None:
+        self._what = what
+
+    def take(self) -> tuple[Any, ...]:
+        what, self._what = self._what, ()
+        return what
+
+
 def final_numbers(
     film: Film, reading: Reading, plan: Plan | None, before: Examination | None
-) -> Numbers:
-    """Return the numbers as the command line gives them."""
-    try:
-        return numbers(film, reading, plan, before, final=True)
-    except Exception as error:
-        return Numbers(problem=f"Measuring failed ({type(error).__name__}: {error}); report this")
+) -> Any:
+    """Return a worker that returns the numbers as the command line gives them."""
+    return _final_numbers(_Given(film, reading, plan, before))
 
 
-@thread_worker
 def write_page(
     film: Film,
     reading: Reading,
@@ -40,10 +47,28 @@ def write_page(
     before: Examination | None,
     folder: Path,
     stem: str,
-) -> list[Path] | str:
-    """Write page and tables; return the files, or why there are none."""
+) -> Any:
+    """Return a worker that writes page and tables and returns the files, or why there are none."""
+    return _write_page(_Given(film, reading, plan, before), folder, stem)
+
+
+def found_implants(film: Film, head_diameter_mm: Mapping[Side, float]) -> Any:
+    """Return a worker that returns what the program proposes, None where it fails: an offer."""
+    return _found_implants(_Given(film), head_diameter_mm)
+
+
+@thread_worker
+def _final_numbers(given: _Given) -> Numbers:
     try:
-        result = numbers(film, reading, plan, before, final=True)
+        return numbers(*given.take(), final=True)
+    except Exception as error:
+        return Numbers(problem=f"Measuring failed ({type(error).__name__}: {error}); report this")
+
+
+@thread_worker
+def _write_page(given: _Given, folder: Path, stem: str) -> list[Path] | str:
+    try:
+        result = numbers(*given.take(), final=True)
         if result.found is None:
             return result.problem or "nothing is placed yet"
         return result.found.write(folder / stem, stem)
@@ -54,9 +79,8 @@ def write_page(
 
 
 @thread_worker
-def found_implants(film: Film, head_diameter_mm: Mapping[Side, float]) -> Proposals | None:
-    """Return what the program proposes on a film, None where it fails; it is only an offer."""
+def _found_implants(given: _Given, head_diameter_mm: Mapping[Side, float]) -> Proposals | None:
     try:
-        return propose(film, head_diameter_mm=head_diameter_mm)
+        return propose(*given.take(), head_diameter_mm=head_diameter_mm)
     except Exception:
         return None
