@@ -533,14 +533,26 @@ def told_of(case: Case) -> Told:
     return Told("", said, worst["deg"], worst["mm"])
 
 
-def word_of(sound: Told, now: Told) -> str:
-    """Return in one word what is done: refused, strong, warning, note or silent."""
+ASKED = {"rim_off_metal", "reading_unbound"}
+"""Notes that are about a misuse; other new ones only come with other numbers."""
+
+
+def word_of(sound: Told, now: Told, of_side: bool) -> str:
+    """Return in one word what is done: refused, strong, warning, note, asked or silent.
+
+    Of a misuse of sides the question for the side marker, which every film without a laterality
+    draws, is told as asked.
+    """
     if now.refused:
         return "refused"
     new = now.said - sound.said
     for severity in ("strong", "warning"):
         if any(each == severity for _, each in new):
             return severity
+    if any(code in ASKED for code, _ in new):
+        return "note"
+    if of_side and any(code == "side_by_display" for code, _ in now.said):
+        return "asked"
     wrong = now.angle > ANGLE_DEG or now.length > LENGTH_MM
     return "SILENT" if wrong else "note" if new else "-"
 
@@ -571,7 +583,8 @@ def main() -> None:
         if options.only not in name:
             continue
         now = [told_of(misuse(case)) for case in every]
-        of = [word_of(*pair) for pair in zip(sound, now, strict=True)]
+        of_side = name.startswith(("film mirrored", "index side"))
+        of = [word_of(*pair, of_side) for pair in zip(sound, now, strict=True)]
         words.update(of)
         codes = sorted({
             code for before, after in zip(sound, now, strict=True)

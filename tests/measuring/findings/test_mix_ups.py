@@ -424,7 +424,7 @@ def test_a_film_before_that_is_none_is_said(make, code):
     assert said == ({code} if code else set())
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(1, 4))
 def test_no_number_that_is_not_finite_leaves(seed):
     film, reading = sound(seed)
     rng = np.random.default_rng(seed)
