@@ -21,7 +21,7 @@ from xraymeasure.vocabulary.quantities import QUANTITIES
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
 FRAME = Frame()
-# Whatever the film, one of two poses is chosen; a clean film says so and nothing else.
+# Whatever the film, one of two poses is chosen and the side marker asked for; nothing else.
 CLEAN = {"pose_assumed", "side_by_display"}
 
 
