@@ -32,7 +32,7 @@ LENGTHS_REMARK = (
 ZONE_REMARK = (
     "Inside or outside a target is weak evidence about dislocation: of 206 dislocated hips 58 % "
     "had the cup inside (Abdel MP et al., Clin Orthop Relat Res 2016, "
-    "doi 10.1007/s11999-015-4432-5, abstract read)."
+    "doi 10.1007/s11999-015-4432-5, quoted from a later abstract)."
 )
 CT_REMARK = (
     "Anteversion in a CT report is usually the anatomical one and reads higher than the "
