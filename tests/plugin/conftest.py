@@ -22,6 +22,7 @@ import napari
 import numpy as np
 import pydicom
 import pytest
+from napari._qt.dialogs.qt_notification import NapariQtNotification
 from napari._vispy import canvas
 from napari_xraymeasure import dock as dock_module
 from napari_xraymeasure.canvas.film_layer import Opened
@@ -221,6 +222,14 @@ def shared_window(qapp):
         QTest.qWait(50)
 
 
+def _close_notifications(hand):
+    """Take away what napari told: it stands over the canvas for a while, and takes the keys."""
+    window = hand.viewer.window._qt_window
+    for note in window.findChildren(NapariQtNotification):
+        note.hide()
+        note.deleteLater()
+
+
 @pytest.fixture
 def empty(shared_window, own_home):
     """The shared window as it is before any film was opened in it."""
@@ -228,6 +237,7 @@ def empty(shared_window, own_home):
     if dock.bar.isVisible():
         dock.bar.left.emit()
     shared_window.viewer.layers.clear()
+    _close_notifications(shared_window)
     dock.notices.clear()
     dock.reader = "A"
     QApplication.processEvents()
@@ -265,6 +275,7 @@ def hand(shared_window, own_home, sample, request):
     for layer in list(viewer.layers):
         if layer is not view.layer:
             viewer.layers.remove(layer)
+    _close_notifications(shared_window)
     dock.reader = "A"
     opened = Opened(opened.film, path)
     dock._start(dock._new_session(opened), opened)

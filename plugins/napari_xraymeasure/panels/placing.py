@@ -292,10 +292,12 @@ class PlacingPanel(QWidget):
             QTimer.singleShot(0, self._bring_question_in_sight)
 
     def _bring_question_in_sight(self) -> None:
-        """Scroll to the question where the screen is too low for the whole panel."""
+        """Scroll to the question where it would not be seen at all; else no button moves."""
         area = self.parentWidget().parentWidget() if self.parentWidget() else None
         if isinstance(area, QScrollArea):
-            area.ensureWidgetVisible(self.question, 0, 4)
+            top = self.question.mapTo(area.viewport(), self.question.rect().topLeft()).y()
+            if top > area.viewport().height() - 2 * self.question.fontMetrics().height():
+                area.ensureWidgetVisible(self.question, 0, 4)
 
     def _show_list(self, session: Session) -> None:
         steps = session.steps
