@@ -173,6 +173,9 @@ def test_the_scale_bar_comes_with_the_calibration_and_leaves_the_picture_where_i
     assert hand.where((900, 1200)) == pytest.approx(before[1], abs=0.5)
     mm = hand.dock.session.result.measurements.mm_per_px
     assert tuple(hand.dock.view.layer.scale) == pytest.approx((mm, mm))
+    session.record(head_diameter_mm={})
+    settle(hand)
+    assert bar.opacity == 0.0 and bar.box_color[-1] == 0.0
 
 
 def test_closing_the_film_shows_the_first_page_again(hand, sample):

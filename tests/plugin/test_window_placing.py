@@ -71,8 +71,24 @@ def test_a_drag_on_the_empty_film_pans_and_places_nothing(hand):
 
 def test_other_buttons_and_modifiers_place_nothing(hand):
     hand.click((650, 1045), button=Qt.MouseButton.RightButton)
-    hand.click((650, 1045), modifier=Qt.KeyboardModifier.ShiftModifier)
+    hand.click((650, 1045), modifier=Qt.KeyboardModifier.ControlModifier)
     assert not hand.dock.session.reading.landmarks
+
+
+def test_a_click_with_shift_round_a_head_moves_to_its_edge_and_any_other_stays(hand, truth):
+    outline = np.array(truth()["landmarks"]["femoral_head_left"])
+    middle = outline.mean(axis=0)
+    upward = middle - (np.ptp(outline[:, 0]) / 2.0 - 4.0, 0.0)  # 4 px inside, away from the neck
+    hand.dock.session.arm("femoral_head_left")
+    hand.click(upward, modifier=Qt.KeyboardModifier.ShiftModifier)
+    placed = hand.dock.session.reading.landmarks["femoral_head_left"][0]
+    away = np.hypot(*(outline - placed).T).min()
+    assert away < 2.0 < np.hypot(*(outline - upward).T).min()
+    hand.place(TEARDROP, [])
+    hand.click(truth()["landmarks"][TEARDROP][0], modifier=Qt.KeyboardModifier.ShiftModifier)
+    assert hand.dock.session.reading.landmarks[TEARDROP][0] == pytest.approx(
+        truth()["landmarks"][TEARDROP][0], abs=1.0
+    )
 
 
 def test_a_placed_point_is_dragged_and_the_film_stays(hand):

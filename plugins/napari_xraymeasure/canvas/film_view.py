@@ -95,7 +95,7 @@ class FilmView:
             self.loupe.hide()
             self.loupe.deleteLater()
         self._viewer.mouse_double_click_callbacks.extend(self._zoom_callbacks)
-        self._viewer.canvas.overlays.scale_bar.opacity = 0.0
+        self._clear_bar(True)
 
     def listen(self, session: Placing, taken: Callable[[tuple[float, float]], bool]) -> None:
         """Hand mouse events to a session, and to no other; `taken` is offered a click first."""
@@ -205,7 +205,12 @@ class FilmView:
         # zoom over a bar that was. On a film without a scale it is clear, and says nothing.
         if mm_per_px is not None and not bar.visible:
             bar.visible = bar.box = True
-        bar.opacity = 1.0 if mm_per_px is not None else 0.0
+        self._clear_bar(mm_per_px is None)
+
+    def _clear_bar(self, clear: bool) -> None:
+        bar = self._viewer.canvas.overlays.scale_bar
+        bar.opacity = 0.0 if clear else 1.0
+        bar.box_color = "transparent" if clear else None
 
     # Placing by keys
 

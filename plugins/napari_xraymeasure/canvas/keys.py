@@ -45,6 +45,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("redo", ("Control-Shift-Z", "Control-Y"), "Ctrl+Shift+Z or Ctrl+Y", "redo"),
     Shortcut("copy", ("Control-C",), "Ctrl+C", "copy the numbers as text"),
     Shortcut("place", ("Space",), "Space", "place by keys: a cursor, arrow keys, Space again"),
+    Shortcut("edge", (), "Shift + click", "place round a head or shell, at the nearest edge"),
     Shortcut("nudge_up", ("Up",), "Arrow keys", "move the chosen point by ¼ pixel, or the cursor"),
     Shortcut("nudge_down", ("Down",), "", ""),
     Shortcut("nudge_left", ("Left",), "", ""),

@@ -1,8 +1,9 @@
 """From the mouse on the film to edits of the session.
 
 A press near a placed point drags it. Elsewhere a press that moves less than a few pixels before it
-is let go is a click and places; one that moves further is napari's own, which pans. A drag with
-the right button sets window and level.
+is let go is a click and places; one that moves further is napari's own, which pans. With Shift held
+a click round a head or shell moves to the nearest edge of the picture, and takes hold of nothing.
+A drag with the right button sets window and level.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from napari_xraymeasure.session.placing import Placing
+from xraymeasure.vocabulary.landmarks import LANDMARKS
 
 CLICK_PX = 5.0
 """How far, in screen pixels, a click may move."""
@@ -40,10 +42,21 @@ def listen(layer: Any, session: Placing, view: Listener) -> None:
         if not view.clicked(point):
             session.click(point)
 
+    def to_edge(point: tuple[float, float]) -> None:
+        # Not on a rim: its steepest edge lies inside its outline and lowers anteversion.
+        if session.armed and LANDMARKS[session.armed].kind.shape == "circle":
+            from xraymeasure.detect.snap import snap
+
+            point = snap(session.film, point)
+        click(point)
+
     def press(layer: Any, event: Any) -> Generator[None, None, None]:
-        if view.deaf or event.modifiers:
+        if view.deaf or (event.modifiers and set(event.modifiers) != {"Shift"}):
             return
-        if event.button == RIGHT:
+        if event.modifiers:
+            if event.button == LEFT:
+                yield from _click(layer, event, to_edge)
+        elif event.button == RIGHT:
             yield from _window(layer, event, view)
         elif event.button == LEFT:
             held = nearest(session, _data(layer, event), _pixels_on_screen(layer, event))
