@@ -1,5 +1,7 @@
 """The whole interface for notebooks: what a researcher types, and what comes back."""
 
+import doctest
+import inspect
 import subprocess
 import sys
 from pathlib import Path
@@ -79,7 +81,10 @@ def test_all_rows_go_into_a_table(found):
     assert frame["value"].notna().all() and set(frame["unit"]) <= {"deg", "mm", "px", "1"}
 
 
-def test_the_page_is_named_by_the_pixels_and_not_by_the_file(found, tmp_path):
+def test_the_page_is_named_by_the_pixels_and_not_by_the_file(found, tmp_path, monkeypatch):
+    # What is drawn is the question of the page's own tests.
+    monkeypatch.setattr("xraymeasure.report.page.page.pdf_pages", lambda *_: b"")
+    monkeypatch.setattr("xraymeasure.report.page.html.html_page", lambda *_: "")
     written = found.write(tmp_path / "notes")
     assert {path.suffix for path in written} == {".pdf", ".html", ".json", ".csv"}
     assert all(Path(found.film.source).stem not in path.name for path in written)
@@ -101,3 +106,22 @@ def test_an_earlier_film_gives_the_changes():
 def test_a_sample_that_is_not_there_is_named():
     with pytest.raises(xm.XrayMeasureError, match="well_placed"):
         xm.sample("nobody")
+
+
+INVERSE = {
+    "read_film": "film_from_array",
+    "film_from_array": "read_film",
+    "read_reading": "save_reading",
+    "save_reading": "read_reading",
+    "read_plan": "format_plan",
+}
+
+
+@pytest.mark.parametrize(
+    "name", [name for name in xm.__all__ if inspect.isfunction(getattr(xm, name))]
+)
+def test_every_function_of_the_face_shows_its_use_and_names_its_inverse(name):
+    told = inspect.getdoc(getattr(xm, name))
+    assert doctest.DocTestParser().get_examples(told), "runs with the others, as a doctest"
+    if name in INVERSE:
+        assert INVERSE[name] in told.partition("See Also\n--------\n")[2]

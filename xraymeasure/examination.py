@@ -122,6 +122,14 @@ def examine(
     See Also
     --------
     measure, compare : The parts of it.
+    write_report : Writes what was found.
+
+    Examples
+    --------
+    >>> import xraymeasure as xm
+    >>> found = xm.examine(*xm.sample("off_plan_cup"), draws=0, helps=False)
+    >>> found.comparison.row("radiographic_inclination").verdict
+    'outside'
     """
     if isinstance(before, tuple):
         before = examine(*before, draws=draws, seed=seed, reference=reference, cup_opens=cup_opens)

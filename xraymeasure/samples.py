@@ -30,7 +30,13 @@ def sample_folder() -> Path:
 
 
 def sample_names() -> list[str]:
-    """Return the names of the sample films, sorted."""
+    """Return the names of the sample films, sorted.
+
+    Examples
+    --------
+    >>> sample_names()[:3]
+    ['before', 'bilateral', 'hip_centred']
+    """
     return sorted(path.stem for path in sample_folder().glob("*.dcm"))
 
 

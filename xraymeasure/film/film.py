@@ -257,9 +257,9 @@ def film_from_array(
     source : str
         The name to use in messages.
     pitch_mm : float or (row, column), optional
-        Pixel spacing at the detector.
+        Pixel spacing at the detector, mm.
     beam_centre : (row, column), optional
-        Where the central ray meets the detector; the image centre by default.
+        Where the central ray meets the detector, pixels; the image centre by default.
     **known
         Any other attribute of `Film`.
 
@@ -267,6 +267,16 @@ def film_from_array(
     ------
     FilmError
         If the array is empty, not two-dimensional, or not of 8 or 16 bit integers.
+
+    See Also
+    --------
+    read_film : The same from a file.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> film_from_array(np.zeros((101, 201), np.uint16), pitch_mm=0.2).beam_centre
+    (50.0, 100.0)
     """
     pixels = np.array(pixels)
     pixels = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)

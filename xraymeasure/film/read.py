@@ -46,6 +46,17 @@ def read_film(path: str | os.PathLike[str], *, seconds: float | None = None) -> 
     -----
     Compressed pixels are decoded in another process with limits of time and memory: a file that
     breaks a decoder is refused with words.
+
+    See Also
+    --------
+    film_from_array : The same for pixels that do not come from a file.
+
+    Examples
+    --------
+    >>> from xraymeasure.samples import sample_folder
+    >>> film = read_film(sample_folder() / "well_placed.dcm")
+    >>> film.view, film.spacing.detector_mm
+    ('AP', (0.3, 0.3))
     """
     path = Path(path)
     try:

@@ -114,6 +114,18 @@ def measure(
         down or on its side, or the tube stands where none does.
     MeasureError
         If the points of an outline do not determine it (on a line, coincident, not an ellipse).
+
+    See Also
+    --------
+    examine : Measures, and holds what was measured against a plan and an earlier film.
+
+    Examples
+    --------
+    >>> from xraymeasure.samples import sample
+    >>> film, reading, _ = sample("well_placed")
+    >>> row = measure(film, reading, draws=0)["femoral_offset"]
+    >>> row.side, row.unit, row.low < row.value < row.high
+    ('left', 'mm', True)
     """
     check_binding(film, reading)
     check_complete(reading)

@@ -219,6 +219,19 @@ def compare(
     PlanError
         If the plan contradicts the side or the known sizes of the reading, or its angles cannot
         be converted.
+
+    See Also
+    --------
+    examine : Measures and compares at once.
+
+    Examples
+    --------
+    >>> from xraymeasure.measuring.measure import measure
+    >>> from xraymeasure.samples import sample
+    >>> film, reading, plan = sample("off_plan_cup")
+    >>> found = compare(measure(film, reading, draws=0), plan)
+    >>> found.row("radiographic_inclination").verdict
+    'outside'
     """
     _check_same_operation(plan, measurements)
     other_posture = _posture_note(measurements, plan)

@@ -233,5 +233,28 @@ def format_plan(plan: Plan) -> str:
 
 
 def read_plan(path: str | os.PathLike[str]) -> Plan:
-    """Return the plan in a file; see `parse_plan` for the errors."""
+    """Return the plan in a file.
+
+    Parameters
+    ----------
+    path : path-like
+        TOML; see `parse_plan`.
+
+    Raises
+    ------
+    PlanError
+        If the file cannot be read, or for the reasons of `parse_plan`.
+
+    See Also
+    --------
+    format_plan : The text of such a file, the inverse.
+    compare : Holds measurements against the plan.
+
+    Examples
+    --------
+    >>> from xraymeasure.samples import sample_folder
+    >>> plan = read_plan(sample_folder() / "well_placed.plan.toml")
+    >>> plan.operated_side, plan.tolerance.inclination_deg
+    ('left', 5.0)
+    """
     return parse_plan(read_text(path, PlanError), str(Path(path)))

@@ -124,12 +124,40 @@ def format_reading(reading: Reading) -> str:
 
 
 def read_reading(path: str | os.PathLike[str]) -> Reading:
-    """Return the reading in a file; see `parse_reading` for the errors."""
+    """Return the reading in a file.
+
+    Parameters
+    ----------
+    path : path-like
+        A file that `save_reading` wrote, or one of the same format.
+
+    Raises
+    ------
+    ReadingError
+        If the file cannot be read, or for the reasons of `parse_reading`.
+
+    See Also
+    --------
+    save_reading : Its inverse.
+
+    Examples
+    --------
+    >>> from xraymeasure.samples import sample_folder
+    >>> reading = read_reading(sample_folder() / "well_placed.reading.json")
+    >>> reading.operated_side, len(reading.landmarks["teardrop_left"])
+    ('left', 1)
+    """
     return parse_reading(read_text(path, ReadingError), str(Path(path)))
 
 
 def save_reading(reading: Reading, path: str | os.PathLike[str]) -> None:
     """Write a reading atomically and make sure that what was written reads back the same.
+
+    Parameters
+    ----------
+    reading : Reading
+    path : path-like
+        Replaced if it is there.
 
     Raises
     ------
@@ -137,6 +165,21 @@ def save_reading(reading: Reading, path: str | os.PathLike[str]) -> None:
         If the file cannot be written.
     ReadingError
         If the reading itself is one that could not be read again; the file is then untouched.
+
+    See Also
+    --------
+    read_reading : Its inverse.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from xraymeasure.samples import sample_folder
+    >>> reading = read_reading(sample_folder() / "well_placed.reading.json")
+    >>> with TemporaryDirectory() as folder:
+    ...     save_reading(reading, Path(folder, "mine.json"))
+    ...     read_reading(Path(folder, "mine.json")) == reading
+    True
     """
     text = format_reading(reading)
     if parse_reading(text, str(path)) != reading:

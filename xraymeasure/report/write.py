@@ -38,6 +38,15 @@ def write_report(
     See Also
     --------
     examine : Makes what is written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import xraymeasure as xm
+    >>> found = xm.examine(*xm.sample("well_placed"), draws=0, helps=False)
+    >>> with TemporaryDirectory() as folder:
+    ...     sorted(path.name for path in write_report(found, folder, "page"))
+    ['measurements.csv', 'measurements.json', 'page.html', 'page.pdf']
     """
     from xraymeasure.report.measurements_table import format_csv
     from xraymeasure.report.page.html import html_page

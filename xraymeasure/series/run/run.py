@@ -158,6 +158,30 @@ def run_study(
     ------
     StudyError
         If a remark or a placing spread is broken, or the scheduler cannot be reached.
+
+    See Also
+    --------
+    read_study : Reads the folder of a study.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from xraymeasure.samples import sample_folder
+    >>> from xraymeasure.series.study.study import read_study
+    >>> with TemporaryDirectory() as folder:
+    ...     _ = Path(folder, "F1.dcm").write_bytes((sample_folder() / "before.dcm").read_bytes())
+    ...     _ = Path(folder, "study.toml").write_text('''
+    ...         format = "xraymeasure-study"
+    ...         version = 1
+    ...         films = "*.dcm"
+    ...         readers = ["A"]
+    ...         occasions = 1
+    ...         blinded = true
+    ...         seed = 1
+    ...     ''')
+    ...     done = run_study(read_study(folder), workers=0, draws=0)
+    >>> done.measured, done.unread
+    (0, 1)
     """
     started = time.monotonic()
     entries = tuple(

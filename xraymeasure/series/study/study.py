@@ -204,7 +204,12 @@ _FORM = Form(FORMAT, VERSION, "a study", _Record, StudyError)
 
 
 def read_study(path: str | os.PathLike[str]) -> Study:
-    """Return the study in a folder (or of a ``study.toml``).
+    r"""Return the study in a folder (or of a ``study.toml``).
+
+    Parameters
+    ----------
+    path : path-like
+        The folder or the file.
 
     Raises
     ------
@@ -212,6 +217,28 @@ def read_study(path: str | os.PathLike[str]) -> Study:
         If there is none, a key is missing, unknown or of the wrong kind, the file is of a newer
         version, or two films share a label. A film whose image is missing is no error here: it
         becomes a row with its reason when the study is run.
+
+    See Also
+    --------
+    run_study : Measures what the study's readers read.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     _ = Path(folder, "films.csv").write_text("film,file,subject\nF1,F1.dcm,S1\n")
+    ...     _ = Path(folder, "study.toml").write_text('''
+    ...         format = "xraymeasure-study"
+    ...         version = 1
+    ...         films = "films.csv"
+    ...         readers = ["A", "B"]
+    ...         occasions = 1
+    ...         blinded = true
+    ...         seed = 1
+    ...     ''')
+    ...     study = read_study(folder)
+    >>> study.readers, [film.label for film in study.films]
+    (('A', 'B'), ['F1'])
     """
     path = Path(path)
     source = path if path.name == STUDY_FILE else path / STUDY_FILE
