@@ -25,7 +25,7 @@ from xraymeasure.errors import XrayMeasureError
 from xraymeasure.examination import examine
 from xraymeasure.film.film import Film
 from xraymeasure.film.read import read_film
-from xraymeasure.film.spacing import detector_spacing
+from xraymeasure.film.spacing import detector_spacing, not_square
 from xraymeasure.reading.reading import FilmBinding, Reading
 
 ANGLE_DEG, LENGTH_MM = 3.0, 5.0
@@ -341,7 +341,8 @@ def spaced(rows: float, columns: float, without_sizes: bool = False) -> Misuse:
         spacing = detector_spacing((pitch[0] * rows, pitch[1] * columns), "As tagged.")
         gone = {"head_diameter_mm": {}, "native_head_mm": {}, "cup_diameter_mm": {}}
         reading = replace(case.reading, **gone) if without_sizes else case.reading
-        return replace(case, film=replace(case.film, spacing=spacing), reading=reading)
+        notes = (*case.film.notes, *not_square(spacing))
+        return replace(case, film=replace(case.film, spacing=spacing, notes=notes), reading=reading)
 
     return misuse
 
@@ -530,10 +531,11 @@ def told_of(case: Case) -> Told:
         if row is not None:
             worst[row.unit] = max(worst[row.unit], abs(row.value - true))
     said = Counter((each.code, each.severity) for each in found.findings)
+    said.update(("not_square", "note") for each in case.film.notes if "not square" in each)
     return Told("", said, worst["deg"], worst["mm"])
 
 
-ASKED = {"rim_off_metal", "reading_unbound"}
+ASKED = {"rim_off_metal", "reading_unbound", "not_square"}
 """Notes that are about a misuse; other new ones only come with other numbers."""
 
 

@@ -63,6 +63,13 @@ def test_without_a_pitch_there_are_no_millimetres():
         film.to_patient_mm([0, 0])
 
 
+def test_pixels_that_are_not_square_are_noted_of_an_array_as_of_a_file():
+    assert not film_from_array(PIXELS, pitch_mm=0.2, notes=("Scanned.",)).notes[1:]
+    first, second = film_from_array(PIXELS, pitch_mm=(0.22, 0.2), notes=("Scanned.",)).notes
+    assert first == "Scanned."
+    assert "not square: rows lie 1.1 times" in second
+
+
 @pytest.mark.parametrize("pitch", [0, -1.0, float("nan"), (0.1, float("inf")), (0.1, 0.1, 0.1)])
 def test_an_impossible_pitch_is_refused(pitch):
     with pytest.raises(FilmError, match="above zero"):

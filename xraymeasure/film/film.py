@@ -17,7 +17,14 @@ import numpy as np
 
 from xraymeasure.errors import FilmError
 from xraymeasure.film.greys import Greys
-from xraymeasure.film.spacing import Pair, Spacing, as_pitch, detector_spacing, no_spacing
+from xraymeasure.film.spacing import (
+    Pair,
+    Spacing,
+    as_pitch,
+    detector_spacing,
+    no_spacing,
+    not_square,
+)
 
 Axes = tuple[tuple[int, int], tuple[int, int]]
 
@@ -292,4 +299,5 @@ def film_from_array(
     else:
         note = "The beam centre was given."
     known.setdefault("bits_stored", 8 * pixels.dtype.itemsize)
+    known["notes"] = (*known.get("notes", ()), *not_square(spacing))
     return Film(source, pixels, spacing, beam_centre, note, **known)

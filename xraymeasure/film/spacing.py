@@ -68,6 +68,19 @@ class Spacing:
     aspect: float = 1.0
 
 
+def not_square(spacing: Spacing) -> tuple[str, ...]:
+    """Return what to note of a film whose pixels are not square; nothing where they are.
+
+    >>> not_square(detector_spacing((0.3, 0.25), ""))
+    ('The pixels are not square: rows lie 1.2 times as far apart as columns.',)
+    """
+    if math.isclose(spacing.aspect, 1.0, rel_tol=SAME_SPACING):
+        return ()
+    return (
+        f"The pixels are not square: rows lie {spacing.aspect:.4g} times as far apart as columns.",
+    )
+
+
 def no_spacing(reason: str, aspect: float = 1.0) -> Spacing:
     """Return the spacing of a film that says nothing of its scale."""
     return Spacing(SpacingKind.UNKNOWN, None, None, reason, aspect=aspect)

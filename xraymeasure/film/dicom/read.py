@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import warnings
 import zlib
 from dataclasses import replace
@@ -26,7 +25,7 @@ from xraymeasure.film.dicom.identity import identity_of, person_of
 from xraymeasure.film.dicom.pixels import decoded_pixels
 from xraymeasure.film.film import PLAUSIBLE_SOURCE_DETECTOR_MM, Film
 from xraymeasure.film.limits import MOST_BYTES, SECONDS, WatchedBytes
-from xraymeasure.film.spacing import Spacing, decide_spacing, plausible_pair
+from xraymeasure.film.spacing import Spacing, decide_spacing, not_square, plausible_pair
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -220,11 +219,8 @@ def _spacing(attributes: Attributes) -> Spacing:
         calibration_type=attributes.text("PixelSpacingCalibrationType"),
         aspect=told,
     )
-    if not math.isclose(spacing.aspect, 1.0, rel_tol=1e-3):
-        attributes.note(
-            f"The pixels are not square: rows lie {spacing.aspect:.4g} times as far apart as "
-            "columns."
-        )
+    for said in not_square(spacing):
+        attributes.note(said)
     return spacing
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from xraymeasure.measuring.needs import touched_by
 from xraymeasure.measuring.prepared import Setting
 from xraymeasure.measuring.results import Finding
-from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, landmark_name, other_side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name, other_side
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -44,6 +44,15 @@ EDGE_SEEN, EDGE_MISSED = 0.15, 0.85
 less than that part of the best. On the rendered films of two programs (five hips and nine, with
 human clicks) the step is 0.2 to 0.9 of the span, the turn found within 2 degrees of the rim's and
 the anteversion within 3."""
+
+MIDDLE, MIDDLE_WITHIN = 0.87, (0.7, 1.15)
+"""Where the middle of the drop of density lies, in anteversions of the rim, and beyond what at both
+ends it asks: the drop may be so wide that the rim's own step is hardly less than the best. On
+rendered films of two programs sound rims have 0.77 to 0.97 at an end, those flattened by a third
+1.2 to 1.4, those thickened by half 0.53 to 0.67."""
+
+STANDS_OPEN_DEG = 6.0
+"""Under this anteversion the drop is wider than the rim is open, and has no middle."""
 
 SEEN_IN_DEPTH = 0.7
 """A rim whose axes are more alike than this has no ends to go by."""
@@ -116,13 +125,13 @@ def rims_off_metal(film: Film, setting: Setting) -> Iterator[Finding]:
         edges = ends.mean(axis=0)
         ratio, turned = np.unravel_index(edges.argmax(), edges.shape)
         span = float(np.ptp(np.percentile(densities, [5, 95])))
-        if own[ratio, turned] or edges.max() <= EDGE_SEEN * span:
+        if edges.max() <= EDGE_SEEN * span:
             continue
+        is_turned = abs(TURNS_DEG[turned]) >= TURNED_DEG
         # A lip, an osteophyte or another implant may hide one end; both must be elsewhere.
         seen = ends[:, near].max(axis=1, initial=0.0) / ends.max(axis=(1, 2))
-        if seen.max() < EDGE_MISSED:
+        if not own[ratio, turned] and seen.max() < EDGE_MISSED:
             name = landmark_name("cup_rim", side)
-            is_turned = abs(TURNS_DEG[turned]) >= TURNED_DEG
             longer = not is_turned and ratios[ratio] > short / long
             far = off[ratio] > FAR_DEG or abs(TURNS_DEG[turned]) >= FAR_DEG
             yield Finding(
@@ -134,6 +143,48 @@ def rims_off_metal(film: Film, setting: Setting) -> Iterator[Finding]:
                 touched_by(name, setting),
                 "note" if longer else "strong" if far else "warning",
             )
+        elif not is_turned:
+            yield from _rim_off_middle(densities, rings, short / long, side, setting)
+
+
+def _rim_off_middle(
+    densities: np.ndarray, rings: np.ndarray, own: float, side: Side, setting: Setting
+) -> Iterator[Finding]:
+    """Notice a rim as turned as the metal's edge, and flatter or rounder than it."""
+    rim_deg = float(np.degrees(np.arcsin(own)))
+    if rim_deg < STANDS_OPEN_DEG:
+        return
+    degrees = np.arange(2, round(2.5 * rim_deg) + 4)
+    ratios = np.minimum(np.sin(np.radians(degrees)), 0.99)
+    ends = _ends(densities, rings, ratios)[:, :, np.abs(TURNS_DEG) < TURNED_DEG].max(axis=2)
+    best = int(ends.sum(axis=0).argmax())
+    if ends[:, best].min() <= 0.0:
+        return
+    middles = np.array([degrees[0] + _middle(each, best) for each in ends])
+    low, high = MIDDLE_WITHIN
+    # A lip widens one end alone.
+    longer = middles.min() > high * rim_deg
+    if longer or middles.max() < low * rim_deg:
+        name = landmark_name("cup_rim", side)
+        yield Finding(
+            "rim_off_metal",
+            f"{LANDMARKS[name].title} is {'flatter' if longer else 'rounder'} than the metal in "
+            f"the picture ends: an anteversion of about {middles.mean() / MIDDLE:.0f} degrees on "
+            "the film would fit it better. Check its points"
+            + (", unless the shell is longer than half a sphere." if longer else "."),
+            touched_by(name, setting),
+            "note" if longer else "warning",
+        )
+
+
+def _middle(drops: np.ndarray, best: int) -> float:
+    """Return the index of the middle of the run about the best where density falls steeply."""
+    least = 0.6 * drops[best]
+    shallow = np.flatnonzero(drops <= least)
+    first = shallow[shallow < best].max(initial=-1) + 1
+    last = shallow[shallow > best].min(initial=len(drops))
+    weights = drops[first:last] - least
+    return float(np.average(np.arange(first, last), weights=weights))
 
 
 def _ends(densities: np.ndarray, rings: np.ndarray, ratios: np.ndarray) -> np.ndarray:
