@@ -49,11 +49,11 @@ def new(
     What is no AP film of a pelvis or hip is left out and listed. Names and dates go into one key
     file beside the study.
     """
-    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.study.new_study import new_study
     from xraymeasure.series.study.study import STUDY_FILE
 
-    with ProgressLine(noun="files") as progress:
+    with progress_bar("files") as progress:
         made = new_study(folder, out, both_hips=both_hips, workers=workers, progress=progress)
     tell(str(made))
     answer(made.study / STUDY_FILE)
@@ -71,12 +71,12 @@ def add(
     workers: Workers = None,
 ) -> None:
     """Add films that came later, sorted as by new; nothing that is there changes."""
-    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.study.new_study import add_films
     from xraymeasure.series.study.study import read_study
 
     opened = read_study(study)
-    with ProgressLine(noun="files") as progress:
+    with progress_bar("files") as progress:
         made = add_films(
             opened, folder, key=key, both_hips=both_hips, workers=workers, progress=progress
         )
@@ -123,11 +123,11 @@ def propose(
     """Look for replaced hips on every film; a sheet shows what is proposed, doubtful first."""
     from xraymeasure.series.propose.proposing import propose_study
     from xraymeasure.series.propose.sheet import write_sheet
-    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.study.study import read_study
 
     opened = read_study(study)
-    with ProgressLine(noun="films") as progress:
+    with progress_bar("films") as progress:
         found = propose_study(opened, workers=workers, scheduler=scheduler, progress=progress)
     answer(found)
     for path in write_sheet(found, out or opened.folder / "proposals", opened.title):
@@ -153,13 +153,13 @@ def _run(
 
     `only` names the reader and occasion beside whose readings nothing is measured and tabulated.
     """
-    from xraymeasure.series.run.progress import ProgressLine
+    from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.run.run import FILM_SECONDS, run_study
     from xraymeasure.series.study.study import read_study
 
     opened = read_study(study)
     opened.check_reader(reader or opened.readers[0], occasion)
-    with ProgressLine() as progress:
+    with progress_bar() as progress:
         return opened, run_study(
             opened,
             workers=workers,
