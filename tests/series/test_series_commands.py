@@ -6,6 +6,7 @@ import os
 import shutil
 import sys
 from functools import partial
+from pathlib import Path
 
 import pytest
 
@@ -142,6 +143,27 @@ def test_a_readers_own_spread_is_taken_up_by_a_step_of_its_own(call, make_study)
     assert stood() == {("A", "default"), ("B", "default")}
     assert call("run", study.folder, "--workers", 0)[0] == 0
     assert stood() == {("A", "repeats"), ("B", "default")}
+
+
+def test_a_learning_curve_is_drawn_of_each_surgeon_in_films_csv(call, make_study):
+    folder = make_study(films=2).folder
+    (folder / "plan.toml").write_text(
+        'operated_side = "left"\n[cup]\ninclination_deg = 40\nanteversion_deg = 20\n'
+        "[tolerance]\ninclination_deg = 10\nanteversion_deg = 10\n"
+    )
+    first, *films = (folder / "films.csv").read_text().splitlines()
+    lines = [f"{line},plan.toml,T{i},{7 - i}" for i, line in enumerate(films)]
+    head = f"{first},plan,surgeon,case_number"
+    (folder / "films.csv").write_text("\n".join([head, *lines]))
+    code, out, err = call("learning", folder, "--workers", 0)
+    assert code == 0, err
+    assert {"learning.pdf", "learning.csv"} <= {path.name for path in map(Path, out.split())}
+    with (folder / "learning" / "learning.csv").open() as stream:
+        assert next(stream).startswith("# ")
+        rows = list(csv.DictReader(stream))
+    assert {(row["surgeon"], row["film"]) for row in rows} == {("T0", "F0"), ("T1", "F1")}
+    code, out, err = call("learning", folder, "--workers", 0, "--by", "nobody")
+    assert (code, out) == (2, "") and "nobody" in err
 
 
 def test_the_size_of_a_study_is_told(call):

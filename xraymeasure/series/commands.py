@@ -308,7 +308,8 @@ def followup(
     for path in write_followups(shown, folder, workers=workers, scheduler=scheduler):
         answer(path)
     flagged = sum(hip.flagged for hip in followed)
-    tell(f"{len(followed)} hips followed, a change is shown on {flagged} of them")
+    hips = "1 hip" if len(followed) == 1 else f"{len(followed)} hips"
+    tell(f"{hips} followed, a change is shown on {flagged}")
     for label, why in followed.left_out:
         tell(f"{label}: {why}")
     if any(film.plan for film in opened.films):

@@ -201,6 +201,31 @@ def test_the_first_film_of_each_hip_with_a_plan_enters(cohort):
     assert cohort.subjects == 5
 
 
+def test_the_adjudicators_word_stands_on_the_films_that_they_read(study, cohort, tmp_path):
+    folder = shutil.copytree(study.folder, tmp_path / "study")
+    settings = (folder / "study.toml").read_text().replace('"A", "B"', '"A", "B", "C"')
+    (folder / "study.toml").write_text(
+        settings.replace("blinded = true", 'blinded = true\nadjudicator = "C"')
+    )
+    judged = read_study(folder)
+    record = simulate_reading(scenario(39.0), np.random.default_rng(9), 0.4, reader="C")
+    reading = parse_reading(json.dumps(record))
+    add_reading(judged, "P2", 1, reading)
+    found = cohort_of_study(judged, draws=0, workers=0)
+    name = "radiographic_inclination"
+    film = read_film(folder / "films" / "P2-surname.dcm")
+    alone = examine(film, reading, read_plan(folder / "plans" / "P2.toml"), draws=0)
+    for case, before in zip(found.cases, cohort.cases, strict=True):
+        stands = alone.comparison if case.film == "P2" else before.comparison
+        assert case.comparison.row(name).achieved == pytest.approx(stands.row(name).achieved)
+    assert found.cases[1].why.endswith("read by adjudicator C")
+    assert "reader B, occasion 1; of 1 hip adjudicator C" in methods_text(found)
+    # A reader who is asked for stands alone.
+    asked = cohort_of_study(judged, reader="B", draws=0, workers=0)
+    assert asked.settings.whose == "reader B, occasion 1"
+    assert [case.comparison for case in asked.cases] == [case.comparison for case in cohort.cases]
+
+
 def test_what_does_not_enter_is_listed_with_its_reason(cohort):
     reasons = dict(cohort.left_out)
     assert set(reasons) == {"B1", "Y1", "U6", "E7", "W8", "K9"}

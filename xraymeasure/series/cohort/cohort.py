@@ -1,6 +1,7 @@
 """Achieved against planned, and recorded against measured, over the hips of a study.
 
-One film of a hip enters: its first with a plan. One reader and occasion give the numbers. What
+One film of a hip enters: its first with a plan. One reader and occasion give the numbers,
+and the adjudicator whom the study names those of the films that they read. What
 does not enter is listed with its reason.
 
 Formulas
@@ -207,9 +208,10 @@ def cohort_of_study(
     study : Study
         From `read_study`.
     reader : str, optional
-        Whose readings; the reader with most of them on that occasion, by default.
+        Whose readings; the reader with most of them on that occasion, by default. By default too
+        the word of the study's adjudicator stands on the films that were read by them.
     occasion : int
-        Which of the reader's occasions.
+        Which of the reader's occasions; an adjudicator's is the first.
     run : RunSummary, optional
         Of this study as it stands, so that it is not run again.
     workers, scheduler, **run_options
@@ -223,10 +225,12 @@ def cohort_of_study(
     study.check_reader(reader or study.readers[0], occasion)
     summary = run or run_study(study, workers=workers, scheduler=scheduler, **run_options)
     entries = {entry.place: entry for entry in summary.entries}
+    judge = None
     if reader is None:
+        judge = study.adjudicator if occasion == 1 else None
         read = Counter(who for _, who, when in summary.kept if when == occasion)
-        reader = max(study.readers, key=lambda who: read[who])
-    gather = _Gather(study, summary, entries, reader, occasion, workers, scheduler)
+        reader = max(study.peers or study.readers, key=lambda who: read[who])
+    gather = _Gather(study, summary, entries, reader, occasion, judge, workers, scheduler)
     cases, left_out = gather.cases()
     if not cases:
         telling = sorted(left_out, key=lambda entry: entry[1] == NO_PLAN)[:3]
@@ -245,7 +249,8 @@ def cohort_of_study(
         flow=(
             *flow_of_run(study, summary),
             Stage(
-                f"films, by reader {reader}, occasion {occasion}",
+                f"films, by reader {reader}, occasion {occasion}"
+                + (f", or by adjudicator {judge}" if judge else ""),
                 "films",
                 len(study.films),
                 losses(left_out),
@@ -253,11 +258,12 @@ def cohort_of_study(
             Stage("hips held against their plans", "hips", len(found)),
         ),
         settings=settings_of(
-            [(case.film, reader, occasion) for case in found],
+            [gather.place(case.film) for case in found],
             [measured for _, measured in cases],
             [case.comparison for case in found],
             reader=reader,
             occasion=occasion,
+            adjudicator=judge,
             study=study,
             summary=summary,
         ),
@@ -273,8 +279,15 @@ class _Gather:
     entries: Mapping[Place, StudyReading]
     reader: str
     occasion: int
+    judge: str | None
     workers: int | None
     scheduler: str | None
+
+    def place(self, film: str) -> Place:
+        """Return the reading that stands for a film: the adjudicator's where there is one."""
+        if self.judge is not None and (film, self.judge, 1) in self.summary.tasks:
+            return film, self.judge, 1
+        return film, self.reader, self.occasion
 
     def cases(self) -> tuple[list[tuple[Case, Measurements]], list[tuple[str, str]]]:
         cases, left_out = [], []
@@ -312,7 +325,7 @@ class _Gather:
         return cases, left_out
 
     def _against(self, film: StudyFilm) -> Against:
-        place = film.label, self.reader, self.occasion
+        place = self.place(film.label)
         entry = self.entries.get(place)
         reading = entry.reading if entry else None
         # A plan lies beside every film of a hip; what became of it, only a film after shows.
@@ -332,6 +345,8 @@ class _Gather:
         measured = kept_measurements(against.task.kept, against.task.reading)
         moment = "the study does not say its day" if film.day is None else f"day {film.day}"
         why = f"first film with a cup and a plan ({moment})"
+        if self.place(film.label)[1] == self.judge:
+            why += f", read by adjudicator {self.judge}"
         case = Case(film.subject, film.label, measured.operated_side, comparison, why, film.groups)
         return case, measured
 
@@ -352,7 +367,7 @@ class _Gather:
         """Return the latest earlier film of the subject on which this hip has no cup yet."""
         found = None
         for other in sorted(self.study.films, key=_day):
-            task = self.summary.tasks.get((other.label, self.reader, self.occasion))
+            task = self.summary.tasks.get(self.place(other.label))
             if other.subject != film.subject or task is None:
                 continue
             if _day(other) < _day(film) and not has_cup(task.reading, side):

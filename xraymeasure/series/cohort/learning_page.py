@@ -39,7 +39,7 @@ def write_learning(
         If the folder cannot be made or written to.
     """
     title = f"{cohort.title}: learning curve" if cohort.title else "Learning curve"
-    identity = (f"reader {cohort.settings.reader}, occasion {cohort.settings.occasion}",)
+    identity = (cohort.settings.whose,)
     paper = Paper(title, identity, tuple(_blocks(cohort, curves, target)))
     rows = (
         {

@@ -21,8 +21,7 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
     yield program_words(settings)
     yield reading_words(
         settings,
-        f"; the numbers given here are those of reader {settings.reader}, occasion "
-        f"{settings.occasion}",
+        f"; the numbers given here are those of {settings.whose}",
     )
     hips, persons = len(cohort.cases), cohort.subjects
     entered = f"{hips} hip{_s(hips)} of {persons} person{_s(persons)} entered, each with the first "

@@ -58,7 +58,7 @@ def cohort_paper(cohort: Cohort) -> Paper:
     hips = len(cohort.cases)
     identity = (
         f"{hips} hip{'' if hips == 1 else 's'}",
-        f"reader {settings.reader}, occasion {settings.occasion}",
+        settings.whose,
         f"xraymeasure {settings.versions['xraymeasure']}",
     )
     title = f"{cohort.title}: against plan" if cohort.title else "Cohort against plan"

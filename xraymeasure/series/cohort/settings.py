@@ -24,6 +24,10 @@ class Settings(RunSettings):
     ----------
     reader, occasion
         Whose numbers these are.
+    adjudicator : str or None
+        Whose numbers stand instead on the hips that were read by them.
+    adjudicated : int
+        How many hips these are.
     methods : mapping of str to mapping of str to int
         For each measurement, how many hips were measured by each method.
     references : mapping of str to int
@@ -34,9 +38,20 @@ class Settings(RunSettings):
 
     reader: str
     occasion: int
+    adjudicator: str | None
+    adjudicated: int
     methods: Mapping[str, Mapping[str, int]]
     references: Mapping[str, int]
     tolerances: Mapping[str, tuple[float, ...]]
+
+    @property
+    def whose(self) -> str:
+        """Whose numbers these are, in words."""
+        words = f"reader {self.reader}, occasion {self.occasion}"
+        if self.adjudicator is None:
+            return words
+        hips = "1 hip" if self.adjudicated == 1 else f"{self.adjudicated} hips"
+        return f"{words}; of {hips} adjudicator {self.adjudicator}"
 
 
 def settings_of(
@@ -46,6 +61,7 @@ def settings_of(
     *,
     reader: str,
     occasion: int,
+    adjudicator: str | None,
     study: Study,
     summary: RunSummary,
 ) -> Settings:
@@ -67,6 +83,8 @@ def settings_of(
         **vars(run_settings(study, summary, cases)),
         reader=reader,
         occasion=occasion,
+        adjudicator=adjudicator,
+        adjudicated=sum(reader == adjudicator for _, reader, _ in cases),
         methods={name: dict(counts) for name, counts in methods.items()},
         references=dict(references),
         tolerances={name: tuple(sorted(values)) for name, values in tolerances.items()},

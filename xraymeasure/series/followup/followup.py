@@ -286,7 +286,9 @@ def followup_of_study(
             )
         except StudyError as error:
             reasons = "; ".join(f"{label}: {why}" for label, why in dropped)
-            left_out.append((f"{subject} {side}", f"{error}{f' ({reasons})' if reasons else ''}"))
+            # The hip is named beside it.
+            why = str(error).removeprefix(f"hip of {subject}: ")
+            left_out.append((f"{subject} {side}", f"{why}{f' ({reasons})' if reasons else ''}"))
     once = [(_hip(key), "filmed once") for key, films in hips.items() if len(films) < 2]
     return StudyFollowUp(
         tuple(followed),
