@@ -13,14 +13,13 @@ from xraymeasure.measuring.model import evaluate
 from xraymeasure.measuring.positions import build_scene
 from xraymeasure.measuring.posture import solve_femur
 from xraymeasure.measuring.prepared import settle
-from xraymeasure.measuring.uncertainty import at_means
 
 
 def solved(body, **changed):
     """Return the scene, inputs and numbers of an exact film whose posture is told, not guessed."""
     film, reading = posed_reading(body, np.random.default_rng(3), **changed)
     setting = settle(film, reading)
-    inputs = at_means(input_terms(setting))
+    inputs = {term.key: term.mean[:, None] for term in input_terms(setting)}
     for side, femur in body.femurs.items():
         depth = femur.lesser[2]
         medial = femur.offset - femur.lesser[0]

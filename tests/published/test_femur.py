@@ -14,7 +14,6 @@ from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.model import evaluate
 from xraymeasure.measuring.prepared import settle
-from xraymeasure.measuring.uncertainty import at_means
 
 HIPS = {"left": np.array([90.0, -15.0, 150.0]), "right": np.array([-90.0, -15.0, 150.0])}
 PELVIS = {
@@ -44,7 +43,7 @@ def turned_neck(true_deg, rotation_deg):
     body = PosedBody("left", dict.fromkeys(SIGN, femur), HIPS, PELVIS, sid=1e7)
     film, reading = posed_reading(body, np.random.default_rng(1))
     setting = settle(film, reading)
-    inputs = at_means(input_terms(setting))
+    inputs = {term.key: term.mean[:, None] for term in input_terms(setting)}
     inputs["flexion"], inputs["turn"] = np.zeros((1, 1)), np.full((1, 1), float(rotation_deg))
     numbers = evaluate(setting, inputs)
     return (

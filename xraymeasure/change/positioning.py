@@ -158,11 +158,6 @@ class Comparability:
         )
 
     @property
-    def unchecked(self) -> tuple[Check, ...]:
-        """The criteria that could not be checked."""
-        return tuple(check for check in self.checks if check.passed is None)
-
-    @property
     def other_view(self) -> str:
         """Why the films cannot be held against one another; empty where they can."""
         return next((check.text for check in self.failed() if check.name == "view"), "")

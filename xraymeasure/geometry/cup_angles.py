@@ -118,24 +118,6 @@ def anatomical_to_radiographic(inclination_deg: ArrayLike, anteversion_deg: Arra
     return _to_radiographic(*_from_anatomical(inclination_deg, anteversion_deg))
 
 
-def operative_to_anatomical(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Angles:
-    """Return anatomical inclination and anteversion of a cup given operatively.
-
-    ``cos AI = cos OI cos OA`` and ``tan AA = sin OA / tan OI``. AA is NaN where the axis is the
-    longitudinal one (OI 0, OA 0).
-    """
-    return _to_anatomical(*_from_operative(inclination_deg, anteversion_deg))
-
-
-def anatomical_to_operative(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Angles:
-    """Return operative inclination and anteversion of a cup given anatomically.
-
-    ``sin OI = sin AI cos AA`` and ``tan OA = tan AI sin AA``. OA is NaN where the axis is the
-    transverse one (AI 90, AA 0).
-    """
-    return _to_operative(*_from_anatomical(inclination_deg, anteversion_deg))
-
-
 def along_line(x: np.ndarray, y: np.ndarray, line_rad: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Return what lies along and across a line that is turned by `line_rad` from x towards y.
 

@@ -119,11 +119,6 @@ _FAR = 3.0**0.5
 """Where a bent input is looked at besides its mean, in standard uncertainties (Gauss-Hermite)."""
 
 
-def at_means(terms: list[Term], draws: int = 1) -> dict[str, np.ndarray]:
-    """Return the inputs at their estimates, each ``(k, draws)``."""
-    return {term.key: np.repeat(term.mean[:, None], draws, axis=1) for term in terms}
-
-
 def _unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
     """Return inputs from deviations in standard uncertainties, shape (all inputs, draws)."""
     inputs, start = {}, 0
@@ -366,11 +361,6 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     )
 
 
-def first_order(model: Model, terms: Sequence[Term]) -> dict[Key, Uncertain]:
-    """Return every number as read, and its interval to first order; see `linearise`."""
-    return linearise(model, terms).intervals()
-
-
 @dataclass(frozen=True, eq=False)
 class Draws:
     """Numbers drawn with all inputs at once.
@@ -488,13 +478,6 @@ def draw(
     # Where a step tells nothing of the whole spread (a rim seen edge on), neither do its ends.
     alike = (table - straight).std(axis=1) < 0.5 * table.std(axis=1)
     return Draws(of_key, table, straight, alike * np.sqrt((slopes**2).sum(axis=1)))
-
-
-def monte_carlo(
-    model: Model, terms: Sequence[Term], draws: int, seed: int, linear: Linear | None = None
-) -> dict[Key, tuple[float, float]]:
-    """Return 95 % intervals from draws of all inputs at once; see `draw`."""
-    return draw(model, terms, draws, seed, linear).ends()
 
 
 @lru_cache(maxsize=4)

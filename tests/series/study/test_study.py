@@ -175,7 +175,6 @@ def test_readings_are_only_added_and_the_latest_counts(folder):
     (entry,) = study_readings(study)
     assert entry.place == ("S1-1", "A", 1)
     assert entry.reading.landmarks["symphysis"] == ((7.0, 2.0),)
-    assert entry.superseded == 1
 
 
 def test_handing_in_a_reading_ends_its_draft(folder):
@@ -228,9 +227,7 @@ def test_two_readers_on_one_share_lose_nothing(folder):
     assert len(set(paths)) == len(work) == len(list((folder / "readings").iterdir()))
     entries = study_readings(study)
     assert len(entries) == 12
-    assert all(
-        entry.superseded == 4 and entry.reading.read_at.endswith("04:00Z") for entry in entries
-    )
+    assert all(entry.reading.read_at.endswith("04:00Z") for entry in entries)
 
 
 def test_two_copies_of_a_study_are_merged_by_copying_files(folder, tmp_path_factory):
@@ -250,7 +247,7 @@ def test_two_copies_of_a_study_are_merged_by_copying_files(folder, tmp_path_fact
     merged = {entry.place: entry for entry in study_readings(study)}
     assert set(merged) == {("S1-1", "A", 1), ("S1-2", "A", 1), ("S2-1", "B", 1)}
     conflict = merged["S1-2", "A", 1]
-    assert conflict.superseded == 1 and conflict.reading.landmarks["symphysis"][0][0] == 20.0
+    assert conflict.reading.landmarks["symphysis"][0][0] == 20.0
     assert [remark.text for remark in study_remarks(study)] == ["rotated"]
 
 
@@ -261,7 +258,7 @@ def test_what_a_synchronising_program_left_behind_is_no_second_reading(folder):
     copied.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
     (path.parent / f".{path.name}.partial").write_text("{")
     (entry,) = study_readings(study)
-    assert entry.reading == reading() and entry.superseded == 0
+    assert entry.reading == reading()
 
 
 def test_a_reading_may_be_put_into_the_folder_by_hand(folder):

@@ -18,8 +18,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from operator import itemgetter
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -65,8 +64,6 @@ class StudyReading:
         None where the file cannot be used, and then `fault` says why.
     fault : str
         Empty where the reading can be used.
-    superseded : int
-        How many earlier versions of it there are.
     digest : str
         SHA-256 of the file's text.
     handed_out : {"blinded", "open"} or None
@@ -80,7 +77,6 @@ class StudyReading:
     path: Path
     reading: Reading | None
     fault: str = ""
-    superseded: int = 0
     digest: str = ""
     handed_out: HandedOut | None = None
 
@@ -233,16 +229,12 @@ def _check_side(film: StudyFilm, reading: Reading, where: str) -> None:
 
 
 def _latest(versions: list[StudyReading]) -> StudyReading:
-    # Copies of one text are one version, whatever they are called.
-    usable = {
-        entry.digest: (moment_from(entry.reading.read_at), entry.digest, entry)
-        for entry in versions
+    usable = [
+        (moment_from(entry.reading.read_at), entry.digest, place)
+        for place, entry in enumerate(versions)
         if entry.reading is not None
-    }
-    if not usable:
-        return versions[-1]
-    *_, latest = max(usable.values(), key=itemgetter(0, 1))
-    return replace(latest, superseded=len(usable) - 1)
+    ]
+    return versions[max(usable)[-1] if usable else -1]
 
 
 def has_cup(reading: Reading, side: Side | None = None) -> bool:
