@@ -298,6 +298,7 @@ def followup(
     from xraymeasure.series.followup.followup import followup_of_study
     from xraymeasure.series.followup.page import write_followups
     from xraymeasure.series.followup.study_page import write_followup_study
+    from xraymeasure.series.run.progress import progress_bar
 
     opened, summary = _run(study, workers, scheduler, reader, occasion)
     folder = out or opened.folder / "followup"
@@ -305,7 +306,11 @@ def followup(
     for path in write_followup_study(followed, folder):
         answer(path)
     shown = [hip for hip in followed if pages == "all" or (pages == "flagged" and hip.flagged)]
-    for path in write_followups(shown, folder, workers=workers, scheduler=scheduler):
+    with progress_bar("pages") as progress:
+        paths = write_followups(
+            shown, folder, workers=workers, scheduler=scheduler, progress=progress
+        )
+    for path in paths:
         answer(path)
     flagged = sum(hip.flagged for hip in followed)
     hips = "1 hip" if len(followed) == 1 else f"{len(followed)} hips"

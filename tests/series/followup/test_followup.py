@@ -16,7 +16,7 @@ from xraymeasure.phantom import Cup, Geometry, Head, Hip, Pelvis, Scenario, Stem
 from xraymeasure.reading.file import parse_reading
 from xraymeasure.report.layout.blocks import Table, paper_sheets
 from xraymeasure.series.followup.followup import StudyFollowUp, followup_of, followup_of_study
-from xraymeasure.series.followup.page import followup_paper, write_followup
+from xraymeasure.series.followup.page import followup_paper, write_followup, write_followups
 from xraymeasure.series.followup.study_page import overall, write_followup_study
 from xraymeasure.series.followup.tables import followup_csv, format_followup
 from xraymeasure.series.run.flow import Stage, losses
@@ -203,8 +203,10 @@ def test_the_tables_hold_every_change(sunk, pages):
 
 
 def test_the_same_follow_up_gives_the_same_bytes(sunk, pages, tmp_path):
-    for path in write_followup(sunk, tmp_path):
+    shown = []
+    for path in write_followups([sunk], tmp_path, progress=lambda *at: shown.append(at)):
         assert path.read_bytes() == pages[path.suffix].read_bytes()
+    assert shown == [(1, 1)]
 
 
 def test_a_change_that_could_not_be_measured_says_why():

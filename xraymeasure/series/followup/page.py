@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -104,8 +104,9 @@ def write_followups(
     *,
     workers: int | None = None,
     scheduler: str | None = None,
-) -> Iterator[Path]:
-    """Write the pages of several hips, in parallel, and yield their paths.
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Path]:
+    """Write the pages of several hips, in parallel, and return their paths.
 
     Parameters
     ----------
@@ -114,15 +115,21 @@ def write_followups(
         As for `write_followup`.
     workers, scheduler
         As for `map_tasks`; a few pages are written in this process by default.
+    progress : callable, optional
+        Called after each hip with how many are done and how many there are.
     """
     folder, hips = Path(out).resolve(), list(hips)
     if workers is None and scheduler is None and len(hips) < _FEW:
         workers = 0
-    write = partial(write_followup, out=folder)
-    for _, found in map_tasks(write, hips, workers=workers, scheduler=scheduler):
+    write, paths = partial(write_followup, out=folder), []
+    written = map_tasks(write, hips, workers=workers, scheduler=scheduler)
+    for done, (_, found) in enumerate(written, start=1):
         if isinstance(found, Exception):
             raise found
-        yield from found
+        paths += found
+        if progress:
+            progress(done, len(hips))
+    return paths
 
 
 def followup_paper(followup: FollowUp) -> Paper:
