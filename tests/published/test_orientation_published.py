@@ -40,14 +40,19 @@ DEFINED = {
 }
 
 
-@pytest.mark.parametrize("wanted", DEFINED)
-@pytest.mark.parametrize("given", DEFINED)
+@pytest.mark.parametrize(
+    ("given", "wanted"),
+    [
+        ("radiographic", "operative"),
+        ("operative", "radiographic"),
+        ("radiographic", "anatomical"),
+        ("anatomical", "radiographic"),
+    ],
+)
 def test_conversions_keep_the_angles_as_they_are_defined_between_vectors(given, wanted):
     axes = np.abs(np.random.default_rng(4).standard_normal((200, 3))) + np.array([0.05, 0.05, 0.0])
     axes[:100, 2] *= -1.0  # half of them open posteriorly
-    found = DEFINED[given](axes)
-    if given != wanted:
-        found = getattr(cup_angles, f"{given}_to_{wanted}")(*found)
+    found = getattr(cup_angles, f"{given}_to_{wanted}")(*DEFINED[given](axes))
     np.testing.assert_allclose(found, DEFINED[wanted](axes), atol=1e-6)
 
 
