@@ -311,7 +311,14 @@ def test_a_study_has_one_page_and_one_table_over_all_hips(sunk, tmp_path):
     asked = sum(len(step.changes.rows) + len(step.changes.missing) for step in sunk.steps)
     assert len(rows) == 4 * asked == pq.read_table(paths["changes.parquet"]).num_rows
     text = " ".join(paths["followup.html"].read_text("utf-8").split())
-    for said in ("A change is shown on 4 of 4 hips", "filmed once", "How it was read.", CAUTION):
+    by = f"reader {sunk.first.measurements.reader} "
+    for said in (
+        "A change is shown on 4 of 4 hips",
+        by,
+        "filmed once",
+        "How it was read.",
+        CAUTION,
+    ):
         assert said in text
     (sinking,) = (each for each in overall(hips) if each.name == "stem_subsidence")
     (trend,) = (each for each in sunk.trends if each.name == "stem_subsidence")

@@ -130,8 +130,11 @@ def write_followup_study(found: StudyFollowUp, out: str | os.PathLike[str]) -> l
 def followup_study_paper(found: StudyFollowUp) -> Paper:
     """Return the page over all hips as blocks."""
     patients = len({hip.subject for hip in found.hips})
+    # One reader a hip; which one, where they differ, stands on the page of the hip.
+    readers = sorted({hip.first.measurements.reader for hip in found.hips})
     identity = (
         f"{_counted(len(found), 'hip')} of {_counted(patients, 'patient')}",
+        f"reader{'' if len(readers) == 1 else 's'} {', '.join(readers)}",
         f"xraymeasure {__version__}",
     )
     title = f"{found.title}: follow-up" if found.title else "Follow-up"
