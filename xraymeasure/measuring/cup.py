@@ -46,6 +46,16 @@ THROUGH_THE_CENTRE = 2.5
 BOWED_WITHIN = 2.5
 """Points that scatter about one bow by less than this many placing spreads lie on one arc."""
 
+BOWED_BEYOND = 3.0
+"""Points whose bow is more than this many of its own spreads, with nothing else across that placing
+could not do in `SELDOM` of films, lie on one arc if they lie no nearer to two: those around a flat
+rim come in pairs, one on either side. Working defaults, no source."""
+
+SELDOM = 0.001
+
+AS_NEAR = 4.0
+"""Two arcs are no nearer than one where their squares, in placing spreads, differ by less."""
+
 
 def on_one_arc(points: np.ndarray, spread: float, head: np.ndarray | None) -> bool:
     """Whether the points of a rim lie on one arc of it.
@@ -72,7 +82,10 @@ def may_lie_around(points: np.ndarray, anchor: Anchor, sized: bool) -> bool:
 
     How long it is tells only where the cup's size is known (`sized`).
     """
-    u, _ = _along_and_across(points)
+    u, v = (each / anchor.spread for each in _along_and_across(points))
+    if _clearly_bowed(u, v):
+        return False
+    u = u * anchor.spread
     reaches = not sized or np.ptp(u) / 2.0 > REACHES_THE_ENDS * anchor.half
     if anchor.centre is None:
         return bool(reaches)
@@ -80,6 +93,16 @@ def may_lie_around(points: np.ndarray, anchor: Anchor, sized: bool) -> bool:
     across = np.linalg.svd(points - middle, full_matrices=False)[2][1]
     off = abs(across @ (np.array(anchor.centre) - middle))
     return bool(reaches and off < THROUGH_THE_CENTRE * anchor.centre_u)
+
+
+def _clearly_bowed(u: np.ndarray, v: np.ndarray) -> bool:
+    """Whether points, in placing spreads, lie on one bow rather than on a line or on two."""
+    scatter = _off_axis(u, v)
+    bowed = _left(scatter, _off_axis(u, u**2))
+    around = _left(scatter, _off_axis(u, np.copysign(_height(u), v)))
+    bow = scatter @ scatter - bowed @ bowed
+    nearer = bowed @ bowed <= around @ around
+    return bool(bow > BOWED_BEYOND**2 and nearer and _explained(bowed, SELDOM))
 
 
 def _along_and_across(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -188,7 +211,7 @@ class FlatRim:
         return np.asarray(np.interp(probability, self.confidence, self.half_axis))
 
 
-def flat_rim(points: np.ndarray, spread: float) -> FlatRim | None:
+def flat_rim(points: np.ndarray, spread: float, half: float = 0.0) -> FlatRim | None:
     """Return the confidence of the short half-axis if the rim is flat, None if it is not.
 
     The fitted ellipse is not used: near flat its length may come out as anything.
@@ -199,26 +222,25 @@ def flat_rim(points: np.ndarray, spread: float) -> FlatRim | None:
         Outline of the rim.
     spread : float
         Placing spread of a point (each coordinate), in the same unit.
+    half : float
+        How long its long half-axis should be, where its points may lie on one arc that does not
+        reach the ends: it bows less.
     """
     u, v = (each / spread for each in _along_and_across(points))
-    # The outermost points seldom lie right at the ends.
-    middle, half_length = (u.max() + u.min()) / 2.0, 1.01 * np.ptp(u) / 2.0
-    height = np.sqrt(1.0 - np.clip((u - middle) / half_length, -1.0, 1.0) ** 2)
-    # The long axis itself is taken out: two parameters, whatever the half-axis.
-    axis, _ = np.linalg.qr(np.column_stack([np.ones_like(u), u]))
-
-    def off_axis(values: np.ndarray) -> np.ndarray:
-        return np.asarray(values - axis @ (axis.T @ values))
-
-    scatter = off_axis(v)
+    scatter = _off_axis(u, v)
     if scatter @ scatter > len(v) * (1.0 + FLAT_BELOW**2 / 2.0):
         return None
     possible = np.linspace(0.0, 3.0 * FLAT_BELOW, 181)
     # Points on both arcs, or all on one, which scatters less for the same half-axis: where they
     # may be either, the half-axis may be as small as the one and as large as the other.
-    both, one = off_axis(np.copysign(height, v)), off_axis(height)
+    both = _off_axis(u, np.copysign(_height(u), v))
+    one = _off_axis(u, _height(u, half / spread))
     of_both, of_one = (_confidence(scatter, arc, possible) for arc in (both, one))
-    fits_both, fits_one = (_fits(scatter, arc) for arc in (both, one))
+    of_two, of_bow = (_left(scatter, arc) for arc in (both, one))
+    fits_both, fits_one = (_explained(left, 0.05) for left in (of_two, of_bow))
+    # Where the cup's size does not tell them apart, one arc is not given up for a little scatter.
+    if half and of_bow @ of_bow < of_two @ of_two + AS_NEAR:
+        fits_one = _explained(of_bow, SELDOM)
     if fits_one and not fits_both:
         return None  # a short arc, not a flat rim
     confidence = of_both
@@ -241,9 +263,31 @@ def _confidence(scatter: np.ndarray, arc: np.ndarray, possible: np.ndarray) -> n
     return np.asarray(ncx2.sf(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift))
 
 
-def _fits(scatter: np.ndarray, arc: np.ndarray) -> bool:
-    """Whether placing explains what this arrangement of the points leaves (chi-square, 5 %)."""
+def _height(u: np.ndarray, half: float = 0.0) -> np.ndarray:
+    """Return how high points along a flat rim stand, in its short half-axes.
+
+    Its long half-axis is `half`, or what the points span: the outermost seldom lie at the ends.
+    """
+    middle, half = (u.max() + u.min()) / 2.0, max(1.01 * np.ptp(u) / 2.0, half)
+    return np.asarray(np.sqrt(1.0 - np.clip((u - middle) / half, -1.0, 1.0) ** 2))
+
+
+def _off_axis(u: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return what of values is no long axis: two parameters, whatever the half-axis."""
+    axis, _ = np.linalg.qr(np.column_stack([np.ones_like(u), u]))
+    return np.asarray(values - axis @ (axis.T @ values))
+
+
+def _left(scatter: np.ndarray, arc: np.ndarray) -> np.ndarray:
+    """Return what the nearest multiple of an arrangement of the points leaves."""
+    return np.asarray(scatter - arc * (arc @ scatter) / (arc @ arc))
+
+
+def _explained(left: np.ndarray, seldom: float) -> bool:
+    """Whether placing leaves this much, in placing spreads, in more than this share of films.
+
+    Chi-square; three parameters were fitted.
+    """
     from scipy.stats import chi2
 
-    left = scatter - arc * (arc @ scatter) / (arc @ arc)
-    return bool(chi2.sf(left @ left, len(scatter) - 3) > 0.05)
+    return bool(chi2.sf(left @ left, len(left) - 3) > seldom)

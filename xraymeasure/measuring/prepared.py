@@ -398,9 +398,9 @@ def _rim(
     if not fits.reading.has(name):
         return {}
     points = fits.units("cup_rim", side)
-    flat = flat_rim(points, spread)
     anchor = _anchor(hip, points, spread, mm_per_unit)
     sized = hip.shell is not None or hip.cup_mm is not None
+    flat = flat_rim(points, spread, anchor.half if anchor and not sized else 0.0)
     if flat is not None and (anchor is None or may_lie_around(points, anchor, sized)):
         return {"rim": fits.of("cup_rim", side, fit_flat_ellipse), "flat": flat}
     if anchor is not None:
