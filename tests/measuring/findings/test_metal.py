@@ -137,7 +137,8 @@ def test_a_rim_that_is_turned_does_not_run_where_the_metal_ends(hip):
 def test_a_rim_as_of_another_anteversion_is_asked_about(hip):
     # The axis ratio is the sine of the anteversion in parallel projection.
     film, reading = film_of(hip), reading_of(hip)
-    assert said(film, turned(reading, 0, 1.6))[0].severity in ("warning", "strong")
+    wide = hip is HIPS["right, wide open"]
+    assert said(film, turned(reading, 0, 1.6))[0].severity == ("strong" if wide else "warning")
     # A shell longer than half a sphere would cast this one; a rim of a few degrees has no middle.
     if hip.anteversion > 15.0:
         assert said(film, turned(reading, 0, 0.6))[0].severity == "note"
