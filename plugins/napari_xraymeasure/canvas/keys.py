@@ -35,7 +35,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("skip", ("X",), "X", "not visible on this film"),
     Shortcut("confirm", ("C",), "C", "confirm what the program proposes"),
     Shortcut("refuse", ("R",), "R", "refuse it, and place it by hand"),
-    Shortcut("again", ("E",), "E", "place the same point once more; the mean counts"),
+    Shortcut("again", ("E",), "E", "place it once more, for the mean"),
     Shortcut("zoom_region", ("F",), "F", "zoom to where the landmark lies"),
     Shortcut("zoom_film", ("W",), "W", "show the whole film"),
     Shortcut("zoom_in", ("=", "Shift-="), "+", "zoom in"),
@@ -45,7 +45,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("redo", ("Control-Shift-Z", "Control-Y"), "Ctrl+Shift+Z or Ctrl+Y", "redo"),
     Shortcut("copy", ("Control-C",), "Ctrl+C", "copy the numbers as text"),
     Shortcut("place", ("Space",), "Space", "place by keys: a cursor, arrow keys, Space again"),
-    Shortcut("edge", (), "Shift + click", "place round a head or shell, at the nearest edge"),
+    Shortcut("edge", (), "Shift + click", "at the nearest edge"),
     Shortcut("nudge_up", ("Up",), "Arrow keys", "move the chosen point by ¼ pixel, or the cursor"),
     Shortcut("nudge_down", ("Down",), "", ""),
     Shortcut("nudge_left", ("Left",), "", ""),
@@ -59,7 +59,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("metal", ("M",), "M", "greys for metal, or for bone"),
     Shortcut("free", ("D",), "D", "measure a free distance or angle, or stop"),
     Shortcut("follow", ("A",), "A", "go to the next landmark by itself, or stay"),
-    Shortcut("before", ("V",), "V", "the film before the operation in place, or back"),
+    Shortcut("before", ("V",), "V", "the film before, or back"),
     Shortcut("release", ("Escape",), "Esc", "keep what is asked about, let go of a point"),
 )
 
