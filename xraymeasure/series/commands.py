@@ -9,6 +9,7 @@ import typer
 
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.terminal import DONE, NOTHING, WRONG, OutFolder, answer, tell
+from xraymeasure.vocabulary.wording import counted
 
 if TYPE_CHECKING:
     from xraymeasure.series.run.run import RunSummary
@@ -313,8 +314,7 @@ def followup(
     for path in paths:
         answer(path)
     flagged = sum(hip.flagged for hip in followed)
-    hips = "1 hip" if len(followed) == 1 else f"{len(followed)} hips"
-    tell(f"{hips} followed, a change is shown on {flagged}")
+    tell(f"{counted(len(followed), 'hip')} followed, a change is shown on {flagged}")
     for label, why in followed.left_out:
         tell(f"{label}: {why}")
     if any(film.plan for film in opened.films):

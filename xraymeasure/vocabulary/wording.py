@@ -20,6 +20,15 @@ def number(value: float, decimals: int = 1, signed: bool = False) -> str:
     return text.replace("-", MINUS) if value < 0 else f"+{text}" if signed else text
 
 
+def counted(count: int, noun: str) -> str:
+    """Return how many there are, with the noun as one or as several.
+
+    >>> counted(1, "hip"), counted(0, "film")
+    ('1 hip', '0 films')
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def with_unit(value: float, unit: Unit, decimals: int = 1, signed: bool = False) -> str:
     """Return a number with its unit.
 

@@ -23,6 +23,7 @@ from xraymeasure.report.layout.blocks import (
     Table,
     paper_files,
 )
+from xraymeasure.report.layout.plain_axes import quieten, write_beside
 from xraymeasure.report.layout.sheet import TEXT_MM
 from xraymeasure.series.agreement.components import Components
 from xraymeasure.series.agreement.reliability import (
@@ -148,12 +149,11 @@ def agreement_paper(report: AgreementReport) -> Paper:
 
 
 def _summary(report: AgreementReport) -> str:
-    def counted(number: int, noun: str) -> str:
-        return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
     text = (
-        f"{counted(report.films, 'film')} of {counted(report.subjects, 'subject')}, read by "
-        f"{counted(len(report.readers), 'reader')} on {counted(report.occasions, 'occasion')}."
+        f"{wording.counted(report.films, 'film')} of "
+        f"{wording.counted(report.subjects, 'subject')}, read by "
+        f"{wording.counted(len(report.readers), 'reader')} on "
+        f"{wording.counted(report.occasions, 'occasion')}."
     )
     asked, measured = (
         next(stage for stage in report.flow if stage.name == name)
@@ -393,17 +393,8 @@ def draw_bland_altman(
         axes.axhline(estimate.value, color=style.INK, linewidth=0.8, linestyle=dash, zorder=2)
         if estimate is not limits.bias and not apart:
             continue
-        axes.annotate(
-            wording.number(estimate.value, decimals, signed=True),
-            (1.0, estimate.value),
-            xycoords=("axes fraction", "data"),
-            xytext=(2, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=6,
-            color=style.INK,
-            annotation_clip=False,
-        )
+        told = wording.number(estimate.value, decimals, signed=True)
+        write_beside(axes, estimate.value, told, gap_pt=2, letters_pt=6, colour=style.INK)
     axes.axhline(0.0, color=style.FAINT, linewidth=0.6, linestyle=":", zorder=1)
     axes.plot(
         limits.means,
@@ -420,9 +411,7 @@ def draw_bland_altman(
     suffix = f" ({unit})" if unit else ""
     axes.set_xlabel(f"mean{suffix}", fontsize=6.5, labelpad=1)
     axes.set_ylabel(f"difference{suffix}", fontsize=6.5, labelpad=1)
-    axes.tick_params(labelsize=6, length=2, pad=1.5, colors=style.GREY)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(style.RULE)
+    quieten(axes, 6.0)
 
 
 def _reach(several: Sequence[Limits]) -> float:

@@ -20,6 +20,7 @@ from xraymeasure.report.layout.blocks import (
     Picture,
     paper_files,
 )
+from xraymeasure.report.layout.plain_axes import quieten, write_beside
 from xraymeasure.series.cohort.cohort import Cohort
 from xraymeasure.series.cohort.learning import Curve, Target
 from xraymeasure.series.cohort.methods import methods_text
@@ -103,21 +104,9 @@ def _draw(curve: Curve, target: Target, make: MakeAxes) -> None:
     )
     for line, word in ((target.upper, "unacceptable"), (target.lower, "acceptable")):
         axes.axhline(line, color=style.GREY, linewidth=0.8, linestyle="--", zorder=1)
-        axes.annotate(
-            word,
-            (1.0, line),
-            xycoords=("axes fraction", "data"),
-            xytext=(3, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=6.5,
-            color=style.GREY,
-            annotation_clip=False,
-        )
+        write_beside(axes, line, word, gap_pt=3, letters_pt=6.5, colour=style.GREY)
     axes.axhline(0.0, color=style.RULE, linewidth=0.6, zorder=0)
     axes.set_xlim(0.0, max(len(curve.sums), 1))
     axes.set_xlabel("cups in order", fontsize=6.5, labelpad=1)
     axes.set_ylabel("cumulative sum", fontsize=6.5, labelpad=1)
-    axes.tick_params(labelsize=6.2, length=2, pad=1.5, colors=style.GREY)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(style.RULE)
+    quieten(axes)

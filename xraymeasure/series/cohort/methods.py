@@ -9,6 +9,7 @@ from xraymeasure.series.cohort.cohort import BEFORE, NO_PLAN, Cohort
 from xraymeasure.series.cohort.settings import Settings
 from xraymeasure.series.run.methods import interval_words, program_words, reading_words
 from xraymeasure.vocabulary.quantities import METHODS
+from xraymeasure.vocabulary.wording import counted
 
 
 def methods_text(cohort: Cohort) -> str:
@@ -24,17 +25,19 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
         f"; the numbers given here are those of {settings.whose}",
     )
     hips, persons = len(cohort.cases), cohort.subjects
-    entered = f"{hips} hip{_s(hips)} of {persons} person{_s(persons)} entered, each with the first "
+    entered = (
+        f"{counted(hips, 'hip')} of {counted(persons, 'person')} entered, each with the first "
+    )
     yield entered + "film that shows a cup and has a plan."
     before = sum(why == BEFORE for _, why in cohort.left_out)
     if before:
         yield (
-            f"{before} film{_s(before)} from before the operation served as reference only and did "
+            f"{counted(before, 'film')} from before the operation served as reference only and did "
             "not enter."
         )
     failed = sum(why not in (NO_PLAN, BEFORE) for _, why in cohort.left_out)
     if failed:
-        yield f"{failed} film{_s(failed)} with a plan did not enter, for the reasons listed."
+        yield f"{counted(failed, 'film')} with a plan did not enter, for the reasons listed."
     yield f"The scale came from the {_methods(settings, 'magnification', hips)}."
     yield (
         "Inclination and anteversion are radiographic (Murray DW, J Bone Joint Surg Br "
@@ -84,10 +87,6 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
         yield settings.frozen
 
 
-def _s(count: int) -> str:
-    return "" if count == 1 else "s"
-
-
 def _methods(settings: Settings, name: str, hips: int) -> str:
     return _counted(settings.methods.get(name, {}), hips)
 
@@ -98,6 +97,6 @@ def _counted(counts: Mapping[str, int], hips: int) -> str:
         return "not obtained"
     ranked = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
     return " and ".join(
-        METHODS.get(key, key) + ("" if count == hips else f" ({count} hip{_s(count)})")
+        METHODS.get(key, key) + ("" if count == hips else f" ({counted(count, 'hip')})")
         for key, count in ranked
     )

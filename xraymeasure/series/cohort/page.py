@@ -57,7 +57,7 @@ def cohort_paper(cohort: Cohort) -> Paper:
     settings = cohort.settings
     hips = len(cohort.cases)
     identity = (
-        f"{hips} hip{'' if hips == 1 else 's'}",
+        wording.counted(hips, "hip"),
         settings.whose,
         f"xraymeasure {settings.versions['xraymeasure']}",
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import MakeAxes
+from xraymeasure.report.layout.plain_axes import quieten
 from xraymeasure.series.agreement.page import draw_bland_altman
 from xraymeasure.series.agreement.statistics import Limits
 from xraymeasure.series.cohort.cohort import Cohort, Outcome, is_within
@@ -15,7 +16,6 @@ from xraymeasure.series.cohort.settings import CUP
 
 if TYPE_CHECKING:
     import numpy as np
-    from matplotlib.axes import Axes
 
 _SIGN = {"deg": "°", "mm": "mm"}
 
@@ -99,7 +99,7 @@ def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
         axes.set_aspect("equal", adjustable="datalim")
         axes.grid(color=style.RULE, linewidth=0.4)
         axes.set_axisbelow(True)
-        _quiet(axes)
+        quieten(axes)
     absolute.text(
         0.0,
         -0.2,
@@ -108,12 +108,6 @@ def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
         fontsize=6.8,
         color=style.GREY,
     )
-
-
-def _quiet(axes: Axes) -> None:
-    axes.tick_params(labelsize=6.2, length=2, pad=1.5, colors=style.GREY)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(style.RULE)
 
 
 def draw_histograms(
@@ -153,7 +147,7 @@ def draw_histograms(
         axes.yaxis.set_major_locator(MaxNLocator("auto", steps=[1, 2, 2.5, 5, 10], integer=True))
         axes.set_title(f"{outcome.label}   n = {limits.n}", fontsize=7.2, loc="left", pad=3)
         axes.set_xlabel(_SIGN[outcome.unit], fontsize=6.5, labelpad=1)
-        _quiet(axes)
+        quieten(axes)
 
 
 def _bin_width(differences: np.ndarray) -> float:

@@ -12,6 +12,7 @@ from xraymeasure.series.run.methods import RunSettings, run_settings
 from xraymeasure.series.run.run import RunSummary
 from xraymeasure.series.study.readings import Place
 from xraymeasure.series.study.study import Study
+from xraymeasure.vocabulary.wording import counted
 
 CUP = ("radiographic_inclination", "radiographic_anteversion")
 
@@ -50,8 +51,7 @@ class Settings(RunSettings):
         words = f"reader {self.reader}, occasion {self.occasion}"
         if self.adjudicator is None:
             return words
-        hips = "1 hip" if self.adjudicated == 1 else f"{self.adjudicated} hips"
-        return f"{words}; of {hips} adjudicator {self.adjudicator}"
+        return f"{words}; of {counted(self.adjudicated, 'hip')} adjudicator {self.adjudicator}"
 
 
 def settings_of(

@@ -26,6 +26,7 @@ from xraymeasure.report.layout.blocks import (
     Table,
     paper_files,
 )
+from xraymeasure.report.layout.plain_axes import quieten
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, Step
 from xraymeasure.series.followup.tables import (
     followup_csv,
@@ -422,9 +423,7 @@ def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
     least = 3.0 if kind.unit == "mm" else 5.0
     low, high = axes.get_ylim()
     axes.set_ylim(min(low, 0.0 if name == "head_penetration" else -least), max(high, least))
-    axes.tick_params(labelsize=6.2, length=2, pad=1.5, colors=style.GREY)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(style.RULE)
+    quieten(axes)
 
 
 def _trend_in_words(followup: FollowUp) -> str:

@@ -27,6 +27,7 @@ from xraymeasure.report.layout.blocks import (
     Table,
     paper_files,
 )
+from xraymeasure.report.layout.plain_axes import quieten
 from xraymeasure.series.agreement.components import mean_over_hips
 from xraymeasure.series.agreement.statistics import Estimate
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, StudyFollowUp
@@ -133,7 +134,7 @@ def followup_study_paper(found: StudyFollowUp) -> Paper:
     # One reader a hip; which one, where they differ, stands on the page of the hip.
     readers = sorted({hip.first.measurements.reader for hip in found.hips})
     identity = (
-        f"{_counted(len(found), 'hip')} of {_counted(patients, 'patient')}",
+        f"{wording.counted(len(found), 'hip')} of {wording.counted(patients, 'patient')}",
         f"reader{'' if len(readers) == 1 else 's'} {', '.join(readers)}",
         f"xraymeasure {__version__}",
     )
@@ -141,16 +142,12 @@ def followup_study_paper(found: StudyFollowUp) -> Paper:
     return Paper(title, identity, tuple(_blocks(found)))
 
 
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 def _blocks(found: StudyFollowUp) -> Iterator[Block]:
     hips = found.hips
     flagged = [hip for hip in hips if hip.flagged]
     glyph, _, colour = VERDICTS["changed" if flagged else "not shown"]
     yield Paragraph(
-        f"A change is shown on {len(flagged)} of {_counted(len(hips), 'hip')}.",
+        f"A change is shown on {len(flagged)} of {wording.counted(len(hips), 'hip')}.",
         loud=True,
         glyph=glyph,
         colour=colour if flagged else style.INK,
@@ -313,9 +310,7 @@ def _draw_kind(axes: Axes, hips: Sequence[FollowUp], name: str) -> None:
         reach = max(reach, *(1.1 * abs(value) for value in values))
     axes.set_xlim(-0.04 * longest, 1.06 * longest)
     axes.set_ylim(-0.1 * reach if name == "head_penetration" else -reach, reach)
-    axes.tick_params(labelsize=6.2, length=2, pad=1.5, colors=style.GREY)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(style.RULE)
+    quieten(axes)
 
 
 def _in_words(kinds: Sequence[Overall]) -> str:

@@ -14,6 +14,7 @@ from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.frozen import frozen_words
 from xraymeasure.series.study.readings import Place
 from xraymeasure.series.study.study import Study
+from xraymeasure.vocabulary.wording import counted
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,10 +113,9 @@ def reading_words(settings: RunSettings, whose: str = "") -> str:
 
 
 def _reading(settings: RunSettings, whose: str) -> Iterator[str]:
-    readers = len(settings.readers)
     yield (
-        f"Landmarks were placed by {readers} reader{_s(readers)} on {settings.occasions} "
-        f"occasion{_s(settings.occasions)} ({settings.readings} reading{_s(settings.readings)})"
+        f"Landmarks were placed by {counted(len(settings.readers), 'reader')} on "
+        f"{counted(settings.occasions, 'occasion')} ({counted(settings.readings, 'reading')})"
         f"{whose}."
     )
     unknown = settings.readings - settings.blinded - settings.open
@@ -153,7 +153,3 @@ def interval_words(settings: RunSettings) -> str:
             f"(JCGM 101:2008; seed {settings.seed}), {held}."
         )
     return f"Single measurements have first-order 95 % intervals (GUM, JCGM 100:2008), {held}."
-
-
-def _s(count: int) -> str:
-    return "" if count == 1 else "s"

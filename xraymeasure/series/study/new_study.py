@@ -37,6 +37,7 @@ from xraymeasure.series.study.sorting import (
     without_twins,
 )
 from xraymeasure.series.study.study import STUDY_FILE, Study, read_study
+from xraymeasure.vocabulary.wording import counted
 
 FILMS_FILE = "films.csv"
 _LEFT_OUT = re.compile(r"X(\d+)")
@@ -123,8 +124,8 @@ class Sorted:
     def __str__(self) -> str:
         """Return a summary for a terminal."""
         lines = [
-            f"{sum(self.kinds.values())} files looked at: {self.films} films of {self.persons} "
-            f"person{'' if self.persons == 1 else 's'} entered"
+            f"{sum(self.kinds.values())} files looked at: {self.films} films of "
+            f"{counted(self.persons, 'person')} entered"
         ]
         lines += [
             f"  left out: {count} {KINDS[kind]}"

@@ -38,6 +38,7 @@ from xraymeasure.files.formats import Form, parse_toml
 from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.landmarks import LANDMARKS, LandmarkKind
+from xraymeasure.vocabulary.wording import counted
 
 PLACING = "placing"
 FORMAT = "xraymeasure-placing"
@@ -262,7 +263,7 @@ def spread_text(placing: Placing) -> str:
     for spread in placing.spreads:
         size = f"{spread.sd_px:.2f} px" if spread.sd_mm is None else f"{spread.sd_mm:.2f} mm"
         used = "" if spread.usable else ", too few repeats to be used"
-        count = f"{spread.films} film{'' if spread.films == 1 else 's'}"
+        count = counted(spread.films, "film")
         lines.append(f"  {LANDMARKS[spread.landmark].title}: {size} ({count}{used})")
     return "\n".join(lines)
 
