@@ -1,5 +1,8 @@
-"""Settings for every test."""
+"""Settings for every test, and the command line as a test calls it."""
 
+import sys
+
+import pytest
 from hypothesis import Phase, settings
 
 # The machine that runs them may be busy: an example that takes long is no fault. Explaining a
@@ -12,3 +15,18 @@ settings.register_profile(
     phases=[Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink],
 )
 settings.load_profile("shared_machine")
+
+
+@pytest.fixture
+def run(monkeypatch, capfd):
+    """Call the command line in this process; returns exit code, standard output and error."""
+    from xraymeasure import cli
+
+    def call(*arguments):
+        monkeypatch.setattr(sys, "argv", ["xraymeasure", *map(str, arguments)])
+        with pytest.raises(SystemExit) as stopped:
+            cli.main()
+        told = capfd.readouterr()
+        return stopped.value.code, told.out, told.err
+
+    return call

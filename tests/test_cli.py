@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from xraymeasure import cli
 from xraymeasure.about import CAUTION
 from xraymeasure.samples import sample_folder, sample_names
 
@@ -16,20 +15,6 @@ SAMPLES = sample_folder()
 FILM = SAMPLES / "well_placed.dcm"
 READING = SAMPLES / "well_placed.reading.json"
 PLAN = SAMPLES / "well_placed.plan.toml"
-
-
-@pytest.fixture
-def run(monkeypatch, capsys):
-    """Call the command line in this process; returns exit code, standard output and error."""
-
-    def call(*arguments):
-        monkeypatch.setattr(sys, "argv", ["xraymeasure", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stopped:
-            cli.main()
-        captured = capsys.readouterr()
-        return stopped.value.code, captured.out, captured.err
-
-    return call
 
 
 def test_a_film_is_measured_and_compared_on_standard_output(run):

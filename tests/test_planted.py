@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import re
-import sys
 import zlib
 from contextlib import suppress
 from dataclasses import replace
@@ -20,7 +19,6 @@ from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 from pydicom.uid import ExplicitVRLittleEndian
 
-from xraymeasure import cli
 from xraymeasure.phantom.dicom import film_dataset
 from xraymeasure.phantom.reader import simulate_reading
 from xraymeasure.phantom.scenarios import samples
@@ -96,15 +94,12 @@ def inflated(pdf: bytes) -> bytes:
 
 
 @pytest.fixture
-def call(monkeypatch, capfd):
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["xraymeasure", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stopped:
-            cli.main()
-        told = capfd.readouterr()
-        return stopped.value.code, (told.out + told.err).encode()
+def call(run):
+    def call(*arguments):
+        code, out, err = run(*arguments)
+        return code, (out + err).encode()
 
-    return run
+    return call
 
 
 @pytest.fixture(scope="module")

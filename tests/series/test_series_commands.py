@@ -4,34 +4,24 @@ import csv
 import errno
 import os
 import shutil
-import sys
 from functools import partial
 from pathlib import Path
 
 import pytest
 
-from xraymeasure import cli
 from xraymeasure.series.run import run as run_module
 from xraymeasure.series.study.remarks import Remark, add_remark
 from xraymeasure.series.study.study import read_study
 
 
 @pytest.fixture
-def call(monkeypatch, capsys):
+def call(monkeypatch, run):
     """Call the command line in this process; returns exit code, standard output and error.
 
     Intervals are first-order ones: how many draws there are is no question of the commands.
     """
     monkeypatch.setattr(run_module, "run_study", partial(run_module.run_study, draws=0))
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["xraymeasure", "series", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stopped:
-            cli.main()
-        captured = capsys.readouterr()
-        return stopped.value.code, captured.out, captured.err
-
-    return run
+    return partial(run, "series")
 
 
 def test_a_folder_of_films_becomes_a_study_and_grows(call, tmp_path, blank_film):

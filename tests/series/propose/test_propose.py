@@ -1,10 +1,7 @@
 """A study's films are looked through, and the sheet shows the doubtful ones first."""
 
-import sys
-
 import pytest
 
-from xraymeasure import cli
 from xraymeasure.reading.file import read_reading
 from xraymeasure.samples import sample_folder
 
@@ -28,15 +25,11 @@ def study(tmp_path):
     return folder
 
 
-def test_a_study_is_proposed_outside_its_readings_and_told_on_a_sheet(study, monkeypatch, capsys):
-    monkeypatch.setattr(sys, "argv", ["xraymeasure", "series", "propose", str(study),
-                                      "--workers", "1"])  # fmt: skip
-    with pytest.raises(SystemExit) as stopped:
-        cli.main()
-    said = capsys.readouterr()
-    assert stopped.value.code == 2
-    assert "F2" in said.err
-    assert "hips proposed: 1, of them doubtful: 1, films with nothing found: 1" in said.out
+def test_a_study_is_proposed_outside_its_readings_and_told_on_a_sheet(study, run):
+    code, out, err = run("series", "propose", study, "--workers", 1)
+    assert code == 2
+    assert "F2" in err
+    assert "hips proposed: 1, of them doubtful: 1, films with nothing found: 1" in out
     reading = read_reading(study / "results" / "proposals" / "F0.reading.json")
     assert "cup_rim_left" in reading.unconfirmed
     assert not list(study.glob("readings/*"))

@@ -25,10 +25,10 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
         f"; the numbers given here are those of {settings.whose}",
     )
     hips, persons = len(cohort.cases), cohort.subjects
-    entered = (
+    yield (
         f"{counted(hips, 'hip')} of {counted(persons, 'person')} entered, each with the first "
+        "film that shows a cup and has a plan."
     )
-    yield entered + "film that shows a cup and has a plan."
     before = sum(why == BEFORE for _, why in cohort.left_out)
     if before:
         yield (
