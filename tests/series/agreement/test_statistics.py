@@ -65,6 +65,15 @@ def test_coefficients_and_intervals_follow_from_the_mean_squares_of_statsmodels(
         assert [found.icc(name).low, found.icc(name).high] == pytest.approx(expected, rel=1e-9)
 
 
+@pytest.mark.parametrize("apart", [0.0, 1e-14, 1e-13])
+def test_readings_that_differ_in_their_last_digits_agree_wholly(apart):
+    once = repeated_readings(4, 12, 1)[:, 0]
+    found = reliability(np.column_stack([once, once + apart]))
+    for name in ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)"):
+        ends = found.icc(name).value, found.icc(name).low, found.icc(name).high
+        assert ends == pytest.approx((1.0, 1.0, 1.0))
+
+
 def test_each_coefficient_is_named_in_full():
     names = [c.full_name for c in reliability(repeated_readings(1, 10, 3)).coefficients]
     assert names == [

@@ -287,7 +287,7 @@ def _icc_agreement(
     n: int, k: int, msr: float, msc: float, mse: float
 ) -> tuple[float, float, float]:
     value = (msr - mse) / (msr + (k - 1) * mse + k * (msc - mse) / n)
-    if mse == 0.0 and msc == 0.0:
+    if value == 1.0:  # Readings that are the same, or differ in their last digits only.
         return value, value, value
     # Satterthwaite's degrees of freedom of the denominator (Shrout and Fleiss, p. 424).
     a = k * value / (n * (1.0 - value))
