@@ -20,7 +20,7 @@ from xraymeasure.report.subject import Subject
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from xraymeasure.measuring.findings.quality import Thresholds
+    from xraymeasure.measuring.findings.thresholds import Thresholds
     from xraymeasure.measuring.prepared import Reference
 
 

@@ -399,6 +399,58 @@ def same_twice(case: Case) -> Case:
     return replace(case, before=(case.film, case.reading))
 
 
+def everywhere(change: Callable[[np.ndarray, Case], np.ndarray]) -> Misuse:
+    """Change the points of every landmark, and keep the film."""
+
+    def misuse(case: Case) -> Case:
+        reading = with_marks(case.reading, lambda name, at: change(at, case))
+        return replace(case, reading=reading)
+
+    return misuse
+
+
+def half_on_circle(points: np.ndarray, case: Case) -> np.ndarray:
+    """Draw the upper half of a rim along the shell."""
+    middle = points.mean(axis=0)
+    _, _, axes = np.linalg.svd(points - middle)
+    along, across = axes
+    across = across if across[0] < 0.0 else -across
+    long, up = (points - middle) @ along, (points - middle) @ across
+    radius = 1.02 * np.abs(long).max()
+    return middle + np.outer(long, along) + np.outer(
+        np.where(up > 0.0, np.sqrt(np.maximum(radius**2 - long**2, 0.0)), up), across
+    )  # fmt: skip
+
+
+def slipped(row_mm: float, which: int) -> Callable[[np.ndarray, Case], np.ndarray]:
+    """Move one point caudal, and as far lateral."""
+
+    def change(points: np.ndarray, case: Case) -> np.ndarray:
+        points, pitch = points.copy(), case.film.spacing.detector_mm or (1.0, 1.0)
+        outward = row_mm if case.reading.operated_side == "left" else -row_mm
+        points[which] += np.array([row_mm, outward]) / pitch
+        return points
+
+    return change
+
+
+def exchanged_sizes(case: Case) -> Case:
+    reading = case.reading
+    return replace(case, reading=replace(
+        reading, head_diameter_mm=reading.cup_diameter_mm, cup_diameter_mm=reading.head_diameter_mm
+    ))  # fmt: skip
+
+
+def head_as_marker(case: Case) -> Case:
+    """Outline the head as the sphere, and know no other size."""
+    reading, side = case.reading, case.reading.operated_side
+    marks = dict(reading.landmarks) | {"marker_sphere": reading.landmarks[f"femoral_head_{side}"]}
+    return replace(case, reading=replace(
+        reading, landmarks=marks, marker_diameter_mm=25.0,
+        head_diameter_mm={}, native_head_mm={}, cup_diameter_mm={},
+    ))  # fmt: skip
+
+
 def both(*misuses: Misuse) -> Misuse:
     def misuse(case: Case) -> Case:
         for each in misuses:
@@ -506,6 +558,37 @@ MISUSES: dict[str, Misuse] = {
     "earlier film is later": earlier(-90),
     "earlier film of another person": earlier(90, person="b"),
     "earlier film of the other hip": earlier(90, index=False),
+    "all points as column and row": everywhere(lambda at, case: at[:, ::-1]),
+    "all points counted from the lower edge": everywhere(
+        lambda at, case: upended(at, np.array(case.film.shape, float) - 1.0)),
+    "all points in mm": everywhere(
+        lambda at, case: at * np.array(case.film.spacing.detector_mm)),
+    "all points off by a margin of 30 mm": everywhere(
+        lambda at, case: at - 30.0 / np.array(case.film.spacing.detector_mm)),
+    "cup said to open backward": lambda case: replace(case, reading=replace(
+        case.reading, cup_opens={case.reading.operated_side: "posterior"})),
+    "rim half on the shell": changed("cup_rim", half_on_circle),
+    "rim on one arc of it": changed("cup_rim", lambda at, case: at[:5]),
+    "rim with a click off by 20 mm": changed("cup_rim", slipped(14.0, 3)),
+    "head with a click off by 20 mm": changed("femoral_head", slipped(14.0, 3)),
+    "head on a third of its outline": changed("femoral_head", lambda at, case: at[:4]),
+    "lesser trochanter at its lower end": shifted("lesser_trochanter", 15.0),
+    "teardrop on the roof of the socket": shifted("teardrop", -30.0, 15.0),
+    "teardrop at its upper end": shifted("teardrop", -12.0),
+    "shaft with its lowest point on the cortex": changed("femoral_shaft", slipped(14.0, -1)),
+    "shaft within a centimetre": changed(
+        "femoral_shaft", lambda at, case: at[0] + (at - at[0]) * [[0.1, 0.1]]),
+    "neck axis along the shaft": put("neck_axis", "femoral_shaft_I"),
+    "sizes of head and cup exchanged": exchanged_sizes,
+    "symphysis and sacrococcygeal joint exchanged": lambda case: replace(
+        case, reading=replace(case.reading, landmarks=dict(case.reading.landmarks) | {
+            "symphysis": case.reading.landmarks["sacrococcygeal_joint"],
+            "sacrococcygeal_joint": case.reading.landmarks["symphysis"]})),
+    "head as a sphere of 25 mm, no size known": head_as_marker,
+    "neck-shaft angle as its half": lambda case: replace(case, reading=replace(
+        case.reading, neck_shaft_angle_deg={
+            side: 90.0 + (deg - 90.0) / 4 for side, deg in
+            case.reading.neck_shaft_angle_deg.items()})),
 }  # fmt: skip
 
 
@@ -564,6 +647,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seeds", type=int, default=1, help="readings of each hip")
     parser.add_argument("--only", default="", help="misuses whose name holds this")
+    parser.add_argument("--from", dest="first", type=int, default=0, help="number of the first")
     options = parser.parse_args()
     paths = sorted(options.folder.glob("*.dcm"))
     every = [
@@ -581,7 +665,7 @@ def main() -> None:
     )
     print(f"{'misuse':58s} {'deg':>6s} {'mm':>6s}  on each reading; what was said")
     words: Counter[str] = Counter()
-    for name, misuse in MISUSES.items():
+    for name, misuse in list(MISUSES.items())[options.first :]:
         if options.only not in name:
             continue
         now = [told_of(misuse(case)) for case in every]

@@ -24,14 +24,17 @@ from xraymeasure.phantom.variants import VARIANTS, random_scenario
 from xraymeasure.reading.file import parse_reading
 from xraymeasure.reading.reading import FilmBinding
 
+ALSO = ("rim_off_metal", "trochanters_disagree", "shaft_crooked")
+"""Warnings that a sound film should hardly ever draw."""
+
 
 def strong(film, reading) -> list[str]:
-    """Return the codes of the strong findings, and of what the metal in the picture says."""
+    """Return the codes of the strong findings, and of some warnings."""
     found = measure(film, reading, draws=0).findings
     return [
         f"{each.code} ({each.severity})"
         for each in found
-        if each.severity == "strong" or each.code == "rim_off_metal"
+        if each.severity == "strong" or each.code in ALSO
     ]
 
 

@@ -14,8 +14,9 @@ from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw as draw_fitted
 from xraymeasure.measuring.findings.anatomy import refuse_upside_down
 from xraymeasure.measuring.findings.plausible import implausible
-from xraymeasure.measuring.findings.quality import Thresholds, find
+from xraymeasure.measuring.findings.quality import find
 from xraymeasure.measuring.findings.rims import rims_that_are_none
+from xraymeasure.measuring.findings.thresholds import Thresholds
 from xraymeasure.measuring.findings.tube import refuse_impossible_tube
 from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.model import evaluate
@@ -179,7 +180,7 @@ def measure(
     missing = _missing(setting, values, rims)
     findings = (
         *implausible(film, setting, values, rims),
-        *find(film, setting, values, intervals, flat, thresholds or Thresholds()),
+        *find(film, setting, values, intervals, flat, linear, thresholds or Thresholds()),
     )
     return Measurements(
         film=FilmBinding(film.sop_instance_uid, reading.film.pixel_sha256),

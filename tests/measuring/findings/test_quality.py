@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 import xraymeasure.measuring.calibration
+import xraymeasure.measuring.findings.femora
 import xraymeasure.measuring.findings.quality
 from tests.camera import Body, Frame, film_and_reading, land, spread_turns, without_geometry
 from tests.cup_scenes import scene
 from xraymeasure.film.spacing import decide_spacing
-from xraymeasure.measuring.findings.quality import Thresholds
+from xraymeasure.measuring.findings.thresholds import Thresholds
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.prepared import settle
 from xraymeasure.reading.reading import Provenance
@@ -88,21 +89,6 @@ def without(*names):
         return film, reading
 
     return change
-
-
-def swap_sides(film, reading):
-    other = {"left": "right", "right": "left"}
-    landmarks = {}
-    for name, points in reading.landmarks.items():
-        stem, _, side = name.rpartition("_")
-        landmarks[f"{stem}_{other[side]}" if side in other else name] = points
-    return film, replace(
-        reading,
-        landmarks=landmarks,
-        operated_side="right",
-        head_diameter_mm={"right": 32.0},
-        cup_opens={},
-    )
 
 
 def contradictory(frame):
@@ -193,6 +179,11 @@ PROVOKED = {
     "rim_nearly_flat": ({"hip": (0.0, 0.0, 150.0), "ra": 1.0}, unchanged, ["edge on"]),
     "pose_ambiguous": ({"hip": (60.0, 130.0, 150.0), "ra": 4.0}, unchanged, ["Two positions"]),
     "pose_assumed": ({}, unchanged, ["15.0 degrees", "cross-table"]),
+    "opens_backward": (
+        {},
+        on(cup_opens={"left": "posterior"}),
+        ["open backward", "with 15.0 degrees"],
+    ),
     "no_reference_line": ({}, without("teardrop_left", "ischium_left"), ["no reference line"]),
     "reference_lines_disagree": ({}, nudge("ischium_left", 60.0), ["+", "more than 2"]),
     "pelvis_rotated": ({}, nudge("sacrococcygeal_joint", 0.0, 200.0), ["to the right", "degrees"]),
@@ -204,6 +195,12 @@ PROVOKED = {
     "pelvis_tilted": ({}, nudge("sacrococcygeal_joint", -400.0), ["above the symphysis"]),
     "femora_unequal": ({"abduction_deg": 6.0}, unchanged, ["6 degrees apart"]),
     "shaft_short": ({}, keep_arc("femoral_shaft_left", 0.5), ["over 30 mm", "40"]),
+    "shaft_crooked": ({}, nudge("femoral_shaft_left", 0.0, 100.0, 1), ["scatter by", "2.5"]),
+    "trochanters_disagree": (
+        {},
+        nudge("lesser_trochanter_left", 150.0),
+        ["lesser trochanters", "where 6 is usual"],
+    ),
     "head_off_cup": ({}, obliquely_placed_shell, ["mm from the centre of the cup"]),
     "outside_film": ({}, off_the_film, ["outside the film", "3300 x 3600"]),
     "cut_off": ({}, near_the_edge, ["from the edge"]),
@@ -259,6 +256,9 @@ ENTAILED = {
     "pelvis_tilted": set(),
     "femora_unequal": set(),
     "shaft_short": set(),
+    "shaft_crooked": set(),
+    "opens_backward": set(),
+    "trochanters_disagree": set(),
     "head_off_cup": set(),
     "rim_one_arc": set(),
     "outline_point_off": set(),
@@ -276,7 +276,8 @@ def test_nothing_else_is_said_of_a_film_with_one_fault(code):
 
 def test_every_code_that_the_program_can_say_is_provoked_here():
     said = set()
-    for module in (xraymeasure.measuring.findings.quality, xraymeasure.measuring.calibration):
+    parts = xraymeasure.measuring.findings
+    for module in (parts.quality, parts.femora, xraymeasure.measuring.calibration):
         for node in ast.walk(ast.parse(Path(module.__file__).read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
                 code = node.args[0]
@@ -294,6 +295,8 @@ def test_every_code_that_the_program_can_say_is_provoked_here():
         ("pelvis_tilted", Thresholds(pelvis_tilt_mm=(-500.0, 500.0))),
         ("femora_unequal", Thresholds(abduction_difference_deg=30.0)),
         ("shaft_short", Thresholds(shaft_mm=1.0)),
+        ("shaft_crooked", Thresholds(shaft_off_line_mm=50.0)),
+        ("trochanters_disagree", Thresholds(trochanters_factor=20.0)),
         ("short_arc", Thresholds(arc_deg=10.0)),
         ("head_off_cup", Thresholds(head_off_cup_mm=50.0)),
         ("cut_off", Thresholds(cut_off_mm=0.1)),

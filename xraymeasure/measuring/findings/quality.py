@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from math import hypot
 from typing import TYPE_CHECKING
 
@@ -20,10 +19,12 @@ from xraymeasure.measuring.calibration import (
 )
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import ellipse_path
+from xraymeasure.measuring.findings.femora import femora
+from xraymeasure.measuring.findings.thresholds import Thresholds
 from xraymeasure.measuring.needs import ALL, touched_by
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
-from xraymeasure.measuring.uncertainty import COVERAGE, Key, Uncertain
+from xraymeasure.measuring.uncertainty import COVERAGE, Key, Linear, Uncertain
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 if TYPE_CHECKING:
@@ -40,51 +41,13 @@ LENGTHS = (
 )
 
 
-@dataclass(frozen=True)
-class Thresholds:
-    """From which numbers on a film is remarked upon.
-
-    Attributes
-    ----------
-    arc_deg : float
-        Least arc of a circle's outline (a shorter one leaves its size open).
-    reference_lines_deg : float
-        Angle between the inter-teardrop and the bi-ischial line.
-    pelvis_rotation_deg : float
-        Rotation of the pelvis, where its own interval excludes an unturned one.
-    obturator_ratio : float
-        Widths of the foramina, the larger over the smaller; a ratio of 2 is 13 to 18 degrees of
-        rotation (Kanazawa M et al., Hip Int 2016;26:462-467; abstract read).
-    pelvis_tilt_mm : (float, float)
-        Usual height of the sacrococcygeal joint above the symphysis, of either sex: 30 +- 18
-        from published means of 32 and 47 mm, and 22 +- 14 in another set; weak.
-    abduction_difference_deg : float
-        Between the femora; 5 degrees are about 2.8 mm of raw leg-length difference.
-    head_off_cup_mm : float
-        Head centre from cup centre, beyond what placing explains; liners may be offset by design.
-    shaft_mm : float
-        Least length over which the shaft's axis is placed.
-    cut_off_mm : float
-        A landmark nearer than this to the edge of the film.
-    """
-
-    arc_deg: float = 150.0
-    reference_lines_deg: float = 2.0
-    pelvis_rotation_deg: float = 2.0
-    obturator_ratio: float = 1.4
-    pelvis_tilt_mm: tuple[float, float] = (-5.0, 65.0)
-    abduction_difference_deg: float = 5.0
-    head_off_cup_mm: float = 2.0
-    shaft_mm: float = 40.0
-    cut_off_mm: float = 3.0
-
-
 def find(
     film: Film,
     setting: Setting,
     values: Mapping[Key, float],
     intervals: Mapping[Key, Uncertain],
     flat: Mapping[Side, FlatRim],
+    linear: Linear,
     thresholds: Thresholds,
 ) -> Iterator[Finding]:
     """Yield what there is to say of film and reading, the gravest subjects first."""
@@ -96,7 +59,7 @@ def find(
     yield from _anteversion(setting, values, flat)
     yield from _reference(setting, values, thresholds)
     yield from _pelvis(values, intervals, thresholds)
-    yield from _femora(setting, values, thresholds)
+    yield from femora(setting, values, linear, thresholds)
     yield from _concentric(setting, values, intervals, thresholds)
     yield from _edges(film, setting, thresholds)
 
@@ -299,6 +262,14 @@ def _anteversion(
         if other is None:
             continue
         chosen = values[name, side, "perspective"]
+        if hip.opens < 0:
+            yield Finding(
+                "opens_backward",
+                f"The {side} cup is said to open backward, which gives an anteversion of "
+                f"{_degrees(chosen)}. Few cups do; unless a lateral film shows it, leave that "
+                f"out, and the one that casts the same outline with {_degrees(other)} is taken.",
+                (name,),
+            )
         opens = "faces the tube" if hip.opens > 0 else "faces away from the tube"
         if chosen * other > 0:
             yield Finding(
@@ -308,7 +279,7 @@ def _anteversion(
                 f"even a lateral film tells them apart. The one that {opens} is taken.",
                 (name,),
             )
-        else:
+        elif hip.opens > 0:
             yield Finding(
                 "pose_assumed",
                 f"The {side} cup is taken to be the one that {opens} ({_degrees(chosen)}). The "
@@ -382,35 +353,6 @@ def _pelvis(
             "0.75 degrees for a degree.",
             ("radiographic_anteversion", "hip_centre_height"),
         )
-
-
-def _femora(
-    setting: Setting, values: Mapping[Key, float], thresholds: Thresholds
-) -> Iterator[Finding]:
-    left, right = (values.get(("femoral_abduction", side, "landmarks")) for side in SIDES)
-    if left is not None and right is not None:
-        difference = abs(left - right)
-        if difference > thresholds.abduction_difference_deg:
-            yield Finding(
-                "femora_unequal",
-                f"The femora lie {difference:.0f} degrees apart in abduction (more than "
-                f"{thresholds.abduction_difference_deg:g}): the raw leg-length difference is off "
-                f"by some {30 * np.sin(np.radians(difference)):.1f} mm.",
-                ("leg_length_difference",),
-            )
-    for side in SIDES:
-        name = landmark_name("femoral_shaft", side)
-        if not setting.reading.has(name) or setting.mm_per_unit is None:
-            continue
-        points = setting.units(setting.reading.points(name))
-        length = float(np.linalg.norm(np.ptp(points, axis=0))) * setting.mm_per_unit
-        if length < thresholds.shaft_mm:
-            yield Finding(
-                "shaft_short",
-                f"The axis of the {side} femur is placed over {length:.0f} mm (less than "
-                f"{thresholds.shaft_mm:g}): offset and abduction are poorly determined.",
-                ("femoral_offset", "femoral_abduction", "leg_length_difference"),
-            )
 
 
 def _concentric(
