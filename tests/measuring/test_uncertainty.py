@@ -1,13 +1,8 @@
 import numpy as np
 import pytest
 
-from xraymeasure.measuring.uncertainty import (
-    COVERAGE,
-    Term,
-    draw,
-    linearise,
-    placing_sd_px,
-)
+from xraymeasure.measuring.draws import draw
+from xraymeasure.measuring.uncertainty import COVERAGE, Term, linearise, placing_sd_px
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.quantities import SOURCES
 

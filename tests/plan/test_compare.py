@@ -9,10 +9,10 @@ from scipy.stats import expon, norm
 from tests.posed import WIDE, posed_film
 from xraymeasure.change.difference import change, difference, same_measurement
 from xraymeasure.errors import PlanError
+from xraymeasure.measuring.draws import Distribution
 from xraymeasure.measuring.helps import what_helps
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
-from xraymeasure.measuring.uncertainty import Distribution
 from xraymeasure.plan.compare import (
     PELVIC_TILT_SD_DEG,
     CupPlan,

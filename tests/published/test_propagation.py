@@ -11,9 +11,10 @@ from uncertainties import ufloat, umath
 
 from tests.camera import Body, film_and_reading
 from xraymeasure.measuring.cup import ellipse_angles
+from xraymeasure.measuring.draws import draw
 from xraymeasure.measuring.femur import femoral_offset_mm
 from xraymeasure.measuring.measure import measure
-from xraymeasure.measuring.uncertainty import LEARNING, Term, draw, linearise
+from xraymeasure.measuring.uncertainty import LEARNING, Term, linearise
 
 DRAWS = 200_000
 

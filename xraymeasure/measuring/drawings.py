@@ -70,7 +70,7 @@ def _references(setting: Setting) -> Iterator[Drawing]:
         names_of_ends = [landmark_name(stem, side) for side in SIDES]
         if not setting.reading.has(*names_of_ends):
             continue
-        left, right = (setting.units(setting.reading.place(end)[None])[0] for end in names_of_ends)
+        left, right = (setting.on_film[end].mean(axis=0) for end in names_of_ends)
         beyond = 0.45 * (left - right)
         kind = "reference" if name == setting.reference else "alternative_reference"
         names = ("pelvic_obliquity", "leg_length_difference", "radiographic_inclination")
@@ -114,7 +114,7 @@ def _axis(setting: Setting, stem: str, hip: PreparedHip) -> np.ndarray | None:
     if line is None:
         return None
     on_line, direction = line
-    points = setting.units(setting.reading.points(landmark_name(stem, hip.side)))
+    points = setting.on_film[landmark_name(stem, hip.side)]
     along = (points - on_line) @ direction
     ends = on_line + np.outer([along.min(), along.max()], direction)
     return ends[np.argsort(ends[:, 1])]
@@ -143,10 +143,9 @@ def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     if setting.reference and setting.reading.has(name):
         line = REFERENCE_LANDMARKS[setting.reference]
         right, left = (
-            setting.units(setting.reading.place(landmark_name(line, each))[None])[0]
-            for each in ("right", "left")
+            setting.on_film[landmark_name(line, each)].mean(axis=0) for each in ("right", "left")
         )
-        point = setting.units(setting.reading.place(name)[None])[0]
+        point = setting.on_film[name].mean(axis=0)
         direction = (left - right) / np.linalg.norm(left - right)
         foot = right + direction * ((point - right) @ direction)
         yield _line(

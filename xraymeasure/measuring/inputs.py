@@ -268,7 +268,6 @@ def _lesser_u_mm(setting: Setting, side: Side) -> float:
     """Return how far the visible lesser trochanter may lie from a fixed point on it."""
     hip = setting.hips[side]
     on_line, (along_x, along_y) = hip.axis_of_the_shaft
-    point = setting.units(setting.reading.place(f"lesser_trochanter_{side}")[None])[0]
-    dx, dy = point - on_line
+    dx, dy = setting.on_film[f"lesser_trochanter_{side}"].mean(axis=0) - on_line
     apart = abs(along_x * dy - along_y * dx) * setting.mm_per_unit
     return LESSER_SEEN_U_MM if apart >= LESSER_HIDES_BELOW_MM else LESSER_HIDDEN_U_MM

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
+from math import isfinite
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from xraymeasure.measuring.assumptions import assumptions_of
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw as draw_fitted
+from xraymeasure.measuring.draws import draw
 from xraymeasure.measuring.findings.anatomy import refuse_upside_down
 from xraymeasure.measuring.findings.plausible import implausible
 from xraymeasure.measuring.findings.quality import find
@@ -25,6 +24,7 @@ from xraymeasure.measuring.needs import (
     OF_A_HIP,
     OF_THE_FILM,
     OF_THE_INDEX_HIP,
+    assumptions_of,
     reason_missing,
     rests_on,
 )
@@ -37,7 +37,6 @@ from xraymeasure.measuring.uncertainty import (
     Linear,
     Uncertain,
     biased_half_width,
-    draw,
     linearise,
 )
 from xraymeasure.reading.binding import check_binding
@@ -145,7 +144,7 @@ def measure(
     values = {
         key: interval.value
         for key, interval in intervals.items()
-        if np.isfinite([interval.value, interval.low, interval.high]).all()
+        if isfinite(interval.value) and isfinite(interval.low) and isfinite(interval.high)
     }
     flat = {side: hip.flat for side, hip in setting.hips.items() if hip.flat is not None}
     drawn: dict[Key, tuple[float, float]] = {}
@@ -156,11 +155,12 @@ def measure(
         drawn = numbers.ends()
         intervals = _with_flat_rims(intervals, drawn, flat)
         values |= {key: intervals[key].value for key in values if key in intervals}
-        distributions = {
-            key: numbers.distribution(key)
+        compared = [
+            key
             for key in drawn
             if draws and key[0] in COMPARED and key[1] == setting.operated and key[2] != "ellipse"
-        }
+        ]
+        distributions = numbers.distributions(compared)
     intervals = _with_ellipse_biased(intervals, drawn if draws else {})
     rows = [
         *(
@@ -169,10 +169,10 @@ def measure(
         ),
         *_other_magnifications(setting, values),
     ]
-    order = list(QUANTITIES)
+    order = {name: place for place, name in enumerate(QUANTITIES)}
     rows.sort(
         key=lambda row: (
-            order.index(row.name),
+            order[row.name],
             row.side != setting.operated and row.side is not None,
             not row.primary,
         )

@@ -1,13 +1,20 @@
-"""What each measurement rests on: which landmarks, and whether a scale or a reference line."""
+"""What each measurement rests on: landmarks, scale, reference line, what is taken for granted."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, PreparedHip, Reference, Setting
 from xraymeasure.measuring.uncertainty import LEARNING
-from xraymeasure.reading.reading import Reading
+from xraymeasure.reading.reading import Provenance, Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
+from xraymeasure.vocabulary.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from xraymeasure.film.film import Film
 
 
 @dataclass(frozen=True)
@@ -137,22 +144,37 @@ ALL = {**OF_A_HIP, **OF_THE_INDEX_HIP, **OF_THE_FILM}
 
 def rests_on(name: str, side: Side | None, method: str, setting: Setting) -> tuple[str, ...]:
     """Return the placed landmarks that a number was computed from."""
+    beside = side is not None and setting.hips[side].anchor is not None
+    return _rests_on(name, side, method, beside, setting.reference, setting.placed)
+
+
+# The same for every film on which the same landmarks are placed, and through every drag.
+
+
+@lru_cache(maxsize=256)
+def _rests_on(
+    name: str,
+    side: Side | None,
+    method: str,
+    beside: bool,
+    reference: Reference | None,
+    placed: frozenset[str],
+) -> tuple[str, ...]:
     requirement = ALL[name]
-    names = list(requirement.landmarks(side, setting.reference))
+    names = list(requirement.landmarks(side, reference))
     # What compares the sides needs it on both.
     sides = SIDES if name in OF_THE_INDEX_HIP or method in LEARNING else (side,)
     further = FURTHER.get((name, method), ())
     names += [landmark_name(stem, each) for stem in further for each in sides]
-    if name.startswith("head_to_cup") and f"cup_shell_{side}" in setting.placed:
+    if name.startswith("head_to_cup") and f"cup_shell_{side}" in placed:
         names = [f"cup_shell_{side}" if each == f"cup_rim_{side}" else each for each in names]
-    if side and "cup_rim" in requirement.own and setting.hips[side].anchor is not None:
+    if beside and "cup_rim" in requirement.own:
         names += [landmark_name(stem, side) for stem in BESIDE_THE_RIM]
     # Where the shaft is not placed, the stem's axis stands for it.
     names = [
-        each.replace("femoral_shaft", "stem_axis") if each not in setting.placed else each
-        for each in names
+        each.replace("femoral_shaft", "stem_axis") if each not in placed else each for each in names
     ]
-    return tuple(each for each in dict.fromkeys(names) if each in setting.placed)
+    return tuple(each for each in dict.fromkeys(names) if each in placed)
 
 
 def touched_by(landmark: str, setting: Setting) -> tuple[str, ...]:
@@ -161,19 +183,27 @@ def touched_by(landmark: str, setting: Setting) -> tuple[str, ...]:
     Those that rest on it by any of their methods and, where it gives the film its scale, all
     that need one.
     """
-    kind, side = LANDMARKS[landmark].kind, LANDMARKS[landmark].side
-    scale = setting.scale
+    side, scale = LANDMARKS[landmark].side, setting.scale
     outlines = [landmark_name(stem, side) for stem in SCALES.get(scale.method, ())] if scale else []
     placed = [name for name in outlines if name in setting.placed]
     scales = placed[:1] == [landmark] and scale is not None and scale.side == side
-    further = {name for (name, _), stems in FURTHER.items() if kind.stem in stems}
-    if kind.stem in BESIDE_THE_RIM and side and setting.hips[side].anchor is not None:
+    beside = side is not None and setting.hips[side].anchor is not None
+    return _touched_by(landmark, scales, beside, setting.reference)
+
+
+@lru_cache(maxsize=128)
+def _touched_by(
+    landmark: str, scales: bool, beside: bool, reference: Reference | None
+) -> tuple[str, ...]:
+    stem, side = LANDMARKS[landmark].kind.stem, LANDMARKS[landmark].side
+    further = {name for (name, _), stems in FURTHER.items() if stem in stems}
+    if stem in BESIDE_THE_RIM and beside:
         further |= {name for name, needed in ALL.items() if "cup_rim" in needed.own}
     return tuple(
         name
         for name, needed in ALL.items()
         if name in further
-        or landmark in needed.landmarks(side, setting.reference)
+        or landmark in needed.landmarks(side, reference)
         or (needed.scale and scales)
     )
 
@@ -205,3 +235,68 @@ def _no_reference(reading: Reading) -> str:
         if not reading.has(landmark_name(stem, side))
     ]
     return f"there is no reference line: {', '.join(lacking)} not placed"
+
+
+def assumptions_of(
+    setting: Setting, film: Film, name: str, side: Side | None, method: str
+) -> Iterator[str]:
+    """Yield what must hold for a number to be right."""
+    if side and (name.endswith("anteversion") or name.startswith(("operative", "anatomical"))):
+        opens = "anteriorly" if setting.hips[side].opens > 0 else "posteriorly"
+        said = setting.openings.get(side)
+        said = f"by {said}" if said else "not visible here"
+        if method != "perspective_other":
+            yield f"the cup opens {opens} as seen from the tube ({said})"
+        else:
+            yield f"the cup does not open {opens} as seen from the tube"
+    if side and "cup_rim" in ALL[name].own and setting.hips[side].anchor is not None:
+        yield beside_the_rim(setting.hips[side])
+    if method == "ellipse":
+        yield "the rays are parallel and the beam is centred on the hip"
+    if method.startswith("perspective") and not setting.geometry_known:
+        yield (
+            "the tube stands 1000 to 1270 mm above "
+            + ("the line from hip to symphysis" if setting.cropped else "the picture's middle")
+            + ", as nobody states it"
+        )
+    elif method.startswith("perspective") or method == "sphere":
+        yield (
+            "the beam's foot is where the reader states"
+            if setting.beam_from_reading
+            else film.beam_centre_note.rstrip(".")
+        )
+        yield (
+            f"the tube stands {setting.source_detector_mm:g} mm above the detector, as the "
+            f"{'reader' if setting.source_from_reading else 'film'} states"
+        )
+    if QUANTITIES[name].unit == "mm" and method != "sphere" and setting.scale is not None:
+        yield "every landmark is measured in the plane of the index hip centre"
+        yield f"scale from {setting.scale.text}"
+    if name == "magnification" and setting.scale is not None:
+        yield f"scale from {setting.scale.text}"
+    if setting.reading.proposed is not None:
+        yield from _standings(setting.reading.proposed, rests_on(name, side, method, setting))
+
+
+def beside_the_rim(hip: PreparedHip) -> str:
+    """Return what a rim that is seen on one arc was read with, as a sentence."""
+    size = "of a usual size"
+    if hip.shell is not None:
+        size = "as wide as its shell"
+    elif hip.cup_mm:
+        size = f"as wide as the cup ({hip.cup_mm:g} mm)"
+    middle = "" if hip.head is None else "centred on the head and "
+    return f"the rim, seen on one arc, is {middle}{size}"
+
+
+def _standings(proposed: Provenance, names: tuple[str, ...]) -> Iterator[str]:
+    """Yield which of the landmarks were proposed by the program, and what became of them."""
+    said = {
+        "proposed": "proposed by {} and confirmed by nobody",
+        "confirmed": "proposed by {}, tested on rendered films only, and confirmed by the reader",
+    }
+    for standing, words in said.items():
+        found = [name for name in names if proposed.landmarks.get(name) == standing]
+        if found:
+            titles = ", ".join(LANDMARKS[name].title.lower() for name in found)
+            yield f"{titles}: {words.format(proposed.method)}"

@@ -176,6 +176,29 @@ class Setting:
         """The names of the landmarks that have as many points as they need."""
         return frozenset(name for name in self.reading.landmarks if self.reading.has(name))
 
+    @cached_property
+    def on_film(self) -> Mapping[str, np.ndarray]:
+        """The points of each landmark that has any, in film units, shape (n, 2)."""
+        landmarks = {name: points for name, points in self.reading.landmarks.items() if points}
+        if not landmarks:
+            return {}
+        every = np.array([point for points in landmarks.values() for point in points])
+        every, found, start = every @ self.to_units.T, {}, 0
+        for name, points in landmarks.items():
+            found[name] = every[start : start + len(points)]
+            start += len(points)
+        return found
+
+    @cached_property
+    def middles_mm(self) -> Mapping[str, np.ndarray]:
+        """The middle of each placed landmark, x (patient's left) and y (caudal), in mm."""
+        scale = self.mm_per_px_for_placing / self.units_per_px
+        return {
+            name: points.sum(axis=0) * (scale / len(points))
+            for name, points in self.on_film.items()
+            if name in self.placed
+        }
+
     @property
     def mm_per_unit(self) -> float | None:
         """Scale in the plane of the index hip, or None."""

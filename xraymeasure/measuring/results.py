@@ -19,7 +19,8 @@ from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
 if TYPE_CHECKING:
     import pandas as pd
 
-    from xraymeasure.measuring.uncertainty import Distribution, Key, Linear
+    from xraymeasure.measuring.draws import Distribution
+    from xraymeasure.measuring.uncertainty import Key, Linear
 
 
 @dataclass(frozen=True)

@@ -1,19 +1,18 @@
 """From the spread of what a measurement rests on to the interval of each number.
 
 Everything uncertain is one vector of inputs with a mean and a standard uncertainty each. It is
-pushed through the one model of the measurement, either by small steps (first order; GUM, JCGM
-100:2008, 5.1.2) or by seeded draws (Monte Carlo; JCGM 101:2008).
+pushed through the one model of the measurement, here by small steps (first order; GUM, JCGM
+100:2008, 5.1.2); `xraymeasure.measuring.draws` does it with seeded draws.
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
+from math import erf
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
@@ -54,10 +53,6 @@ class Term:
     u: np.ndarray
     as_read: np.ndarray | None = None
 
-    def drawn(self, deviations: np.ndarray) -> np.ndarray:
-        """Return the inputs at so many standard uncertainties from their estimates."""
-        return np.asarray(self.mean[:, None] + self.u[:, None] * deviations)
-
 
 @dataclass(frozen=True)
 class Uncertain:
@@ -81,11 +76,11 @@ def biased_half_width(bias: float, spread: float) -> float:
     >>> print(f"{biased_half_width(0.0, 1.0):.2f} {biased_half_width(5.0, 1.0):.2f}")
     1.96 6.64
     """
-    low, high = abs(bias), abs(bias) + COVERAGE * spread
+    low, high, scale = abs(bias), abs(bias) + COVERAGE * spread, 2.0**0.5 * spread
     for _ in range(30):
         middle = (low + high) / 2.0
-        inside = ndtr((middle - bias) / spread) - ndtr((-middle - bias) / spread)
-        low, high = (middle, high) if inside < 0.95 else (low, middle)
+        inside = erf((middle - bias) / scale) + erf((middle + bias) / scale)
+        low, high = (middle, high) if inside < 2.0 * 0.95 else (low, middle)
     return high
 
 
@@ -100,9 +95,6 @@ def placing_sd_px(reading: Reading, name: str, mm_per_px: float) -> float:
     return float(own) if own else LANDMARKS[name].kind.placing_sd_mm / mm_per_px
 
 
-_ENDS = (0.025, 0.975)
-"""The quantiles at which a 95 % interval ends."""
-
 AS_READ = "as_read"
 """The input, ``(draws,)`` of truth values, that says which draw is the film as it was read."""
 
@@ -112,19 +104,23 @@ AGREEMENT = "agreement"
 LEARNING = ("posture", "in_space")
 """Methods whose numbers learn from the agreements: what disagrees with the film is less likely."""
 
-_BENT = ("posture", "anatomy")
+BENT = ("posture", "anatomy")
 """Sources so wide that the model bends over them."""
 
 _FAR = 3.0**0.5
 """Where a bent input is looked at besides its mean, in standard uncertainties (Gauss-Hermite)."""
 
 
-def _unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
+def unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
     """Return inputs from deviations in standard uncertainties, shape (all inputs, draws)."""
+    if not terms:
+        return {}
+    mean, u = (np.concatenate(each) for each in zip(*((t.mean, t.u) for t in terms), strict=True))
+    drawn = mean[:, None] + u[:, None] * deviations
     inputs, start = {}, 0
     for term in terms:
         stop = start + len(term.mean)
-        inputs[term.key] = term.drawn(deviations[start:stop])
+        inputs[term.key] = drawn[start:stop]
         start = stop
     return inputs
 
@@ -167,7 +163,7 @@ class Linear:
         Their expectations.
     jacobian : numpy.ndarray, shape (keys + agreements, inputs)
         Change for one standard uncertainty of each input. Behind the inputs stand the bends: what
-        an input of `_BENT` adds when it is far from its mean on either side.
+        an input of `BENT` adds when it is far from its mean on either side.
     sources : tuple of str
         Of each column.
     bent : tuple of int
@@ -219,14 +215,15 @@ class Linear:
         lacking : numpy.ndarray, shape (keys + agreements, draws)
             To be taken off the numbers and the agreements that these draws give.
         """
-        size, count = len(deviations), len(self.keys)
+        size, count, bent = len(deviations), len(self.keys), list(self.bent)
         slopes = self.jacobian[:, :size]
         off = self.middle[count:, None] + slopes[count:] @ deviations
-        bent = np.isin(self.sources[:size], _BENT)
-        moved = self._from_agreements[:size] * bent[:, None] @ off
-        learned = slopes @ moved
+        moved = self._from_agreements[bent] @ off
+        learned = slopes[:, bent] @ moved
         lacking = np.vstack([self.gain @ off - learned[:count], off - learned[count:]])
-        return deviations - moved, lacking
+        settled = deviations.copy()
+        settled[bent] -= moved
+        return settled, lacking
 
     @cached_property
     def learned(self) -> np.ndarray:
@@ -258,22 +255,25 @@ class Linear:
 
     def intervals(self) -> dict[Key, Uncertain]:
         """Return every number as read, its interval and what that is made of."""
-        squares = self.learned**2
-        of_source = np.array([[one == source for one in self.sources] for source in SOURCES])
-        by_source = squares @ of_source.T
+        of_source = np.array(list(SOURCES))[:, None] == np.array(self.sources)
+        by_source = self.learned**2 @ of_source.T
+        variance = by_source.sum(axis=1)
+        shares = by_source / np.where(variance > 0.0, variance, 1.0)[:, None]
         found = {}
-        for key, as_read, middle, parts in zip(
-            self.keys, self.as_read.tolist(), self.expected.tolist(), by_source, strict=True
+        for key, as_read, middle, u, share in zip(
+            self.keys,
+            self.as_read.tolist(),
+            self.expected.tolist(),
+            np.sqrt(variance).tolist(),
+            shares.tolist(),
+            strict=True,
         ):
-            variance = float(parts.sum())
-            u = variance**0.5
-            shares = (parts / variance if variance > 0 else parts).tolist()
             found[key] = Uncertain(
                 middle if key[2] in LEARNING else as_read,
                 middle - COVERAGE * u,
                 middle + COVERAGE * u,
                 u,
-                dict(zip(SOURCES, shares, strict=True)),
+                dict(zip(SOURCES, share, strict=True)),
             )
         return found
 
@@ -326,14 +326,14 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     counts = [len(term.mean) for term in terms]
     size, step = sum(counts), 1e-3
     sources = np.repeat([term.source for term in terms], counts)
-    bent = np.flatnonzero(np.isin(sources, _BENT))
+    bent = np.flatnonzero(np.isin(sources, BENT))
     steps = np.full(size, step)
     steps[bent] = _FAR
     # The means, a step in each input, a step back in each bent one, and the film as read.
     deviations = np.zeros((size, size + len(bent) + 2))
     deviations[np.arange(size), np.arange(size) + 1] = steps
     deviations[bent, size + 1 + np.arange(len(bent))] = -_FAR
-    inputs = _unpack(terms, deviations)
+    inputs = unpack(terms, deviations)
     for term in terms:
         if term.as_read is not None:
             inputs[term.key][:, -1] = term.as_read
@@ -359,140 +359,3 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
         (*sources.tolist(), *sources[bent].tolist()),
         tuple(bent.tolist()),
     )
-
-
-@dataclass(frozen=True, eq=False)
-class Draws:
-    """Numbers drawn with all inputs at once.
-
-    Attributes
-    ----------
-    rows : mapping of Key to int
-        Where each number stands.
-    table : numpy.ndarray, shape (rows, draws)
-    straight : numpy.ndarray, shape (rows, draws)
-        What the same draws make of the model to first order; empty where it is not known.
-    spread : numpy.ndarray, shape (rows,)
-        The spread of that, which is known without draws; nought where it tells nothing.
-    """
-
-    rows: Mapping[Key, int]
-    table: np.ndarray
-    straight: np.ndarray
-    spread: np.ndarray
-
-    def quantiles(self, probabilities: Sequence[float], keys: Sequence[Key]) -> np.ndarray:
-        """Return quantiles of some numbers, shape (probabilities, keys).
-
-        What the draws miss of the model to first order they miss of the model (control variates).
-        """
-        rows = [self.rows[key] for key in keys]
-        found = np.asarray(np.quantile(self.table[rows], probabilities, axis=1))
-        if not len(self.straight):
-            return found
-        exact = np.multiply.outer(ndtri(probabilities), self.spread[rows])
-        missed = exact - np.quantile(self.straight[rows], probabilities, axis=1)
-        return found + np.where(self.spread[rows] > 0.0, missed, 0.0)
-
-    def ends(self) -> dict[Key, tuple[float, float]]:
-        """Return the 95 % interval of every number."""
-        low, high = self.quantiles(_ENDS, list(self.rows)).tolist()
-        return dict(zip(self.rows, zip(low, high, strict=True), strict=True))
-
-    def distribution(self, key: Key) -> Distribution:
-        """Return how one number is distributed."""
-        return Distribution(self.quantiles(_PROBABILITIES, [key])[:, 0])
-
-
-_PROBABILITIES = ndtr(np.linspace(-3.0, 3.0, 61))
-"""At which a distribution is kept: evenly in standard deviations of a normal one."""
-
-
-@dataclass(frozen=True, eq=False)
-class Distribution:
-    """How a number is distributed, by its quantiles.
-
-    Attributes
-    ----------
-    quantiles : numpy.ndarray, shape (m,)
-        Evenly from -3 to 3 standard deviations, were it normal.
-    """
-
-    quantiles: np.ndarray
-
-    def below(self, value: float) -> float:
-        """Return the probability that the number is less than a value."""
-        rising = np.maximum.accumulate(self.quantiles)
-        return float(np.interp(value, rising, _PROBABILITIES, left=0.0, right=1.0))
-
-
-def draw(
-    model: Model, terms: Sequence[Term], draws: int, seed: int, linear: Linear | None = None
-) -> Draws:
-    """Return draws of all inputs at once; the same seed gives the same.
-
-    The draws fill the space of the inputs evenly (scrambled Sobol points through the inverse
-    normal; Owen AB, J Complex 1998;14:466-489, from memory). Where the model to first order is
-    given, what it makes of the same draws tells what they miss (JCGM 101 leaves the sampling
-    open). So a fifth of the pseudo-random draws does.
-
-    Draws that the model cannot answer (an outline so noisy that no ellipse passes near it) are
-    left out, as is a number that fewer than half of the draws answer.
-
-    Parameters
-    ----------
-    model, terms
-        The model and its inputs.
-    draws : int
-        How many; a power of two fills space most evenly.
-    seed : int
-        Of the scrambling.
-    linear : Linear, optional
-        The same model to first order; needed where numbers learn from agreements.
-    """
-    sources = np.repeat([term.source for term in terms], [len(term.mean) for term in terms])
-    # The first Sobol coordinates are the evenest: they go to what bends the model.
-    order = np.argsort(~np.isin(sources, _BENT), kind="stable")
-    deviations = np.empty((len(sources), draws))
-    deviations[order] = _even_deviations(len(sources), draws, seed)
-    settled, lacking = linear.settled(deviations) if linear else (deviations, np.zeros((0, draws)))
-    numbers = model(_unpack(terms, settled))
-    keys = [key for key in numbers if key[0] != AGREEMENT]
-    table = np.stack([numbers[key] for key in keys]) if keys else np.zeros((0, draws))
-    if linear:
-        rows, count = [linear.keys.index(key) for key in keys], len(linear.keys)
-        table = table - lacking[rows]
-        if linear.agreements:
-            still = np.stack([numbers[key] for key in linear.agreements]) - lacking[count:]
-            table = table - linear.gain[rows] @ still
-    answered = np.isfinite(table)
-    known = answered.mean(axis=1) >= 0.5
-    whole = answered[known].all(axis=0)
-    table = table[known][:, whole]
-    found = [key for key, one in zip(keys, known, strict=True) if one]
-    of_key = dict(zip(found, range(len(found)), strict=True))
-    if not linear:
-        return Draws(of_key, table, np.zeros((0, 0)), np.zeros(len(found)))
-    slopes = linear.learned[rows][known, : len(deviations)]
-    straight = slopes @ deviations[:, whole]
-    # Where a step tells nothing of the whole spread (a rim seen edge on), neither do its ends.
-    alike = (table - straight).std(axis=1) < 0.5 * table.std(axis=1)
-    return Draws(of_key, table, straight, alike * np.sqrt((slopes**2).sum(axis=1)))
-
-
-@lru_cache(maxsize=4)
-def _even_deviations(size: int, draws: int, seed: int) -> np.ndarray:
-    """Return draws of standard normal inputs that fill their space evenly, (size, draws).
-
-    The last few are kept: the next film of a study, or the next click, asks for the same.
-    """
-    # Imported here: it takes longer than measuring a film, and a live number does without.
-    from scipy.stats import qmc
-
-    with warnings.catch_warnings():
-        # Any number of draws is valid; a power of two is only evener.
-        warnings.filterwarnings("ignore", message="The balance properties of Sobol")
-        uniform = qmc.Sobol(size, scramble=True, seed=seed).random(draws)
-    deviations = np.asarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
-    deviations.setflags(write=False)
-    return deviations

@@ -16,9 +16,9 @@ from xraymeasure.change.difference import (
 )
 from xraymeasure.change.jointly import solved_change
 from xraymeasure.errors import PlanError
+from xraymeasure.measuring.draws import Distribution
 from xraymeasure.measuring.helps import Help, what_helps
 from xraymeasure.measuring.results import Finding, Measurement, Measurements
-from xraymeasure.measuring.uncertainty import Distribution
 from xraymeasure.plan.likely import probability_drawn, probability_within
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (

@@ -6,7 +6,8 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from xraymeasure.change.difference import Interval
-from xraymeasure.measuring.uncertainty import COVERAGE, Distribution
+from xraymeasure.measuring.draws import Distribution
+from xraymeasure.measuring.uncertainty import COVERAGE
 
 
 def probability_within(difference: Interval, tolerance: float) -> float:

@@ -72,7 +72,7 @@ def refuse_upside_down(setting: Setting) -> None:
     for stem in ("teardrop", "ischium", "femoral_head"):
         ends = [landmark_name(stem, side) for side in SIDES]
         if setting.placed.issuperset(ends):
-            left, right_end = (setting.units(setting.reading.points(end)).mean(0) for end in ends)
+            left, right_end = (setting.middles_mm[end] for end in ends)
             across = np.abs(left - right_end)
             leans[" and ".join(ends)] = float(np.degrees(np.arctan2(across[1], across[0])))
     if leans and min(leans.values()) > SIDEWAYS_DEG:
@@ -98,18 +98,9 @@ def misplaced(setting: Setting) -> Iterator[Finding]:
     yield from _together(setting)
 
 
-def _middles_mm(setting: Setting) -> dict[str, np.ndarray]:
-    """Return the middle of each placed landmark, x (patient's left) and y (caudal), in mm."""
-    scale = setting.mm_per_px_for_placing / setting.units_per_px
-    return {
-        name: setting.units(setting.reading.points(name)).mean(axis=0) * scale
-        for name in setting.placed
-    }
-
-
 def _vertical(setting: Setting) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     """Return the pairs of `ABOVE` that lie as in a body, and those that lie the other way."""
-    middles = _middles_mm(setting)
+    middles = setting.middles_mm
     right, wrong = [], []
     for side in SIDES:
         for above, below in ABOVE:
@@ -125,7 +116,7 @@ def _vertical(setting: Setting) -> tuple[list[tuple[str, str]], list[tuple[str, 
 
 def _lateral(setting: Setting) -> list[tuple[str, str]]:
     """Return the pairs of `MEDIAL` that lie the other way, both on the side in their names."""
-    middles = _middles_mm(setting)
+    middles = setting.middles_mm
     midline = _midline_mm(middles)
     wrong: list[tuple[str, str]] = []
     if midline is None:
@@ -164,7 +155,7 @@ def _out_of_place(setting: Setting) -> Iterator[Finding]:
 
 def _together(setting: Setting) -> Iterator[Finding]:
     """Name two landmarks that were placed on one spot."""
-    middles = _middles_mm(setting)
+    middles = setting.middles_mm
     for side in SIDES:
         for pair in APART:
             one, other = (landmark_name(stem, side) for stem in pair)
@@ -194,7 +185,7 @@ def _midline_mm(middles: Mapping[str, np.ndarray]) -> float | None:
 
 def _sides(setting: Setting) -> Iterator[Finding]:
     """Notice landmarks that lie across the midline from the side in their name."""
-    middles = _middles_mm(setting)
+    middles = setting.middles_mm
     midline = _midline_mm(middles)
     if midline is None:
         return

@@ -32,7 +32,7 @@ def femora(
         name = landmark_name("femoral_shaft", side)
         if not setting.reading.has(name) or setting.mm_per_unit is None:
             continue
-        points = setting.units(setting.reading.points(name))
+        points = setting.on_film[name]
         length = float(np.linalg.norm(np.ptp(points, axis=0))) * setting.mm_per_unit
         if length < thresholds.shaft_mm:
             yield Finding(

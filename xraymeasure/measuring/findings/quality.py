@@ -10,7 +10,6 @@ import numpy as np
 
 from xraymeasure.geometry.curves import arc_covered_deg
 from xraymeasure.geometry.least_squares import Fit
-from xraymeasure.measuring.assumptions import beside_the_rim
 from xraymeasure.measuring.calibration import (
     height_findings,
     is_possible,
@@ -21,7 +20,7 @@ from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import ellipse_path
 from xraymeasure.measuring.findings.femora import femora
 from xraymeasure.measuring.findings.thresholds import Thresholds
-from xraymeasure.measuring.needs import ALL, touched_by
+from xraymeasure.measuring.needs import ALL, beside_the_rim, touched_by
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
 from xraymeasure.measuring.uncertainty import COVERAGE, Key, Linear, Uncertain
@@ -126,7 +125,6 @@ def _scale(film: Film, setting: Setting, values: Mapping[Key, float]) -> Iterato
 
 
 def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
-    reading = setting.reading
     fits: dict[str, Fit | None] = {}
     anchors: dict[str, str] = {}
     for side, hip in setting.hips.items():
@@ -141,7 +139,7 @@ def _outlines(setting: Setting, thresholds: Thresholds) -> Iterator[Finding]:
         if fit is not None:
             stem = LANDMARKS[name].kind.stem
             title = LANDMARKS[name].title
-            points = setting.units(reading.points(name))
+            points = setting.on_film[name]
             touches = touched_by(name, setting)
             if stem != "cup_rim":
                 arc = arc_covered_deg(points, fit.parameters[:2])

@@ -41,7 +41,7 @@ def rims_that_are_none(setting: Setting) -> dict[Side, str]:
         if hip.rim is None:
             continue
         x, y, long, short, _ = hip.rim.parameters
-        points = setting.units(setting.reading.points(landmark_name("cup_rim", side)))
+        points = setting.on_film[landmark_name("cup_rim", side)]
         if short / long > ROUND or _on_circle(points, long):
             found[side] = (
                 f"its outline is round (axes {short / long:.2f} to 1); a rim seen so would be "
@@ -62,8 +62,20 @@ def rims_that_are_none(setting: Setting) -> dict[Side, str]:
     return found
 
 
+_OFF_EVERY_CIRCLE = 1.1**2 * ON_CIRCLE * 1.25
+"""What is left of a circle's equation, in half long axes squared, where no circle as wide as 1.1 of
+them leaves points off by `ON_CIRCLE`: half of (d + r) (d - r), with d up to a half beyond r."""
+
+
 def _on_circle(points: np.ndarray, half_long: float) -> bool:
     """Return whether points lie on a circle about as wide as the ellipse through them."""
+    # The circle x^2 + y^2 = 2 a x + 2 b y + c that leaves least leaves no more of that equation
+    # than any other: most rims are far from every circle, and no circle need be fitted to them.
+    x, y = ((points - points.mean(axis=0)) / half_long).T
+    design, squares = np.column_stack([x, y, np.ones_like(x)]), x * x + y * y
+    left = squares - design @ np.linalg.lstsq(design, squares)[0]
+    if np.sqrt(np.mean(left**2)) / 2.0 > _OFF_EVERY_CIRCLE:
+        return False
     try:
         circle = fit_circle(points)
     except MeasureError:
