@@ -35,15 +35,17 @@ def fit_circle(points: np.ndarray) -> Fit:
     >>> fit_circle([(3, 0), (0, 3), (-3, 0)]).parameters.round(6) + 0.0
     array([0., 0., 3.])
     """
-    from skimage.measure import CircleModel
-
     points = checked(points, 3, "a circle")
-    start = CircleModel.from_estimate(points)
-    if not start:
-        raise MeasureError("the points lie on a line; a circle needs points around an arc")
     centre, extent = points.mean(axis=0), np.ptp(points, axis=0).max()
-    parameters = np.array([*start.center, start.radius])
-    fit = converge(_circle_model, points, parameters)
+    # Least squares of x^2 + y^2 - 2 ax - 2 by - c (Kasa I, IEEE Trans Instrum Meas 1976;25:8-14;
+    # from memory) as a start.
+    about = (points - centre) / extent
+    known = np.column_stack([2.0 * about, np.ones(len(about))])
+    (a, b, c), _, rank, _ = np.linalg.lstsq(known, (about**2).sum(axis=1), rcond=None)
+    if rank < 3:
+        raise MeasureError("the points lie on a line; a circle needs points around an arc")
+    start = np.array([*(centre + extent * np.array([a, b])), extent * np.sqrt(c + a**2 + b**2)])
+    fit = converge(_circle_model, points, start)
     x, y, radius = fit.parameters
     if radius > 100.0 * extent or np.hypot(x - centre[0], y - centre[1]) > 100.0 * extent:
         raise MeasureError("the points lie on a line; a circle needs points around an arc")

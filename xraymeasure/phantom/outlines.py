@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -105,7 +106,10 @@ def surface(name: str) -> np.ndarray:
     found = []
     for shape in patch.shapes:
         field = np.asarray(shape(grid), dtype=np.float32)
-        points, _, normals, _ = marching_cubes(field, 0.0, spacing=(patch.step,) * 3)
+        with warnings.catch_warnings():
+            # It sets the shape of an array of its own, which numpy 2.5 advises against.
+            warnings.simplefilter("ignore", DeprecationWarning)
+            points, _, normals, _ = marching_cubes(field, 0.0, spacing=(patch.step,) * 3)
         points, outward = points + origin, -normals
         if patch.facing is None:
             toward = (np.array(bones.FORAMEN_MM) - points)[:, :2]
