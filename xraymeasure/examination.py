@@ -12,7 +12,8 @@ from xraymeasure.change.changes import before_after
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.measure import DRAWS, measure
 from xraymeasure.measuring.results import Finding
-from xraymeasure.plan.compare import compare, with_helps
+from xraymeasure.plan.compare import compare
+from xraymeasure.plan.narrowing import with_helps
 from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Opens, Reading
 from xraymeasure.report.subject import Subject
@@ -147,12 +148,14 @@ def examine(
         said = (*pair_findings(film, reading, before), *measured.findings)
         measured = replace(measured, findings=said)
     compared = compare(measured, plan, earlier) if plan else None
+    if compared and helps:
+        compared = with_helps(compared, film, reading, reference)
     return Examination(
         film=film,
         reading=reading,
         measurements=measured,
         plan=plan,
-        comparison=with_helps(compared, film, reading) if compared and helps else compared,
+        comparison=compared,
         changes=before_after(measured, earlier) if earlier else None,
         before=before,
     )

@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.cup_scenes import scene
 from xraymeasure.measuring.measure import measure
-from xraymeasure.plan.compare import CupPlan, Plan, compare
+from xraymeasure.plan.compare import CupPlan, FemurPlan, Plan, compare
 
 
 def test_the_interval_holds_the_shell():
@@ -27,14 +27,20 @@ def test_a_wrong_head_or_plan_shows():
     side = drawn.reading.operated_side
     measured = measure(drawn.film, drawn.reading, draws=0)
 
-    def notes(measurements, diameter):
-        plan = Plan(side, cup=CupPlan(40.0, 15.0, outer_diameter_mm=diameter))
-        return [note for note in compare(measurements, plan).notes if "across" in note]
+    def rows(measurements, diameter):
+        plan = Plan(
+            side, cup=CupPlan(40.0, 15.0, outer_diameter_mm=diameter), femur=FemurPlan(offset_mm=44)
+        )
+        return compare(measurements, plan)
 
-    assert notes(measured, drawn.shell_mm) == []
-    assert notes(measured, drawn.shell_mm + 4.0)
+    assert "planned size" in rows(measured, drawn.shell_mm).row("cup_diameter").reason
+    assert "another cup" in rows(measured, drawn.shell_mm + 4.0).row("cup_diameter").reason
     wrong = replace(drawn.reading, head_diameter_mm={side: drawn.head_mm + 4.0})
-    assert notes(measure(drawn.film, wrong, draws=0), drawn.shell_mm)
+    found = rows(measure(drawn.film, wrong, draws=0), drawn.shell_mm).row("cup_diameter")
+    assert "another cup" in found.reason and found.verdict is None
+    # Head and shell are seen alike, so that the shell comes out too large as the head is.
+    too_large = drawn.shell_mm * 4.0 / drawn.head_mm
+    assert found.achieved_low <= drawn.shell_mm + too_large <= found.achieved_high
 
 
 def test_a_scale_from_the_cup_itself_says_nothing_of_it():

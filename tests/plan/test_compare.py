@@ -25,9 +25,9 @@ from xraymeasure.plan.compare import (
     format_plan,
     parse_plan,
     read_plan,
-    with_helps,
 )
 from xraymeasure.plan.likely import probability_drawn, probability_within
+from xraymeasure.plan.narrowing import with_helps
 from xraymeasure.plan.targets import POSTURE_TILT_SD_DEG
 from xraymeasure.reading.reading import FilmBinding
 
@@ -488,3 +488,17 @@ def test_what_would_help_helps_by_as_much_when_it_is_done():
     assert promised["the lesser trochanters"] == pytest.approx(
         1.96 * done.standard_uncertainty, rel=0.03
     )
+
+
+def test_a_cup_of_another_size_says_what_it_would_make_of_a_length():
+    """The true head over the one entered is the planned cup over the measured one."""
+    found = film(
+        measured("femoral_offset", 40.0, unit="mm", method="in_space"),
+        measured("cup_diameter", 50.0, unit="mm", method="landmarks"),
+    )
+    plan = Plan("left", cup=CupPlan(outer_diameter_mm=54.0), femur=FemurPlan(offset_mm=40.0))
+    compared = compare(found, plan)
+    assert "43.2 mm if the cup is as planned" in compared.row("femoral_offset").reason
+    row = compared.row("cup_diameter")
+    assert (row.planned, row.difference, row.verdict) == (54.0, -4.0, None)
+    assert compare(film(), plan).row("cup_diameter") is None

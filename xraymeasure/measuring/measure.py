@@ -28,7 +28,7 @@ from xraymeasure.measuring.needs import (
     reason_missing,
     rests_on,
 )
-from xraymeasure.measuring.prepared import Reference, Setting, settle
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting, settle
 from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
 from xraymeasure.measuring.uncertainty import (
     COVERAGE,
@@ -203,7 +203,8 @@ def measure(
 
 def landmark_shares(film: Film, reading: Reading, row: Measurement) -> tuple[LandmarkShare, ...]:
     """Return what the clicks of each landmark do to a number of `measure`, to first order."""
-    setting = settle(film, reading)
+    wanted = next((name for name in REFERENCE_LANDMARKS if name == row.reference), None)
+    setting = settle(film, reading, wanted)
     linear = linearise(partial(evaluate, setting), input_terms(setting))
     key = (row.name, row.side, row.method)
     return linear.of_landmarks(key) if key in linear.keys else ()

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from dataclasses import replace
 
 from xraymeasure.change.difference import (
     Interval,
@@ -16,10 +15,7 @@ from xraymeasure.change.difference import (
 )
 from xraymeasure.change.jointly import solved_change
 from xraymeasure.errors import PlanError
-from xraymeasure.measuring.draws import Distribution
-from xraymeasure.measuring.helps import Help, what_helps
 from xraymeasure.measuring.results import Finding, Measurement, Measurements
-from xraymeasure.plan.likely import probability_drawn, probability_within
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
     CupPlan,
@@ -32,6 +28,14 @@ from xraymeasure.plan.plan import (
     parse_plan,
     read_plan,
 )
+from xraymeasure.plan.rows import (
+    LABELS,
+    WITHHELD,
+    Comparison,
+    ComparisonRow,
+    Verdict,
+    judged,
+)
 from xraymeasure.plan.targets import (
     PELVIC_TILT_SD_DEG,
     POSTURE_TILT_SD_DEG,
@@ -39,16 +43,12 @@ from xraymeasure.plan.targets import (
     give_or_take,
     to_film,
 )
-from xraymeasure.reading.reading import Reading
-from xraymeasure.vocabulary.landmarks import Side
-from xraymeasure.vocabulary.quantities import QUANTITIES, Unit
-from xraymeasure.vocabulary.wording import UNITS, interval, with_unit
-
-if TYPE_CHECKING:
-    from xraymeasure.film.film import Film
+from xraymeasure.vocabulary.wording import interval, is_signed, with_unit
 
 __all__ = [
+    "LABELS",
     "PELVIC_TILT_SD_DEG",
+    "WITHHELD",
     "Comparison",
     "ComparisonRow",
     "CupPlan",
@@ -57,24 +57,12 @@ __all__ = [
     "Plan",
     "Recorded",
     "Tolerance",
+    "Verdict",
     "compare",
     "format_plan",
     "parse_plan",
     "read_plan",
 ]
-
-Verdict = Literal["within", "outside", "undecided"]
-
-LABELS: dict[str, str] = {
-    "radiographic_inclination": "Cup inclination",
-    "radiographic_anteversion": "Cup anteversion",
-    "leg_length_difference": "Leg-length difference",
-    "leg_length_change": "Leg-length change",
-    "femoral_offset": "Femoral offset",
-    "femoral_offset_change": "Femoral-offset change",
-    "neck_shaft_angle": "Neck-shaft angle",
-}
-"""What a person reads for each row of a comparison."""
 
 _CHANGE_OF = {
     "leg_length_change": "leg_length_difference",
@@ -82,92 +70,13 @@ _CHANGE_OF = {
 }
 """What each compared change is a change of."""
 
-WITHHELD = "the verdict is withheld"
-"""With what the reason begins where a strong finding forbids a verdict."""
 _NO_FILM_BEFORE = "needs the film before the operation"
-_NO_TOLERANCE = "no tolerance in the plan"
+_AS_PLANNED = "the cup's outline is that of the planned size"
+_ANOTHER_CUP = (
+    "it is another cup than planned, or the head is not as entered and every length is wrong: "
+    "look both up in the operation note"
+)
 _NO_NECK_TOLERANCE = "no tolerance is set for it: a turned femur opens the projected angle"
-
-
-@dataclass(frozen=True)
-class ComparisonRow:
-    """One planned number beside what was recorded and what the film shows.
-
-    Attributes
-    ----------
-    name : str
-        A key of `LABELS`.
-    side : {"left", "right"}
-        The index hip.
-    unit : str
-        ``deg`` or ``mm``.
-    planned, recorded, achieved : float or None
-        Angles are radiographic, to the film's coronal plane. `achieved` is what the film shows.
-    difference, low, high : float or None
-        Achieved minus planned, and its 95 % interval.
-    tolerance : float or None
-        How far from plan is still as planned.
-    verdict : {"within", "outside", "undecided"} or None
-        ``within`` when the whole interval lies inside the tolerance, ``outside`` when it lies
-        wholly outside, else ``undecided``.
-    reason : str
-        Why a number or the verdict is absent; empty when nothing is.
-    method : str or None
-        How `achieved` was obtained, a key of `METHODS`.
-    achieved_low, achieved_high : float or None
-        The 95 % interval of `achieved`.
-    probability : float or None
-        That the true difference lies inside the tolerance.
-    helps : tuple of Help
-        What would narrow an undecided row, the most helpful thing first; see `with_helps`.
-    recorded_low, recorded_high : float or None
-        The 95 % interval of `recorded`, where the plan states its spread.
-    """
-
-    name: str
-    side: Side
-    unit: Unit
-    planned: float | None
-    recorded: float | None
-    achieved: float | None
-    difference: float | None
-    low: float | None
-    high: float | None
-    tolerance: float | None
-    verdict: Verdict | None
-    reason: str
-    method: str | None
-    achieved_low: float | None = None
-    achieved_high: float | None = None
-    probability: float | None = None
-    helps: tuple[Help, ...] = ()
-    recorded_low: float | None = None
-    recorded_high: float | None = None
-
-    @property
-    def withheld(self) -> bool:
-        """Whether a strong finding forbids the verdict."""
-        return self.verdict is not None and self.reason.startswith(WITHHELD)
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """A film held against its plan.
-
-    Attributes
-    ----------
-    rows : tuple of ComparisonRow
-        In the order of `LABELS`.
-    notes : tuple of str
-        Every conversion and assumption, as sentences.
-    """
-
-    rows: tuple[ComparisonRow, ...]
-    notes: tuple[str, ...]
-
-    def row(self, name: str) -> ComparisonRow | None:
-        """Return the row of a name, or None if nothing of it was planned or measured."""
-        return next((row for row in self.rows if row.name == name), None)
 
 
 def _check_same_operation(plan: Plan, measurements: Measurements) -> None:
@@ -289,8 +198,9 @@ def compare(
         planned_neck = certain(plan.femur.neck_shaft_angle_deg)
         row = _row(measurements, "neck_shaft_angle", planned_neck, None, None)
         rows.append(row if row.achieved is None else replace(row, reason=_NO_NECK_TOLERANCE))
+    rows = _with_cup_size(rows, measurements, plan)
     notes = [planned_note, recorded_note, other_posture]
-    notes += [_opening_note(opening), _cup_note(measurements, plan)]
+    notes += [_opening_note(opening)]
     notes += [_recorded_note(row) for row in rows]
     if any(row.achieved is not None and row.name == "leg_length_change" for row in rows):
         notes.append(
@@ -372,15 +282,29 @@ def _cup_row(
     return replace(row, verdict="undecided", reason=reason)
 
 
-def _cup_note(measurements: Measurements, plan: Plan) -> str:
-    """Return what there is to say where the cup on the film is not the planned one."""
-    planned, found = plan.cup.outer_diameter_mm, measurements.primary("cup_diameter")
-    if planned is None or found is None or found.low <= planned <= found.high:
-        return ""
-    return (
-        f"The cup's outline is {found.value:.1f} mm across ({found.low:.1f} to {found.high:.1f}) "
-        f"and the plan says {planned:g} mm: it is another cup, or the head is not as entered."
-    )
+def _with_cup_size(
+    rows: list[ComparisonRow], measurements: Measurements, plan: Plan
+) -> list[ComparisonRow]:
+    """Return the rows with that of the cup's size, and what it means for lengths if it is another.
+
+    Head and cup are measured by one scale: either another cup than the planned one stands on the
+    film, or the head, which every length rests on, is not as entered.
+    """
+    planned = plan.cup.outer_diameter_mm
+    if planned is None or measurements.primary("cup_diameter") is None:
+        return rows
+    row = _row(measurements, "cup_diameter", certain(planned), None, None)
+    if row.achieved is None or row.low is None or row.high is None or row.low <= 0.0 <= row.high:
+        return [*rows, replace(row, reason=_AS_PLANNED)]
+    said = []
+    for each in rows:
+        if each.name in _CHANGE_OF.values() and each.achieved is not None:
+            size = each.achieved * planned / row.achieved
+            otherwise = with_unit(size, "mm", 1, signed=is_signed(each.name))
+            why = f"{otherwise} if the cup is as planned and the head is not as entered"
+            each = replace(each, reason="; ".join(filter(None, (each.reason, why))))
+        said.append(each)
+    return [*said, replace(row, reason=_ANOTHER_CUP)]
 
 
 def _opening_note(opening: Opening | None) -> str:
@@ -405,7 +329,7 @@ def _row(
     found: Measurement | None = None,
 ) -> ComparisonRow:
     found = found or measurements.primary(name)
-    return _judged(
+    return judged(
         measurements.operated_side,
         name,
         planned,
@@ -436,7 +360,7 @@ def _row_of_change(
             key = (name, later.side, later.method)
             changed = solved_change(after.linear, before.linear, key) or change(later, earlier)
             method = later.method
-    return _judged(
+    return judged(
         after.operated_side,
         {"leg_length_difference": "leg_length_change"}.get(name, f"{name}_change"),
         certain(planned),
@@ -445,98 +369,3 @@ def _row_of_change(
         method,
         tolerance,
     )
-
-
-def _judged(
-    side: Side,
-    name: str,
-    planned: Interval | None,
-    recorded: Interval | None,
-    achieved: Interval | str,
-    method: str | None,
-    tolerance: float | None,
-    drawn: Distribution | None = None,
-) -> ComparisonRow:
-    gap = low = high = verdict = probability = None
-    unit: Unit = "mm" if name.startswith(("leg_length", "femoral_offset")) else "deg"
-    reasons = [] if planned is not None else ["not planned"]
-    if isinstance(achieved, str):
-        reasons.append(achieved)
-    elif planned is not None:
-        gap, low, high = difference(achieved, planned)
-        if tolerance is None:
-            reasons.append(_NO_TOLERANCE)
-        else:
-            verdict = _verdict(low, high, tolerance)
-            probability = (
-                probability_within((gap, low, high), tolerance)
-                if drawn is None
-                else probability_drawn(drawn, planned, tolerance)
-            )
-            if verdict == "undecided":
-                reasons.append(f"{probability:.0%} likely within")
-            if verdict == "undecided" and high - low > 2.0 * tolerance:
-                reasons.append(f"this film cannot decide ± {tolerance:g}{UNITS[unit]}")
-    shown, shown_low, shown_high = (None,) * 3 if isinstance(achieved, str) else achieved
-    return ComparisonRow(
-        name=name,
-        side=side,
-        unit=unit,
-        planned=None if planned is None else planned[0],
-        recorded=None if recorded is None else recorded[0],
-        achieved=shown,
-        difference=gap,
-        low=low,
-        high=high,
-        tolerance=tolerance,
-        verdict=verdict,
-        reason="; ".join(reasons),
-        method=method,
-        achieved_low=shown_low,
-        achieved_high=shown_high,
-        probability=probability,
-        recorded_low=None if recorded is None or recorded[1] == recorded[2] else recorded[1],
-        recorded_high=None if recorded is None or recorded[1] == recorded[2] else recorded[2],
-    )
-
-
-def with_helps(comparison: Comparison, film: Film, reading: Reading) -> Comparison:
-    """Return a comparison whose undecided rows say what one more thing would narrow them most.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    film : Film
-    reading : Reading
-        Of the film that was compared.
-    """
-    rows = []
-    for row in comparison.rows:
-        # An interval that is itself decided waits for an answer, not for a narrower one.
-        if row.name in QUANTITIES and _undecided_by_width(row):
-            helps = what_helps(film, reading, row.name, row.side)
-            said = [row.reason, _said(row.unit, helps)]
-            row = replace(row, helps=helps, reason="; ".join(filter(None, said)))
-        rows.append(row)
-    return replace(comparison, rows=tuple(rows))
-
-
-def _undecided_by_width(row: ComparisonRow) -> bool:
-    if row.verdict != "undecided" or row.low is None or row.high is None or row.tolerance is None:
-        return False
-    if row.withheld:  # what is in doubt is not the width
-        return False
-    return _verdict(row.low, row.high, row.tolerance) == "undecided"
-
-
-def _said(unit: Unit, helps: tuple[Help, ...]) -> str:
-    if not helps:
-        return ""
-    best = helps[0]
-    return f"narrowed most with {best.thing}: to ± {with_unit(best.half_width, unit, 1)}"
-
-
-def _verdict(low: float, high: float, tolerance: float) -> Verdict:
-    if -tolerance <= low and high <= tolerance:
-        return "within"
-    return "outside" if low > tolerance or high < -tolerance else "undecided"
