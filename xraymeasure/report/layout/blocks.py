@@ -127,35 +127,61 @@ class Paper:
 
 
 def paper_files(stem: str, paper: Paper) -> dict[str, bytes | str]:
-    """Return a paper as its files: ``STEM.pdf`` and ``STEM.html``."""
-    return {f"{stem}.pdf": paper_pdf(paper), f"{stem}.html": paper_html(paper)}
-
-
-def paper_pdf(paper: Paper) -> bytes:
-    """Return a paper as a PDF of A4 sheets; the same paper gives the same bytes."""
-    from matplotlib import rc_context
-    from matplotlib.backends.backend_pdf import PdfPages
-
-    from xraymeasure.report.layout.type import type_settings
-
-    stream = io.BytesIO()
-    metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": paper.title}
-    with rc_context(type_settings()):
-        sheets = paper_sheets(paper)
-        with PdfPages(stream, metadata=metadata) as pages:
-            for sheet in sheets:
-                pages.savefig(sheet.figure)
-    return stream.getvalue()
+    """Return a paper as its files: ``STEM.pdf`` and ``STEM.html``; pictures are drawn once."""
+    with _type():
+        setter = _set(paper)
+        return {f"{stem}.pdf": _pdf(setter), f"{stem}.html": _html(setter)}
 
 
 def paper_sheets(paper: Paper) -> list[Sheet]:
     """Return the sheets that a paper fills."""
+    return _set(paper).sheets
+
+
+def paper_html(paper: Paper) -> str:
+    """Return a paper as one HTML document that carries its pictures."""
+    with _type():
+        return _html(_set(paper))
+
+
+def _type() -> Any:
+    from matplotlib import rc_context
+
+    from xraymeasure.report.layout.type import type_settings
+
+    return rc_context(type_settings())
+
+
+def _set(paper: Paper) -> _Setter:
     setter = _Setter(paper)
     for position, block in enumerate(paper.blocks):
         setter.set(block, paper.blocks[position + 1 :])
     for number, sheet in enumerate(setter.sheets, start=1):
         _foot(sheet, paper, number, len(setter.sheets))
-    return setter.sheets
+    return setter
+
+
+def _pdf(setter: _Setter) -> bytes:
+    """Return A4 sheets; the same paper gives the same bytes."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    stream = io.BytesIO()
+    metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": setter.paper.title}
+    with PdfPages(stream, metadata=metadata) as pages:
+        for sheet in setter.sheets:
+            pages.savefig(sheet.figure)
+    return stream.getvalue()
+
+
+def _html(setter: _Setter) -> str:
+    return str(
+        template("blocks.html.j2").render(
+            paper=setter.paper,
+            kind=lambda block: type(block).__name__,
+            image=lambda block: data_address(*setter.drawn[id(block)]),
+            style=style,
+        )
+    )
 
 
 def _foot(sheet: Sheet, paper: Paper, number: int, count: int) -> None:
@@ -184,8 +210,10 @@ class _Setter:
     """Fills sheets from top to bottom; a new one begins where one is full."""
 
     def __init__(self, paper: Paper) -> None:
-        self._paper = paper
+        self.paper = paper
         self.sheets: list[Sheet] = []
+        # The axes of each picture, and which part of the sheet they are on it is.
+        self.drawn: dict[int, tuple[list[Axes], tuple[float, float, float, float]]] = {}
         self._y = 0.0
         self._turn()
 
@@ -200,16 +228,21 @@ class _Setter:
         else:
             self._room_for(block.height_mm)
             top, sheet = self._y, self.sheets[-1]
-            block.draw(
-                lambda x, y, width, height: sheet.axes(MARGIN_MM + x, top + y, width, height)
-            )
+            made: list[Axes] = []
+
+            def make(x: float, y: float, width: float, height: float) -> Axes:
+                made.append(sheet.axes(MARGIN_MM + x, top + y, width, height))
+                return made[-1]
+
+            block.draw(make)
+            self.drawn[id(block)] = made, sheet.part(MARGIN_MM, top, TEXT_MM, block.height_mm)
             self._y += block.height_mm + 1.0
 
     def _turn(self) -> None:
         sheet = Sheet()
         self.sheets.append(sheet)
-        sheet.text(MARGIN_MM, 10.5, self._paper.title, 15, bold=True)
-        identity = "  ·  ".join(self._paper.identity)
+        sheet.text(MARGIN_MM, 10.5, self.paper.title, 15, bold=True)
+        identity = "  ·  ".join(self.paper.identity)
         right = MARGIN_MM + TEXT_MM
         sheet.text(right, 12.6, identity, 7, colour=style.GREY, align="right")
         sheet.rule(18.5)
@@ -285,32 +318,3 @@ class _Setter:
         for title, edge in table.columns:
             self.sheets[-1].text(MARGIN_MM + edge, self._y, title, 6.6, colour=style.GREY)
         self._y += 4.0
-
-
-def paper_html(paper: Paper) -> str:
-    """Return a paper as one HTML document that carries its pictures."""
-    return str(
-        template("blocks.html.j2").render(
-            paper=paper, kind=lambda block: type(block).__name__, image=_image, style=style
-        )
-    )
-
-
-def _image(picture: Picture) -> str:
-    """Return a picture as a data address."""
-    from matplotlib import rc_context
-    from matplotlib.figure import Figure
-
-    from xraymeasure.report.layout.type import type_settings
-
-    with rc_context(type_settings()):
-        size = TEXT_MM / 25.4, picture.height_mm / 25.4
-        figure = Figure(figsize=size, dpi=200, facecolor=style.PAPER)
-
-        def make(x: float, y: float, width: float, height: float) -> Axes:
-            low = picture.height_mm - y - height
-            whole = picture.height_mm
-            return figure.add_axes((x / TEXT_MM, low / whole, width / TEXT_MM, height / whole))
-
-        picture.draw(make)
-        return data_address(figure)

@@ -29,20 +29,23 @@ class Sheet:
     def __init__(self) -> None:
         from matplotlib.figure import Figure
 
+        from xraymeasure.report.layout.type import Boxes
+
         self.figure = Figure(
             figsize=(WIDTH_MM / 25.4, HEIGHT_MM / 25.4), facecolor=style.PAPER, dpi=200
         )
+        self._boxes = Boxes()
+        self.figure.add_artist(self._boxes)
 
     def axes(self, x: float, y: float, width: float, height: float) -> Axes:
         """Return axes that fill a rectangle."""
-        return self.figure.add_axes(
-            (
-                x / WIDTH_MM,
-                1 - (y + height) / HEIGHT_MM,
-                width / WIDTH_MM,
-                height / HEIGHT_MM,
-            )
-        )
+        return self.figure.add_axes(self.part(x, y, width, height))
+
+    def part(
+        self, x: float, y: float, width: float, height: float
+    ) -> tuple[float, float, float, float]:
+        """Return left, bottom, width and height of a rectangle as parts of the sheet."""
+        return x / WIDTH_MM, 1 - (y + height) / HEIGHT_MM, width / WIDTH_MM, height / HEIGHT_MM
 
     def text(
         self,
@@ -94,19 +97,8 @@ class Sheet:
         self.box(x, y - pt * _MM_PER_PT / 2, width, pt * _MM_PER_PT, style.RULE)
 
     def box(self, x: float, y: float, width: float, height: float, colour: str) -> None:
-        """Fill a rectangle."""
-        from matplotlib.patches import Rectangle
-
-        self.figure.add_artist(
-            Rectangle(
-                (x / WIDTH_MM, 1 - (y + height) / HEIGHT_MM),
-                width / WIDTH_MM,
-                height / HEIGHT_MM,
-                facecolor=colour,
-                edgecolor="none",
-                transform=self.figure.transFigure,
-            )
-        )
+        """Fill a rectangle, below all lines and words."""
+        self._boxes.filled.append((self.part(x, y, width, height), colour))
 
     def dot(self, x: float, y: float, size: float, colour: str) -> None:
         """Draw a round dot of `size` points."""
@@ -167,9 +159,6 @@ def wrapped(text: str, width: float, size: float, bold: bool = False) -> list[st
 @lru_cache(maxsize=8192)
 def text_width(text: str, size: float, bold: bool = False) -> float:
     """Return how wide a line of text is, mm."""
-    from matplotlib.textpath import text_to_path
+    from xraymeasure.report.layout.type import width_pt
 
-    from xraymeasure.report.layout.type import face
-
-    found = text_to_path.get_text_width_height_descent(text, face(size, bold), ismath=False)
-    return found[0] * _MM_PER_PT
+    return width_pt(text, size, bold) * _MM_PER_PT

@@ -55,4 +55,4 @@ def _png(inches: tuple[float, float], draw: Callable[[Figure], None]) -> str:
     with rc_context(type_settings(9.0)):
         figure = Figure(figsize=inches, dpi=_DPI, facecolor=style.PAPER)
         draw(figure)
-        return data_address(figure)
+        return data_address(figure.axes)

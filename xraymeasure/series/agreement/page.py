@@ -23,7 +23,7 @@ from xraymeasure.report.layout.blocks import (
     Table,
     paper_files,
 )
-from xraymeasure.report.layout.plain_axes import quieten, write_beside
+from xraymeasure.report.layout.plain_axes import frame, write_beside
 from xraymeasure.report.layout.sheet import TEXT_MM
 from xraymeasure.series.agreement.components import Components
 from xraymeasure.series.agreement.reliability import (
@@ -360,15 +360,29 @@ def _draw_row(
         axes = make(left, 8.0, TEXT_MM / _PANELS - 18.0, _PANEL_HEIGHT_MM - 8.5)
         if column == 0:
             axes.text(-0.2, 1.17, entry.title, transform=axes.transAxes, fontsize=8, weight="bold")
-        axes.set_title(f"{pair}   n = {limits.n}", fontsize=6.6, loc="left", pad=3)
-        draw_bland_altman(axes, limits, _UNITS[quantity.unit], quantity.decimals, reach)
-        if column:
+        draw_bland_altman(
+            axes,
+            limits,
+            _UNITS[quantity.unit],
+            quantity.decimals,
+            reach,
+            title=f"{pair}   n = {limits.n}",
+            title_pt=6.6,
             # The numbers beside the panel to the left stand there.
-            axes.set_ylabel("")
+            named=not column,
+        )
 
 
 def draw_bland_altman(
-    axes: Axes, limits: Limits, unit: str, decimals: int = 1, reach: float | None = None
+    axes: Axes,
+    limits: Limits,
+    unit: str,
+    decimals: int = 1,
+    reach: float | None = None,
+    *,
+    title: str = "",
+    title_pt: float = 7.2,
+    named: bool = True,
 ) -> None:
     """Draw differences over means, the mean difference, the limits, and the interval of each.
 
@@ -384,6 +398,10 @@ def draw_bland_altman(
         Of the numbers beside the lines.
     reach : float, optional
         How far the axis of the differences goes to either side; as far as needed by default.
+    title : str
+        Above the plot, in letters of `title_pt`.
+    named : bool
+        Whether it is said that differences go upward.
     """
     reach = reach or _reach([limits])
     # Where the limits lie close together their numbers would lie over one another.
@@ -409,9 +427,14 @@ def draw_bland_altman(
     axes.set_ylim(-reach, reach)
     axes.margins(x=0.08)
     suffix = f" ({unit})" if unit else ""
-    axes.set_xlabel(f"mean{suffix}", fontsize=6.5, labelpad=1)
-    axes.set_ylabel(f"difference{suffix}", fontsize=6.5, labelpad=1)
-    quieten(axes, 6.0)
+    frame(
+        axes,
+        title=title,
+        along=f"mean{suffix}",
+        up=f"difference{suffix}" if named else "",
+        letters_pt=6.0,
+        title_pt=title_pt,
+    )
 
 
 def _reach(several: Sequence[Limits]) -> float:

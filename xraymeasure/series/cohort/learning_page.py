@@ -20,7 +20,7 @@ from xraymeasure.report.layout.blocks import (
     Picture,
     paper_files,
 )
-from xraymeasure.report.layout.plain_axes import quieten, write_beside
+from xraymeasure.report.layout.plain_axes import frame, write_beside
 from xraymeasure.series.cohort.cohort import Cohort
 from xraymeasure.series.cohort.learning import Curve, Target
 from xraymeasure.series.cohort.methods import methods_text
@@ -107,6 +107,4 @@ def _draw(curve: Curve, target: Target, make: MakeAxes) -> None:
         write_beside(axes, line, word, gap_pt=3, letters_pt=6.5, colour=style.GREY)
     axes.axhline(0.0, color=style.RULE, linewidth=0.6, zorder=0)
     axes.set_xlim(0.0, max(len(curve.sums), 1))
-    axes.set_xlabel("cups in order", fontsize=6.5, labelpad=1)
-    axes.set_ylabel("cumulative sum", fontsize=6.5, labelpad=1)
-    quieten(axes)
+    frame(axes, along="cups in order", up="cumulative sum")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import MakeAxes
-from xraymeasure.report.layout.plain_axes import quieten
+from xraymeasure.report.layout.plain_axes import frame
 from xraymeasure.series.agreement.page import draw_bland_altman
 from xraymeasure.series.agreement.statistics import Limits
 from xraymeasure.series.cohort.cohort import Cohort, Outcome, is_within
@@ -90,16 +90,19 @@ def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
         (absolute, "Achieved, over the plan's zone", "radiographic {}, degrees"),
         (relative, "Achieved minus planned", "{}, degrees from plan"),
     ):
-        axes.set_title(title, fontsize=7.4, loc="left", pad=3)
-        axes.set_xlabel(label.format("inclination"), fontsize=7, labelpad=1)
-        axes.set_ylabel(label.format("anteversion"), fontsize=7, labelpad=1)
         # A degree is as long either way.
         axes.autoscale_view()
         axes.margins(0.08)
         axes.set_aspect("equal", adjustable="datalim")
-        axes.grid(color=style.RULE, linewidth=0.4)
-        axes.set_axisbelow(True)
-        quieten(axes)
+        frame(
+            axes,
+            title=title,
+            along=label.format("inclination"),
+            up=label.format("anteversion"),
+            label_pt=7.0,
+            title_pt=7.4,
+            grid=True,
+        )
     absolute.text(
         0.0,
         -0.2,
@@ -145,9 +148,7 @@ def draw_histograms(
             axes.axvline(value, color=style.INK, linewidth=0.9, linestyle=dash, zorder=3)
         axes.set_xlim(-half * width, half * width)
         axes.yaxis.set_major_locator(MaxNLocator("auto", steps=[1, 2, 2.5, 5, 10], integer=True))
-        axes.set_title(f"{outcome.label}   n = {limits.n}", fontsize=7.2, loc="left", pad=3)
-        axes.set_xlabel(_SIGN[outcome.unit], fontsize=6.5, labelpad=1)
-        quieten(axes)
+        frame(axes, title=f"{outcome.label}   n = {limits.n}", along=_SIGN[outcome.unit])
 
 
 def _bin_width(differences: np.ndarray) -> float:
@@ -164,5 +165,4 @@ def draw_record(plotted: Sequence[tuple[Outcome, Limits]], make: MakeAxes) -> No
     for position, (outcome, limits) in enumerate(plotted):
         row, column = divmod(position, 3)
         axes = make(9.0 + 62.5 * column, 4.5 + 42.0 * row, 45.0, 28.0)
-        draw_bland_altman(axes, limits, _SIGN[outcome.unit])
-        axes.set_title(outcome.label, fontsize=7.2, loc="left", pad=3)
+        draw_bland_altman(axes, limits, _SIGN[outcome.unit], title=outcome.label)

@@ -26,7 +26,7 @@ from xraymeasure.report.layout.blocks import (
     Table,
     paper_files,
 )
-from xraymeasure.report.layout.plain_axes import quieten
+from xraymeasure.report.layout.plain_axes import frame
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, Step
 from xraymeasure.series.followup.tables import (
     followup_csv,
@@ -374,15 +374,12 @@ def _draw_trends(followup: FollowUp, make: MakeAxes) -> None:
     for position, name in enumerate(PANELS):
         row, column = divmod(position, 3)
         axes = make(9.0 + 62.5 * column, 5.0 + 46.0 * row, 50.0, 31.0)
-        _draw_trend(axes, followup, name)
-        if row == 1:
-            axes.set_xlabel("years since the first film", fontsize=6.5, labelpad=1)
+        _draw_trend(axes, followup, name, "years since the first film" if row == 1 else "")
 
 
-def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
+def _draw_trend(axes: Axes, followup: FollowUp, name: str, along: str) -> None:
     kind = KINDS[name]
     unit = {"deg": "°", "mm": "mm"}[kind.unit]
-    axes.set_title(f"{kind.label} ({unit})", fontsize=7.2, loc="left", pad=3)
     axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
     points = [
         (step.visit.years - followup.first.years, row)
@@ -423,7 +420,7 @@ def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
     least = 3.0 if kind.unit == "mm" else 5.0
     low, high = axes.get_ylim()
     axes.set_ylim(min(low, 0.0 if name == "head_penetration" else -least), max(high, least))
-    quieten(axes)
+    frame(axes, title=f"{kind.label} ({unit})", along=along)
 
 
 def _trend_in_words(followup: FollowUp) -> str:

@@ -27,7 +27,7 @@ from xraymeasure.report.layout.blocks import (
     Table,
     paper_files,
 )
-from xraymeasure.report.layout.plain_axes import quieten
+from xraymeasure.report.layout.plain_axes import frame
 from xraymeasure.series.agreement.components import mean_over_hips
 from xraymeasure.series.agreement.statistics import Estimate
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, StudyFollowUp
@@ -269,16 +269,11 @@ def _draw(hips: Sequence[FollowUp], make: MakeAxes) -> None:
     for position, name in enumerate(PANELS):
         row, column = divmod(position, 3)
         axes = make(9.0 + 62.5 * column, 5.0 + 46.0 * row, 50.0, 31.0)
-        _draw_kind(axes, hips, name)
-        if row == 1:
-            axes.set_xlabel("years since the first film", fontsize=6.5, labelpad=1)
+        _draw_kind(axes, hips, name, "years since the first film" if row == 1 else "")
 
 
-def _draw_kind(axes: Axes, hips: Sequence[FollowUp], name: str) -> None:
+def _draw_kind(axes: Axes, hips: Sequence[FollowUp], name: str, along: str) -> None:
     kind = KINDS[name]
-    axes.set_title(
-        f"{kind.label} ({wording.UNITS[kind.unit].strip()})", fontsize=7.2, loc="left", pad=3
-    )
     axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
     reach = 3.0 if kind.unit == "mm" else 5.0
     longest = 0.1
@@ -310,7 +305,8 @@ def _draw_kind(axes: Axes, hips: Sequence[FollowUp], name: str) -> None:
         reach = max(reach, *(1.1 * abs(value) for value in values))
     axes.set_xlim(-0.04 * longest, 1.06 * longest)
     axes.set_ylim(-0.1 * reach if name == "head_penetration" else -reach, reach)
-    quieten(axes)
+    title = f"{kind.label} ({wording.UNITS[kind.unit].strip()})"
+    frame(axes, title=title, along=along)
 
 
 def _in_words(kinds: Sequence[Overall]) -> str:
