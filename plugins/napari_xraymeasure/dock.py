@@ -63,6 +63,7 @@ class Dock(DockLayout):
         self._own_window = own_window
         self._habits = {"labels": True, "loupe": True}
         self._follows = own_window
+        self._left = False
         self.study = StudyDesk(self.bar)
         self._connect()
         self._keys = GiveBackKeys(self.give_keys_to_film)
@@ -101,6 +102,12 @@ class Dock(DockLayout):
     def tools(self) -> FilmTools | None:
         """What a person can do at it beside clicking."""
         return self.work.tools if self.work else None
+
+    @property
+    def all_kept(self) -> bool:
+        """Whether nothing of the reader's work would be lost if the window closed now."""
+        saved = self.session.saved if self.session else None
+        return (saved is None or saved.path is not None) and not self.keep.exporting
 
     # --- what leads where
 
@@ -386,9 +393,15 @@ class Dock(DockLayout):
                 return True
         return False
 
-    def closeEvent(self, event: Any) -> None:
-        """Let the viewer go."""
-        self.viewer.layers.events.inserted.disconnect(self._on_inserted)
-        self.viewer.layers.events.removing.disconnect(self._on_removing)
-        self._let_go()
-        super().closeEvent(event)
+    def event(self, event: QEvent) -> bool:
+        """Let the viewer go once napari takes the dock out of its window, or closes it."""
+        taken_out = event.type() == QEvent.Type.ParentChange and self.parentWidget() is None
+        if (taken_out or event.type() == QEvent.Type.Close) and not self._left:
+            self._left = True
+            self.viewer.layers.events.inserted.disconnect(self._on_inserted)
+            self.viewer.layers.events.removing.disconnect(self._on_removing)
+            for widget in drop_widgets(self.viewer):
+                widget.removeEventFilter(self)
+            self._let_go()
+            self.notices.clear()
+        return super().event(event)

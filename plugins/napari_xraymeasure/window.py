@@ -7,11 +7,18 @@ from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QWidget
 
-from napari_xraymeasure.canvas.napari_private import film_only, main_window, open_by
+from napari_xraymeasure.canvas.napari_private import (
+    close_without_asking,
+    film_only,
+    main_window,
+    open_by,
+)
 from napari_xraymeasure.dock import Dock
 
-TITLE = "Read hip films"
+TITLE = "Read hip films (xraymeasure)"
+"""As napari's menu of plugins calls the dock, which then shows and hides this one."""
 DOCK_SHARE = 0.286
 """How much of the window's width the dock takes; the rest is the film's."""
 
@@ -26,10 +33,13 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     """
     import napari
 
-    viewer = napari.Viewer(title="xraymeasure")
+    viewer = napari.Viewer(title="xraymeasure", show_welcome_screen=False)
     dock = Dock(viewer, own_window=True)
     holder = viewer.window.add_dock_widget(dock, name=TITLE, area="right")
+    # Without it nobody closes or floats the dock by mistake.
+    holder.setTitleBarWidget(QWidget(holder))
     film_only(viewer)
+    close_without_asking(viewer, lambda: dock.all_kept)
     open_by(viewer, lambda paths: dock.open_path(paths[0]))
     window = main_window(viewer)
     if window is not None:

@@ -88,6 +88,17 @@ def test_one_key_confirms_and_goes_on_to_the_next(offered):
     assert proposed_strokes(offered) == strokes - 1
 
 
+def test_a_proposal_that_is_next_after_a_click_is_confirmed_by_the_key(offered):
+    """The point that was just placed stays chosen; the proposal that is armed is asked about."""
+    session = offered.dock.session
+    session.arm("lesser_trochanter_left")
+    session.click((900, 1000))
+    assert (session.armed, session.selected) == (SHAFT, ("lesser_trochanter_left", 0))
+    assert "Proposed by the program" in offered.dock.placing.question_text.text()
+    offered.key(Qt.Key.Key_C)
+    assert session.reading.proposed.landmarks[SHAFT] == "confirmed"
+
+
 def test_one_key_refuses_and_leaves_the_landmark_to_the_reader(offered):
     session = offered.dock.session
     offered.key(Qt.Key.Key_R)

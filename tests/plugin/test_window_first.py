@@ -73,3 +73,8 @@ def test_the_dock_opens_from_napari_s_menus_and_takes_up_the_film_that_is_there(
     _, dock = window.add_plugin_dock_widget("xraymeasure", "Read hip films")
     assert isinstance(dock, Dock)
     assert dock.session.film.source == "well_placed.dcm"
+    overlay = dock.view.overlay
+    window.remove_dock_widget(dock)
+    # Nothing of a dock that was closed stays over the film, or takes its keys.
+    assert overlay.isHidden() and dock.session is None
+    assert not viewer.layers[0].mouse_drag_callbacks

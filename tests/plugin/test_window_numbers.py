@@ -142,7 +142,14 @@ def test_a_number_that_cannot_be_measured_yet_is_a_dash_with_its_reason(hand):
 def test_numbers_stand_in_groups_one_line_each_and_what_is_compared_comes_first(read):
     table = read.dock.numbers.table
     titles = [table.topLevelItem(i).text(NAME) for i in range(table.topLevelItemCount())]
-    assert titles[:3] == ["left hip", "right hip", "checks of the film"]
+    assert titles[:3] == ["▾ left hip", "▾ right hip", "▾ checks of the film"]
+    folded = table.topLevelItem(table.topLevelItemCount() - 1)
+    assert folded.text(NAME) == "▸ left hip, the angles in other definitions"
+    folded.setExpanded(True)
+    assert folded.text(NAME).startswith("▾")
+    folded.setExpanded(False)
+    widest = max(table.fontMetrics().horizontalAdvance(row[VALUE]) for row in rows(read))
+    assert widest + 6 <= table.columnWidth(VALUE)
     assert not any("\n" in text for row in rows(read) for text in row)
     other = [row for row in rows(read) if row[NAME] == "Femoral offset"]
     assert len(other) == 2

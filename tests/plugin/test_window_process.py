@@ -91,8 +91,12 @@ for _ in range(3):
         dock.bar.handed_in.emit()
     viewer.scene.camera.zoom *= 8
     QTest.qWait(30)
-viewer.close()
-print("closed")
+# As a person closes it; nothing is asked, for nothing would be lost.
+gone = []
+window.destroyed.connect(lambda: gone.append("closed"))
+window.windowHandle().close()
+QTest.qWait(100)
+print(*gone)
 """
 
 

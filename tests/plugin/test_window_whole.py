@@ -49,6 +49,13 @@ def test_what_would_part_the_film_from_its_drawing_is_undone(whole):
     assert tuple(viewer.dims.order) == (0, 1)
     layer.mode = "transform"
     assert str(layer.mode) == "pan_zoom"
+    lies = layer.affine
+    whole.key(Qt.Key.Key_T, Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier)
+    assert layer.affine == lies
+    whole.key(Qt.Key.Key_G, Qt.KeyboardModifier.ControlModifier)
+    assert not viewer.canvas.grid.enabled
+    whole.key(Qt.Key.Key_Delete, Qt.KeyboardModifier.ControlModifier)
+    assert layer in viewer.layers
     viewer.layers.selection.clear()
     assert viewer.layers.selection.active is layer
     viewer.add_points([[1.0, 1.0]], units=layer.units)
@@ -104,6 +111,12 @@ def test_a_loupe_follows_the_pointer_while_placing(whole):
         QTest.qWait(20)
     assert loupe.isVisible()
     assert not loupe.geometry().contains(x, y)
+    # The view goes on by itself: what the loupe shows lies elsewhere then.
+    whole.key(Qt.Key.Key_F)
+    assert not loupe.isVisible()
+    for place in (QPoint(x, y), QPoint(x + 3, y)):
+        QTest.mouseMove(whole.canvas.native, place)
+        QTest.qWait(20)
     whole.key(Qt.Key.Key_G)
     assert not loupe.isVisible()
     whole.key(Qt.Key.Key_G)

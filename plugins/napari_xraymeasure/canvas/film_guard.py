@@ -36,6 +36,7 @@ class FilmGuard:
         self._own_window, self._changed = own_window, changed
         self._why = ""
         self._watched: list[Any] = []
+        self._lies = layer.affine
         layers, dims = viewer.layers.events, viewer.dims.events
         self._connections = (
             (layers.inserted, self._on_layers),
@@ -44,7 +45,9 @@ class FilmGuard:
             (viewer.layers.selection.events.active, self._look),
             (dims.ndisplay, self._look),
             (dims.order, self._look),
+            (viewer.canvas.grid.events.enabled, self._look),
             (layer.events.mode, self._look),
+            (layer.events.affine, self._look),
         )
         for event, listener in self._connections:
             event.connect(listener)
@@ -67,6 +70,8 @@ class FilmGuard:
             return "The window shows three dimensions."
         if tuple(viewer.dims.order) != tuple(sorted(viewer.dims.order)):
             return "The picture is transposed."
+        if viewer.canvas.grid.enabled and len(viewer.layers) > 1:
+            return "The layers stand in a grid."
         above = viewer.layers[viewer.layers.index(layer) + 1 :]
         for other in above:
             if other.visible and other.metadata.get(BEFORE_KEY) == "over":
@@ -105,18 +110,21 @@ class FilmGuard:
         wanted = tuple(sorted(viewer.dims.order))
         if tuple(viewer.dims.order) != wanted:
             viewer.dims.order = wanted
-        if str(layer.mode) != "pan_zoom":
-            layer.mode = "pan_zoom"
+        viewer.canvas.grid.enabled = False
         if viewer.layers.selection.active is not layer:
             viewer.layers.selection.active = layer
 
     def _look(self, event: Any = None) -> None:
         if self._layer not in self._viewer.layers:
             return
+        layer = self._layer
+        if str(layer.mode) != "pan_zoom":
+            layer.mode = "pan_zoom"
+        # Turned, the patient's left would no longer be on the right of the screen.
+        if layer.affine != self._lies:
+            layer.affine = self._lies
         if self._own_window:
             self._set_right()
-        elif str(self._layer.mode) != "pan_zoom":
-            self._layer.mode = "pan_zoom"
         why = self.why
         if why != self._why:
             self._why = why

@@ -177,6 +177,8 @@ class FilmView:
 
     def _on_camera(self, event: Any = None) -> None:
         self._whole = False
+        if self.loupe is not None:
+            self.loupe.hide()  # What it shows lies elsewhere now.
 
     def zoom_to_landmark(self, session: Placing) -> None:
         """Show where the armed landmark lies, or is to be expected."""

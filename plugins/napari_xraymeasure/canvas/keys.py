@@ -29,6 +29,9 @@ class Shortcut:
     words: str
 
 
+# With Control napari would take the film off the window.
+_DELETE = ("Delete", "Backspace", "Control-Delete", "Control-Backspace")
+
 SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("next", ("Enter", "N"), "Enter or N", "next landmark"),
     Shortcut("previous", ("B",), "B", "landmark before"),
@@ -40,7 +43,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("zoom_film", ("W",), "W", "show the whole film"),
     Shortcut("zoom_in", ("=", "Shift-="), "+", "zoom in"),
     Shortcut("zoom_out", ("-",), "−", "zoom out"),
-    Shortcut("delete", ("Delete", "Backspace"), "Delete", "delete the chosen or the last point"),
+    Shortcut("delete", _DELETE, "Delete", "delete the chosen or the last point"),
     Shortcut("undo", ("Control-Z",), "Ctrl+Z", "undo"),
     Shortcut("redo", ("Control-Shift-Z", "Control-Y"), "Ctrl+Shift+Z or Ctrl+Y", "redo"),
     Shortcut("copy", ("Control-C",), "Ctrl+C", "copy the numbers as text"),

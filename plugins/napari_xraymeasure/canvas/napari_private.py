@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from qtpy.QtCore import QEvent, QObject, QTimer
 from qtpy.QtWidgets import QMainWindow, QWidget
 
 
@@ -81,6 +82,35 @@ def film_only(viewer: Any) -> None:
     window = main_window(viewer)
     if window is not None:
         window.statusBar().setVisible(False)
+
+
+class _ClosesAtOnce(QObject):
+    """Closes the window as a program would: napari asks only where a person closes it."""
+
+    def __init__(self, window: QMainWindow, nothing_lost: Callable[[], bool]) -> None:
+        super().__init__(window)
+        self._window, self._nothing_lost = window, nothing_lost
+        napari_way = type(window).close
+
+        def close(quit_app: bool = False, confirm_need: bool = False) -> Any:
+            return napari_way(window, quit_app, confirm_need and not nothing_lost())
+
+        window.close = close
+        window.installEventFilter(self)
+
+    def eventFilter(self, window: QObject, event: QEvent) -> bool:
+        if event.type() == QEvent.Type.Close and event.spontaneous() and self._nothing_lost():
+            event.ignore()
+            QTimer.singleShot(0, self._window.close)
+            return True
+        return False
+
+
+def close_without_asking(viewer: Any, nothing_lost: Callable[[], bool]) -> None:
+    """Let a person close the window without a question while nothing would be lost."""
+    window = main_window(viewer)
+    if window is not None:
+        _ClosesAtOnce(window, nothing_lost)
 
 
 def main_window(viewer: Any) -> QMainWindow | None:

@@ -36,6 +36,7 @@ _TITLES = ("number", "value (95 %)", "from plan")
 NAME, VALUE, PLAN = range(3)
 _KEY = Qt.ItemDataRole.UserRole
 _COLOUR = Qt.ItemDataRole.UserRole + 1
+_TITLE = Qt.ItemDataRole.UserRole + 2
 _UNLIMITED = 16777215
 """Qt's word for a widget that may be as high as there is room."""
 _AMBER = QColor(ON_DARK["undecided"])
@@ -84,11 +85,13 @@ class NumbersPanel(QWidget):
         header.setStretchLastSection(False)
         header.setMinimumSectionSize(20)
         header.setSectionResizeMode(NAME, QHeaderView.ResizeMode.Stretch)
-        for column, widest in ((VALUE, "+10.7 mm (−4.5 to +16.1)"), (PLAN, "−12.5 ◐ undecided")):
+        for column, widest in ((VALUE, "−0.07 mm (−0.31 to +0.41)"), (PLAN, "−12.5 ◐ undecided")):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             self.table.setColumnWidth(column, metrics.horizontalAdvance(widest) + 8)
         self.table.itemClicked.connect(self._choose)
         self.table.itemActivated.connect(self._choose)
+        self.table.itemExpanded.connect(_mark_fold)
+        self.table.itemCollapsed.connect(_mark_fold)
         layout.addWidget(self.table, 1)
         self.hidden = paragraph(name="Why no numbers are shown")
         self.hidden.setVisible(False)
@@ -199,21 +202,22 @@ class NumbersPanel(QWidget):
         tops = [table.topLevelItem(i) for i in range(table.topLevelItemCount())]
         present = [
             (
-                top.text(NAME),
+                top.data(NAME, _TITLE),
                 [tuple(top.child(i).data(NAME, _KEY)) for i in range(top.childCount())],
             )
             for top in tops
         ]
         if present == wanted:
             return
-        folded = {top.text(NAME) for top in tops if not top.isExpanded()}
-        known = {top.text(NAME) for top in tops}
+        folded = {top.data(NAME, _TITLE) for top in tops if not top.isExpanded()}
+        known = {top.data(NAME, _TITLE) for top in tops}
         place = table.verticalScrollBar().value()
         table.clear()
         bold = QFont(table.font())
         bold.setBold(True)
         for title, keys in wanted:
-            top = QTreeWidgetItem([title])
+            top = QTreeWidgetItem()
+            top.setData(NAME, _TITLE, title)
             top.setFont(NAME, bold)
             top.setToolTip(NAME, "Press to fold or unfold")
             table.addTopLevelItem(top)
@@ -226,6 +230,7 @@ class NumbersPanel(QWidget):
                     table.setCurrentItem(item)
             converted = all(key[0] in CONVERTED for key in keys)
             top.setExpanded(title not in folded and not (converted and title not in known))
+            _mark_fold(top)
         table.verticalScrollBar().setValue(place)
 
     def _show_row(self, item: QTreeWidgetItem, row: NumberRow) -> None:
@@ -266,3 +271,8 @@ class NumbersPanel(QWidget):
             item.setText(column, text)
         if item.toolTip(column) != tip:
             item.setToolTip(column, tip)
+
+
+def _mark_fold(top: QTreeWidgetItem) -> None:
+    """Show at a group's title whether there is more below it."""
+    top.setText(NAME, f"{'▾' if top.isExpanded() else '▸'} {top.data(NAME, _TITLE)}")

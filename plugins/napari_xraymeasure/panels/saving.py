@@ -94,6 +94,11 @@ class KeepPanel(QWidget):
         layout.addLayout(self._make_keys())
         layout.addStretch(1)
 
+    @property
+    def exporting(self) -> bool:
+        """Whether the page is being made."""
+        return not self.progress.isHidden()
+
     def _make_keys(self) -> QGridLayout:
         grid = QGridLayout()
         grid.setVerticalSpacing(1)
@@ -146,7 +151,7 @@ class KeepPanel(QWidget):
             for each in (self.open, self.print):
                 each.setEnabled(False)
         self._session = session
-        self.export.setEnabled(not session.blinded and not self.progress.isVisible())
+        self.export.setEnabled(not session.blinded and not self.exporting)
         if self.reader.text() != session.reading.reader:
             self.reader.setText(session.reading.reader)
         saved = session.saved

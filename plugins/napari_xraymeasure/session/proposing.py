@@ -53,8 +53,9 @@ class Proposing(Placing):
     @property
     def proposed_here(self) -> str | None:
         """The proposal that is to be answered: the chosen one, or the armed one."""
-        name = self.selected[0] if self.selected else self.armed
-        return name if name in self.reading.unconfirmed else None
+        chosen = self.selected[0] if self.selected else None
+        # The point placed last stays chosen while the next landmark, a proposal, is armed.
+        return next((n for n in (chosen, self.armed) if n in self.reading.unconfirmed), None)
 
     def confirm(self) -> None:
         """Confirm a proposal as it stands, and go on."""
