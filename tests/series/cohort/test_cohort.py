@@ -17,7 +17,8 @@ from xraymeasure.phantom.dicom import film_dataset
 from xraymeasure.plan.compare import Comparison, ComparisonRow, parse_plan, read_plan
 from xraymeasure.reading.file import parse_reading
 from xraymeasure.report.layout.blocks import Paragraph, Table, paper_sheets
-from xraymeasure.series.cohort.cohort import cohort_of_study, outcomes_of, share_of, with_tolerance
+from xraymeasure.series.cohort.cases import with_tolerance
+from xraymeasure.series.cohort.cohort import cohort_of_study, outcomes_of, share_of
 from xraymeasure.series.cohort.methods import methods_text
 from xraymeasure.series.cohort.page import cohort_paper, write_cohort
 from xraymeasure.series.study.readings import add_reading
@@ -224,6 +225,32 @@ def test_the_adjudicators_word_stands_on_the_films_that_they_read(study, cohort,
     asked = cohort_of_study(judged, reader="B", draws=0, workers=0)
     assert asked.settings.whose == "reader B, occasion 1"
     assert [case.comparison for case in asked.cases] == [case.comparison for case in cohort.cases]
+
+
+def test_the_mean_of_readers_stands_where_the_study_says_so(study, cohort, tmp_path):
+    folder = shutil.copytree(study.folder, tmp_path / "study")
+    settings = (folder / "study.toml").read_text()
+    (folder / "study.toml").write_text(
+        settings.replace("blinded = true", 'blinded = true\nvalue = "mean"')
+    )
+    both = read_study(folder)
+    record = simulate_reading(scenario(39.0), np.random.default_rng(9), 0.4, reader="A")
+    add_reading(both, "P2", 1, parse_reading(json.dumps(record)))
+    alone = [
+        cohort_of_study(both, reader=reader, draws=0, workers=0).cases[place].comparison
+        for reader, place in (("A", 0), ("B", 1))
+    ]
+    found = cohort_of_study(both, draws=0, workers=0)
+    mean = found.cases[1].comparison
+    for name in ("radiographic_inclination", "leg_length_difference"):
+        one, other = (each.row(name) for each in alone)
+        assert mean.row(name).achieved == pytest.approx((one.achieved + other.achieved) / 2)
+        assert mean.row(name).low <= (one.low + other.low) / 2 + 1e-9
+        inside = abs(mean.row(name).low) < 5.0 and abs(mean.row(name).high) < 5.0
+        assert (mean.row(name).verdict == "within") == inside
+    assert found.cases[1].why.endswith("mean of A, B")
+    assert found.cases[0].why.endswith("read by B only")
+    assert "the mean of readers A, B, occasion 1" in methods_text(found)
 
 
 def test_what_does_not_enter_is_listed_with_its_reason(cohort):

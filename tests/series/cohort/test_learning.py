@@ -8,7 +8,7 @@ from scipy.stats import bernoulli
 
 from xraymeasure.errors import StudyError
 from xraymeasure.plan.compare import Comparison, ComparisonRow
-from xraymeasure.series.cohort.cohort import Case
+from xraymeasure.series.cohort.cases import Case
 from xraymeasure.series.cohort.learning import Target, cumulative, learning_curves
 
 

@@ -1,7 +1,6 @@
 """Achieved against planned, and recorded against measured, over the hips of a study.
 
-One film of a hip enters: its first with a plan. One reader and occasion give the numbers,
-and the adjudicator whom the study names those of the films that they read. What
+One film of a hip enters: its first with a plan. Whose numbers they are, `standing_of` rules. What
 does not enter is listed with its reason.
 
 Formulas
@@ -13,73 +12,22 @@ Formulas
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import Any
 
-from xraymeasure.errors import PlanError, StudyError, XrayMeasureError
-from xraymeasure.measuring.results import Measurements
+from xraymeasure.errors import StudyError
 from xraymeasure.measuring.uncertainty import COVERAGE
-from xraymeasure.plan.compare import (
-    LABELS,
-    Comparison,
-    ComparisonRow,
-    Plan,
-    Tolerance,
-    read_plan,
-)
+from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.series.agreement.statistics import Limits, limits_of_agreement
-from xraymeasure.series.cohort.examined import Against, comparisons
+from xraymeasure.series.cohort.cases import NO_PLAN, Case, gather, is_within
 from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
-from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.run import RunSummary, run_study
-from xraymeasure.series.run.task import Task
-from xraymeasure.series.study.films_table import StudyFilm
-from xraymeasure.series.study.readings import Place, StudyReading, has_cup
+from xraymeasure.series.run.standing import standing_of
 from xraymeasure.series.study.study import Study
-from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import Unit
-
-NO_PLAN = "no plan"
-BEFORE = "no cup on it: a film before the operation, which serves as reference only"
-
-
-@dataclass(frozen=True)
-class Case:
-    """One hip of the cohort.
-
-    Attributes
-    ----------
-    subject, film : str
-        Pseudonym, and label of the film.
-    side : {"left", "right"}
-        The hip.
-    comparison : Comparison
-        The film against its plan.
-    why : str
-        Why this film stands for the hip.
-    groups : mapping of str to str
-        What the table of films says of it in columns of the study's own.
-    """
-
-    subject: str
-    film: str
-    side: Side
-    comparison: Comparison
-    why: str
-    groups: Mapping[str, str] = field(default_factory=dict, hash=False)
-
-    @property
-    def outside(self) -> tuple[str, ...]:
-        """Names of the planned numbers whose measured value is out of tolerance."""
-        return tuple(row.name for row in self.comparison.rows if is_within(row) is False)
-
-    @property
-    def withheld(self) -> Mapping[str, str]:
-        """Why the verdict of a planned number is withheld, by its name."""
-        return {row.name: row.reason for row in self.comparison.rows if row.withheld}
 
 
 @dataclass(frozen=True)
@@ -208,10 +156,9 @@ def cohort_of_study(
     study : Study
         From `read_study`.
     reader : str, optional
-        Whose readings; the reader with most of them on that occasion, by default. By default too
-        the word of the study's adjudicator stands on the films that were read by them.
+        Whose readings; by default what `standing_of` rules.
     occasion : int
-        Which of the reader's occasions; an adjudicator's is the first.
+        Which of the reader's occasions.
     run : RunSummary, optional
         Of this study as it stands, so that it is not run again.
     workers, scheduler, **run_options
@@ -222,188 +169,33 @@ def cohort_of_study(
     StudyError
         If the study has no such reader or occasion, or no film of it can be held against a plan.
     """
-    study.check_reader(reader or study.readers[0], occasion)
     summary = run or run_study(study, workers=workers, scheduler=scheduler, **run_options)
-    entries = {entry.place: entry for entry in summary.entries}
-    judge = None
-    if reader is None:
-        judge = study.adjudicator if occasion == 1 else None
-        read = Counter(who for _, who, when in summary.kept if when == occasion)
-        reader = max(study.peers or study.readers, key=lambda who: read[who])
-    gather = _Gather(study, summary, entries, reader, occasion, judge, workers, scheduler)
-    cases, left_out = gather.cases()
-    if not cases:
-        telling = sorted(left_out, key=lambda entry: entry[1] == NO_PLAN)[:3]
+    standing = standing_of(study, summary, reader, occasion)
+    found = gather(study, summary, standing, workers, scheduler)
+    if not found.cases:
+        telling = sorted(found.left_out, key=lambda entry: entry[1] == NO_PLAN)[:3]
         reasons = "; ".join(f"{film}: {why}" for film, why in telling)
         raise StudyError(
-            f"{study.folder}: no film with a plan was read by {reader} on occasion {occasion}, so "
-            f"there is nothing to hold against one ({reasons})"
+            f"{study.folder}: no film with a plan was read by {standing.reader} on occasion "
+            f"{occasion}, so there is nothing to hold against one ({reasons})"
         )
-    found = [case for case, _ in cases]
+    against = [case.comparison for case in found.cases]
+    judge = f", or by adjudicator {standing.adjudicator}" if standing.adjudicator else ""
     return Cohort(
         title=study.title,
-        cases=tuple(found),
-        outcomes=outcomes_of([case.comparison for case in found]),
-        cup_share=cup_share([case.comparison for case in found]),
-        left_out=tuple(left_out),
+        cases=found.cases,
+        outcomes=outcomes_of(against),
+        cup_share=cup_share(against),
+        left_out=found.left_out,
         flow=(
             *flow_of_run(study, summary),
             Stage(
-                f"films, by reader {reader}, occasion {occasion}"
-                + (f", or by adjudicator {judge}" if judge else ""),
-                "films",
-                len(study.films),
-                losses(left_out),
+                f"films, by {standing}{judge}", "films", len(study.films), losses(found.left_out)
             ),
-            Stage("hips held against their plans", "hips", len(found)),
+            Stage("hips held against their plans", "hips", len(found.cases)),
         ),
-        settings=settings_of(
-            [gather.place(case.film) for case in found],
-            [measured for _, measured in cases],
-            [case.comparison for case in found],
-            reader=reader,
-            occasion=occasion,
-            adjudicator=judge,
-            study=study,
-            summary=summary,
-        ),
+        settings=settings_of(found.places, found.measured, against, standing, study, summary),
     )
-
-
-@dataclass(frozen=True)
-class _Gather:
-    """Finds the film of each hip that enters, and why others do not."""
-
-    study: Study
-    summary: RunSummary
-    entries: Mapping[Place, StudyReading]
-    reader: str
-    occasion: int
-    judge: str | None
-    workers: int | None
-    scheduler: str | None
-
-    def place(self, film: str) -> Place:
-        """Return the reading that stands for a film: the adjudicator's where there is one."""
-        if self.judge is not None and (film, self.judge, 1) in self.summary.tasks:
-            return film, self.judge, 1
-        return film, self.reader, self.occasion
-
-    def cases(self) -> tuple[list[tuple[Case, Measurements]], list[tuple[str, str]]]:
-        cases, left_out = [], []
-        queues: dict[tuple[str, Side], list[tuple[StudyFilm, Against]]] = defaultdict(list)
-        for film in sorted(self.study.films, key=_day):
-            try:
-                against = self._against(film)
-            except (StudyError, PlanError) as error:
-                left_out.append((film.label, self._plain(error, film)))
-            else:
-                queues[film.subject, against.task.reading.operated_side].append((film, against))
-        # Where the first film of a hip cannot be held against its plan the next one stands.
-        while queues:
-            first = {hip: queue.pop(0) for hip, queue in queues.items()}
-            films = {id(against): (hip, film) for hip, (film, against) in first.items()}
-            asked = [against for _, against in first.values()]
-            for against, found in comparisons(
-                asked, workers=self.workers, scheduler=self.scheduler
-            ):
-                hip, film = films[id(against)]
-                if isinstance(found, Comparison):
-                    cases.append(self._case(film, against, found))
-                    left_out += [
-                        (later.label, "a later film of a hip that is in already")
-                        for later, _ in queues.pop(hip)
-                    ]
-                elif isinstance(found, XrayMeasureError):
-                    left_out.append((film.label, self._plain(found, film)))
-                else:
-                    raise found
-            queues = {hip: queue for hip, queue in queues.items() if queue}
-        place = {film.label: position for position, film in enumerate(self.study.films)}
-        cases.sort(key=lambda entry: place[entry[0].film])
-        left_out.sort(key=lambda entry: place[entry[0]])
-        return cases, left_out
-
-    def _against(self, film: StudyFilm) -> Against:
-        place = self.place(film.label)
-        entry = self.entries.get(place)
-        reading = entry.reading if entry else None
-        # A plan lies beside every film of a hip; what became of it, only a film after shows.
-        if reading is not None and not has_cup(reading):
-            raise StudyError(BEFORE)
-        if film.plan is None:
-            raise StudyError(NO_PLAN)
-        if place not in self.summary.tasks or reading is None:
-            raise StudyError(self._why_not_kept(film))
-        plan = with_tolerance(read_plan(film.plan), self.study.tolerance)
-        before = self._before(film, reading.operated_side)
-        return Against(self.summary.tasks[place], plan, before)
-
-    def _case(
-        self, film: StudyFilm, against: Against, comparison: Comparison
-    ) -> tuple[Case, Measurements]:
-        measured = kept_measurements(against.task.kept, against.task.reading)
-        moment = "the study does not say its day" if film.day is None else f"day {film.day}"
-        why = f"first film with a cup and a plan ({moment})"
-        if self.place(film.label)[1] == self.judge:
-            why += f", read by adjudicator {self.judge}"
-        case = Case(film.subject, film.label, measured.operated_side, comparison, why, film.groups)
-        return case, measured
-
-    def _why_not_kept(self, film: StudyFilm) -> str:
-        excluded = self.summary.exclusions
-        if (film.label, self.reader) in excluded:
-            return f"excluded by {self.reader}: {excluded[film.label, self.reader]}"
-        for failure in self.summary.failed:
-            if (failure.film, failure.reader, failure.occasion) == (
-                film.label,
-                self.reader,
-                self.occasion,
-            ):
-                return f"could not be measured: {failure.reason}"
-        return f"not read by {self.reader}"
-
-    def _before(self, film: StudyFilm, side: Side) -> Task | None:
-        """Return the latest earlier film of the subject on which this hip has no cup yet."""
-        found = None
-        for other in sorted(self.study.films, key=_day):
-            task = self.summary.tasks.get(self.place(other.label))
-            if other.subject != film.subject or task is None:
-                continue
-            if _day(other) < _day(film) and not has_cup(task.reading, side):
-                found = task
-        return found
-
-    def _plain(self, error: Exception, film: StudyFilm) -> str:
-        # The name of a file may be that of a person; the page shows the film's label.
-        text = str(error)
-        if film.plan is not None:
-            text = text.replace(str(film.plan), f"plan of film {film.label}")
-        return text
-
-
-def _day(film: StudyFilm) -> float:
-    return math.inf if film.day is None else film.day
-
-
-def with_tolerance(plan: Plan, tolerance: Mapping[str, float]) -> Plan:
-    """Return a plan in which the study's tolerances stand where it names none."""
-    named = {
-        key: value
-        for key in Tolerance.__dataclass_fields__
-        if (value := getattr(plan.tolerance, key)) is not None
-    }
-    return replace(plan, tolerance=Tolerance(**{**tolerance, **named}))
-
-
-def is_within(row: ComparisonRow | None) -> bool | None:
-    """Return whether a measured value lies within its tolerance.
-
-    None where either is missing, or a strong finding forbids the verdict.
-    """
-    if row is None or row.difference is None or row.tolerance is None or row.withheld:
-        return None
-    return abs(row.difference) <= row.tolerance
 
 
 def outcomes_of(comparisons: Sequence[Comparison]) -> tuple[Outcome, ...]:

@@ -19,7 +19,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from xraymeasure.errors import StudyError
-from xraymeasure.series.cohort.cohort import Case, Cohort, is_within
+from xraymeasure.series.cohort.cases import Case, is_within
+from xraymeasure.series.cohort.cohort import Cohort
 from xraymeasure.series.cohort.settings import CUP
 
 

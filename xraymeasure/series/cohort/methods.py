@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from xraymeasure.plan.compare import LABELS
-from xraymeasure.series.cohort.cohort import BEFORE, NO_PLAN, Cohort
+from xraymeasure.series.cohort.cases import BEFORE, NO_PLAN
+from xraymeasure.series.cohort.cohort import Cohort
 from xraymeasure.series.cohort.settings import Settings
 from xraymeasure.series.run.methods import interval_words, program_words, reading_words
 from xraymeasure.vocabulary.quantities import METHODS
@@ -24,6 +25,7 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
         settings,
         f"; the numbers given here are those of {settings.whose}",
     )
+    yield settings.why
     hips, persons = len(cohort.cases), cohort.subjects
     yield (
         f"{counted(hips, 'hip')} of {counted(persons, 'person')} entered, each with the first "

@@ -23,7 +23,8 @@ from xraymeasure.report.layout.blocks import (
 )
 from xraymeasure.report.page.content import CT_REMARK, LENGTHS_REMARK, ZONE_REMARK
 from xraymeasure.series.agreement.statistics import Limits
-from xraymeasure.series.cohort.cohort import Case, Cohort, Outcome, Share, cup_share
+from xraymeasure.series.cohort.cases import Case
+from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share, cup_share
 from xraymeasure.series.cohort.methods import methods_text
 from xraymeasure.series.cohort.plots import draw_histograms, draw_record, draw_scatter
 from xraymeasure.series.cohort.settings import CUP

@@ -11,7 +11,8 @@ from xraymeasure.report.layout.blocks import MakeAxes
 from xraymeasure.report.layout.plain_axes import frame
 from xraymeasure.series.agreement.page import draw_bland_altman
 from xraymeasure.series.agreement.statistics import Limits
-from xraymeasure.series.cohort.cohort import Cohort, Outcome, is_within
+from xraymeasure.series.cohort.cases import is_within
+from xraymeasure.series.cohort.cohort import Cohort, Outcome
 from xraymeasure.series.cohort.settings import CUP
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.series.run.methods import RunSettings, run_settings
 from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.run.standing import Standing
 from xraymeasure.series.study.readings import Place
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.wording import counted
@@ -27,8 +28,12 @@ class Settings(RunSettings):
         Whose numbers these are.
     adjudicator : str or None
         Whose numbers stand instead on the hips that were read by them.
+    averaged : tuple of str
+        The readers whose mean these are, where they are one.
     adjudicated : int
-        How many hips these are.
+        How many hips the adjudicator read.
+    why : str
+        Why these numbers stand, as sentences.
     methods : mapping of str to mapping of str to int
         For each measurement, how many hips were measured by each method.
     references : mapping of str to int
@@ -40,7 +45,9 @@ class Settings(RunSettings):
     reader: str
     occasion: int
     adjudicator: str | None
+    averaged: tuple[str, ...]
     adjudicated: int
+    why: str
     methods: Mapping[str, Mapping[str, int]]
     references: Mapping[str, int]
     tolerances: Mapping[str, tuple[float, ...]]
@@ -48,20 +55,17 @@ class Settings(RunSettings):
     @property
     def whose(self) -> str:
         """Whose numbers these are, in words."""
-        words = f"reader {self.reader}, occasion {self.occasion}"
+        words = str(Standing(self.reader, self.occasion, averaged=self.averaged))
         if self.adjudicator is None:
             return words
         return f"{words}; of {counted(self.adjudicated, 'hip')} adjudicator {self.adjudicator}"
 
 
 def settings_of(
-    cases: Sequence[Place],
+    places: Sequence[Place],
     measured: Sequence[Measurements],
     comparisons: Sequence[Comparison],
-    *,
-    reader: str,
-    occasion: int,
-    adjudicator: str | None,
+    standing: Standing,
     study: Study,
     summary: RunSummary,
 ) -> Settings:
@@ -80,11 +84,13 @@ def settings_of(
             if compared.tolerance is not None and compared.difference is not None:
                 tolerances[compared.name].add(compared.tolerance)
     return Settings(
-        **vars(run_settings(study, summary, cases)),
-        reader=reader,
-        occasion=occasion,
-        adjudicator=adjudicator,
-        adjudicated=sum(reader == adjudicator for _, reader, _ in cases),
+        **vars(run_settings(study, summary, places)),
+        reader=standing.reader,
+        occasion=standing.occasion,
+        adjudicator=standing.adjudicator,
+        averaged=standing.averaged,
+        adjudicated=sum(reader == standing.adjudicator for _, reader, _ in places),
+        why=standing.why,
         methods={name: dict(counts) for name, counts in methods.items()},
         references=dict(references),
         tolerances={name: tuple(sorted(values)) for name, values in tolerances.items()},

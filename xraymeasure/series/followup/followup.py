@@ -20,6 +20,7 @@ from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.methods import run_methods, run_settings
 from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.standing import standing_of
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import StudyReading, has_cup
@@ -227,7 +228,7 @@ def followup_of_study(
     study : Study
         From `read_study`.
     reader : str, optional
-        Whose readings; for each hip the reader who read most of its films, by default.
+        Whose readings; by default what `standing_of` rules.
     occasion : int
         Which of the reader's occasions.
     run : RunSummary, optional
@@ -240,28 +241,28 @@ def followup_of_study(
     StudyError
         If the study has no such reader or occasion.
     """
-    study.check_reader(reader or study.readers[0], occasion)
     summary = run or run_study(study, **run_options)
+    standing = standing_of(study, summary, reader, occasion)
     entries = {entry.place: entry for entry in summary.entries}
-    readers = (reader,) if reader else study.readers
     hips: dict[tuple[str, Side], list[StudyFilm]] = defaultdict(list)
     for film in study.films:
         for side in sorted(_sides_read(film, entries, occasion)):
             hips[film.subject, side].append(film)
     followed, left_out = [], []
-    methods = run_methods(run_settings(study, summary))
+    methods = f"{run_methods(run_settings(study, summary))} {standing.why_of_changes}"
     for (subject, side), films in hips.items():
         if len(films) < 2:
             continue
-        chosen = max(
-            readers, key=lambda each: sum((film.label, each, occasion) in entries for film in films)
-        )
+        chosen, when = standing.of_hip([film.label for film in films], summary.kept)
         visits, dropped = [], []
         for film in films:
-            place = film.label, chosen, occasion
+            place = film.label, chosen, when
             entry = entries.get(place)
             if place not in summary.kept or entry is None or entry.reading is None:
-                dropped.append((film.label, f"no reading by {chosen} that could be measured"))
+                others = sorted({who for label, who, _ in summary.kept if label == film.label})
+                read = f" (read by {', '.join(others)})" if others else ""
+                why = f"no reading by {chosen} that could be measured{read}"
+                dropped.append((film.label, why))
             elif film.day is None:
                 dropped.append((film.label, "the table of films does not say its day"))
             elif entry.reading.operated_side != side:

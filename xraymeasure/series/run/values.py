@@ -1,10 +1,8 @@
-"""The study's own value of every measurement, where several readers read a film.
+"""The study's own value of every measurement, one a film: ``values.csv``.
 
-Where ``study.toml`` names an adjudicator, the reading of that reader stands on the films that were
-read by them, which are those on which the others did not agree; everywhere else the mean of the
-readers stands. Each reader's first occasion counts, and numbers of one method only are averaged:
-of the one that stands for the measurement in most of the readings, the first reader's where they
-are even. A mean of readers has no interval of its own: what the readers share is in each.
+Whose it is, `xraymeasure.series.run.standing` rules. Numbers of one method only are averaged: of
+the one that stands for the measurement in most of the readings, the first reader's where they are
+even.
 """
 
 from __future__ import annotations
@@ -18,6 +16,7 @@ from xraymeasure.about import CAUTION
 from xraymeasure.files.atomic import write_files
 from xraymeasure.files.tables import csv_text
 from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.run.standing import mean_of, standing_of
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.study import Study
 
@@ -30,6 +29,8 @@ _CSV = (
     "method",
     "unit",
     "value",
+    "low",
+    "high",
     "rule",
     "readers",
     "lowest",
@@ -51,30 +52,30 @@ def write_values(study: Study, summary: RunSummary, out: Path) -> Path:
 
 
 def _rows(study: Study, summary: RunSummary) -> Iterator[dict[str, Any]]:
-    films = {film.label: film for film in study.films}
-    read: dict[str, dict[str, dict[str, Any]]] = defaultdict(dict)
-    for label in films:
-        for reader in study.readers:
-            path = summary.kept.get((label, reader, 1))
-            if path is not None:
-                read[label][reader] = read_kept(path)
-    for label, kept in read.items():
-        judge = study.adjudicator if study.adjudicator in kept else None
-        standing = {judge: kept[judge]} if judge else kept
-        film = films[label]
-        for (name, side), numbers in _numbers(standing).items():
+    standing = standing_of(study, summary)
+    for film in study.films:
+        places = standing.places(film.label, summary.kept)
+        if not places:
+            continue
+        kept = {place[1]: read_kept(summary.kept[place]) for place in places}
+        for (name, side), numbers in _numbers(kept).items():
+            value, low, high = mean_of(
+                [(row["value"], row["low"], row["high"]) for row in numbers.values()]
+            )
             values = [row["value"] for row in numbers.values()]
             first = next(iter(numbers.values()))
             yield {
-                "film": label,
+                "film": film.label,
                 "subject": film.subject,
                 "day": "" if film.day is None else film.day,
                 "side": side or "",
                 "measurement": name,
                 "method": first["method"],
                 "unit": first["unit"],
-                "value": repr(sum(values) / len(values)),
-                "rule": "adjudicated" if judge else "mean" if len(values) > 1 else "one reader",
+                "value": repr(value),
+                "low": repr(low),
+                "high": repr(high),
+                "rule": standing.rule([places[0]] if len(numbers) == 1 else places),
                 "readers": " ".join(numbers),
                 "lowest": repr(min(values)),
                 "highest": repr(max(values)),

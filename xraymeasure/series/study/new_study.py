@@ -61,6 +61,10 @@ occasions = 2
 blinded = true
 # Of the order in which films are shown, and of all draws.
 seed = {seed}
+# What stands for a film: one reader's reading ("reader"), or the mean of the readers ("mean"); and
+# the reader, if any, whose word goes before on the films that they read.
+value = "reader"
+# adjudicator = "C"
 # Which of several films of one hip on one day stands, in the order of the table.
 same_day = "first"
 # How all cups open of which nobody says otherwise.

@@ -29,6 +29,7 @@ by copying the files of one into the other.
     blinded = true                 # earlier readings and the plan are hidden from a reader
     films_outside = false          # optional; whether films.csv may name files outside the folder
     adjudicator = "C"              # optional; the reader whose word stands where others differ
+    value = "reader"               # optional; else the "mean" of the readers stands for a film
     same_day = "first"             # optional; which of several films of one hip on one day stands
     cup_opens = "anterior"         # optional; of all cups of which nobody says otherwise
     seed = 1                       # of the order in which films are shown, and of all draws
@@ -102,6 +103,8 @@ class Study:
         it departs from the defaults.
     adjudicator : str or None
         The reader whose reading stands for a film that the others did not agree on.
+    value : {"reader", "mean"}
+        What stands for a film that no adjudicator read: one reader's reading, or their mean.
     same_day : {"first", "last"}
         Which of several films of one hip on one day stands, in the order of the table.
     cup_opens : {"anterior", "posterior"} or None
@@ -121,6 +124,7 @@ class Study:
     comparable: Mapping[str, float] = field(default_factory=dict)
     same_day: Literal["first", "last"] = "first"
     adjudicator: str | None = None
+    value: Literal["reader", "mean"] = "reader"
     cup_opens: Opens | None = None
 
     def opens(self, film: StudyFilm) -> Opens | None:
@@ -195,6 +199,7 @@ class _Record(BaseModel):
     same_day: Literal["first", "last"] = "first"
     cup_opens: Opens | None = None
     adjudicator: str | None = None
+    value: Literal["reader", "mean"] = "reader"
     stem: _Stem | None = None
     tolerance: _Tolerance = _Tolerance()
     comparable: _Comparable = _Comparable()
@@ -266,6 +271,7 @@ def read_study(path: str | os.PathLike[str]) -> Study:
         title=record.title,
         same_day=record.same_day,
         adjudicator=record.adjudicator,
+        value=record.value,
         cup_opens=record.cup_opens,
         stem_type=record.stem.type if record.stem else None,
         subsidence_threshold_mm=record.stem.subsidence_threshold_mm if record.stem else None,
