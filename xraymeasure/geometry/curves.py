@@ -11,10 +11,30 @@ points has shape ``(n, 2)``; many copies of it have shape ``(n, 2, draws)``. Par
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import lru_cache
+from typing import TypeVar
+
 import numpy as np
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.least_squares import Fit, Model, converge, descend, refit
+
+_Curve = TypeVar("_Curve")
+
+
+@lru_cache(maxsize=96)
+def fitted(fit: Callable[[np.ndarray], _Curve], placed: tuple[tuple[float, ...], ...]) -> _Curve:
+    """Return the curve that `fit` finds through points.
+
+    The last few are kept: while one outline is dragged, the others stay as they were fitted.
+    """
+    return fit(np.array(placed))
+
+
+def as_key(points: np.ndarray) -> tuple[tuple[float, ...], ...]:
+    """Return points, shape (n, 2), as `fitted` wants them."""
+    return tuple(map(tuple, points.tolist()))
 
 
 def fit_circle(points: np.ndarray) -> Fit:
@@ -217,6 +237,12 @@ def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     points = np.asarray(points, dtype=float)
     centre = points.mean(axis=0)
+    if len(points) == 2:
+        along = points[1] - points[0]
+        length = np.sqrt((along * along).sum(axis=0))
+        if np.any(length < 1e-6):
+            raise MeasureError("the points coincide; a line needs two that differ")
+        return centre, along / length
     shifted = points - centre
     x, y = shifted[:, 0], shifted[:, 1]
     # Principal axis of the scatter (total least squares; Pearson K, Phil Mag 1901;2:559-572, from
@@ -305,7 +331,10 @@ def squares_about_ellipses(sets: np.ndarray) -> np.ndarray:
 def _circle_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     dx, dy = points[:, 0] - p[0], points[:, 1] - p[1]
     distance = np.sqrt(dx * dx + dy * dy)
-    return distance - p[2], np.stack([-dx / distance, -dy / distance, -np.ones_like(dx)])
+    jacobian = np.full((3, *dx.shape), -1.0)
+    np.divide(-dx, distance, out=jacobian[0])
+    np.divide(-dy, distance, out=jacobian[1])
+    return distance - p[2], jacobian
 
 
 def _ellipse_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -315,14 +344,19 @@ def _ellipse_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.nd
     u, v = cos * dx + sin * dy, cos * dy - sin * dx
     a, b = np.maximum(np.abs(a), 1e-9), np.maximum(np.abs(b), 1e-9)
     tx, ty = foot_of(np.abs(u), np.abs(v), a, b)
-    tx, ty = np.copysign(tx, u), np.copysign(ty, v)
+    np.copysign(tx, u, out=tx)
+    np.copysign(ty, v, out=ty)
     nx, ny = b * tx, a * ty
     length = np.sqrt(nx * nx + ny * ny)
-    nx, ny = nx / length, ny / length
+    nx /= length
+    ny /= length
     residual = nx * (u - a * tx) + ny * (v - b * ty)
-    jacobian = np.stack(
-        [sin * ny - cos * nx, -sin * nx - cos * ny, -nx * tx, -ny * ty, nx * v - ny * u]
-    )
+    jacobian = np.empty((5, *residual.shape))
+    np.subtract(sin * ny, cos * nx, out=jacobian[0])
+    np.subtract(-sin * nx, cos * ny, out=jacobian[1])
+    np.multiply(-nx, tx, out=jacobian[2])
+    np.multiply(-ny, ty, out=jacobian[3])
+    np.subtract(nx * v, ny * u, out=jacobian[4])
     return residual, jacobian
 
 
@@ -339,17 +373,27 @@ def foot_of(
     ty = np.sqrt(1.0 - tx * tx)
     focal = a * a - b * b
     along, across = focal / a, -focal / b
+    # In place: for thousands of draws, making room for arrays costs as much as filling them.
     for _ in range(3):
-        ex, ey = along * (tx * tx * tx), across * (ty * ty * ty)
-        rx, ry, qx, qy = a * tx - ex, b * ty - ey, u - ex, v - ey
-        scale = np.sqrt((rx * rx + ry * ry) / (qx * qx + qy * qy + 1e-300))
-        tx, ty = _unit(
-            np.maximum((qx * scale + ex) / a, 0.0), np.maximum((qy * scale + ey) / b, 0.0)
-        )
+        ex, ey = along * tx, across * ty  # the centre of curvature
+        for centre, cosine in ((ex, tx), (ey, ty)):
+            centre *= cosine
+            centre *= cosine
+        qx, qy = u - ex, v - ey
+        tx *= a
+        ty *= b
+        tx -= ex
+        ty -= ey
+        scale = tx * tx
+        scale += ty * ty
+        scale /= qx * qx + qy * qy + 1e-300
+        np.sqrt(scale, out=scale)
+        for q, centre, half in ((qx, ex, a), (qy, ey, b)):
+            q *= scale
+            q += centre
+            q /= half
+            np.maximum(q, 0.0, out=q)
+        norm = np.sqrt(qx * qx + qy * qy)
+        np.maximum(norm, 1e-300, out=norm)
+        tx, ty = np.divide(qx, norm, out=qx), np.divide(qy, norm, out=qy)
     return tx, ty
-
-
-def _unit(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    norm = np.sqrt(x * x + y * y)
-    norm[norm == 0] = 1.0
-    return x / norm, y / norm

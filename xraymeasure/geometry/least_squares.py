@@ -128,16 +128,15 @@ def descend(
         arrived[:, active] = np.where(done & (damping <= 1e12), trial, p)
         if done.all():
             return arrived
-        if done.any():
-            going = ~done
+        going = np.flatnonzero(~done) if done.any() else None
+        if going is not None:
             active, p, trial, points = (
                 active[going],
                 p[:, going],
                 trial[:, going],
                 points[:, :, going],
             )
-            residual, jacobian, cost = residual[:, going], jacobian[:, :, going], cost[going]
-            damping, scale = damping[going], scale[going]
+            cost, damping, scale = cost[going], damping[going], scale[going]
             moved, before = moved[going], before[going]
         trial_residual, trial_jacobian = model(points, trial)
         trial_cost = (trial_residual * trial_residual).sum(axis=0)
@@ -145,6 +144,8 @@ def descend(
         if better.all():
             p, residual, jacobian, cost = trial, trial_residual, trial_jacobian, trial_cost
         else:
+            if going is not None:
+                residual, jacobian = residual[:, going], jacobian[:, :, going]
             p = np.where(better, trial, p)
             residual = np.where(better, trial_residual, residual)
             jacobian = np.where(better, trial_jacobian, jacobian)

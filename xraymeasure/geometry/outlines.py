@@ -10,14 +10,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import dist
 from typing import Literal
 
 import numpy as np
+from scipy.special import chdtrc, fdtri
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.curves import (
+    as_key,
     fit_circle,
     fit_ellipse,
+    fitted,
     squares_about_circles,
     squares_about_ellipses,
 )
@@ -93,7 +97,7 @@ def sound_clicks(
     >>> sound_clicks(points, 1.0, 1.0, "circle", 3).off
     (3,)
     """
-    placed = tuple(map(tuple, np.asarray(points, dtype=float).tolist()))
+    placed = as_key(np.asarray(points, dtype=float))
     return _sound_clicks(placed, float(spread), float(pixel), shape, minimum)
 
 
@@ -102,7 +106,7 @@ def _sound_clicks(
     placed: tuple[tuple[float, ...], ...], spread: float, pixel: float, shape: Shape, minimum: int
 ) -> Outline:
     points = np.array(placed)
-    used, repeated = _once_each(points, max(pixel, SAME_SPOT * spread))
+    used, repeated = _once_each(placed, max(pixel, SAME_SPOT * spread))
     if len(used) < minimum:
         return Outline(tuple(range(len(points))))
     size = _PARAMETERS[shape]
@@ -123,11 +127,11 @@ def _sound_clicks(
     return Outline(tuple(used), tuple(repeated), tuple(sorted(off)), one_is_off, factor)
 
 
-def _once_each(points: np.ndarray, near: float) -> tuple[list[int], list[int]]:
+def _once_each(points: tuple[tuple[float, ...], ...], near: float) -> tuple[list[int], list[int]]:
     used: list[int] = []
     repeated: list[int] = []
     for index, point in enumerate(points):
-        same = any(np.hypot(*(point - points[earlier])) < near for earlier in used)
+        same = any(dist(point, points[earlier]) < near for earlier in used)
         (repeated if same else used).append(index)
     return used, repeated
 
@@ -137,10 +141,8 @@ def _about_one_curve(points: np.ndarray, spread: float, shape: Shape) -> float:
 
     From one fit where that leaves no more than placing explains, else the least of several starts.
     """
-    from scipy.special import chdtrc
-
     try:
-        residuals = _FIT[shape](points).residuals
+        residuals = fitted(_FIT[shape], as_key(points)).residuals
         left = float(residuals @ residuals)
     except MeasureError:
         left = np.inf
@@ -157,11 +159,9 @@ def _worst(points: np.ndarray, whole: float, spread: float, shape: Shape) -> int
     1982; from memory), Bonferroni's share for each click, with the stated spread as so many
     further degrees of freedom.
     """
-    from scipy.stats import f as ratio
-
     count, freedom = len(points), len(points) - _PARAMETERS[shape]
     tests = count if freedom > 1 else 1  # with one to spare, every click explains it alike
-    limit = float(ratio.isf(SIGNIFICANCE / tests, 1, SPREAD_FREEDOM + freedom - 1))
+    limit = float(fdtri(1, SPREAD_FREEDOM + freedom - 1, 1.0 - SIGNIFICANCE / tests))
     stated = SPREAD_FREEDOM * spread**2
     if whole <= limit * stated / (SPREAD_FREEDOM + freedom - 1):
         return None
@@ -176,7 +176,5 @@ def _worst(points: np.ndarray, whole: float, spread: float, shape: Shape) -> int
 
 def _wider(left: float, freedom: int, spread: float) -> float:
     """Return how much wider the clicks scatter than stated; 1 where placing explains it."""
-    from scipy.special import chdtrc
-
     wider = chdtrc(freedom, left / spread**2) < WIDER_SIGNIFICANCE
     return float((left / freedom) ** 0.5 / spread) if wider else 1.0

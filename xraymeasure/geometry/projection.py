@@ -173,21 +173,31 @@ def _sphere_model(height: float) -> Model:
     def model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         cx, cy, scaled = p
         x, y = points[:, 0], points[:, 1]
-        dx, dy, twist = x - cx, y - cy, x * cy - y * cx
-        across = np.sqrt(height**2 * (dx * dx + dy * dy) + twist * twist)
-        along = x * cx + y * cy + height**2
+        dx, dy, twist = x - cx, y - cy, x * cy
+        twist -= y * cx
+        across = dx * dx
+        across += dy * dy
+        across *= height**2
+        across += twist * twist
+        np.sqrt(across, out=across)
+        along = x * cx
+        along += y * cy
+        along += height**2
         tangent = across / along
-        d_across_x = (-(height**2) * dx - twist * y) / across
-        d_across_y = (-(height**2) * dy + twist * x) / across
-        residual = height * tangent - scaled
-        jacobian = np.stack(
-            [
-                height * (d_across_x - tangent * x) / along,
-                height * (d_across_y - tangent * y) / along,
-                -np.ones_like(x),
-            ]
-        )
-        return residual, jacobian
+        jacobian = np.full((3, *tangent.shape), -1.0)
+        for slope, off, turned, place in (
+            (jacobian[0], dx, -twist * y, x),
+            (jacobian[1], dy, twist * x, y),
+        ):
+            np.multiply(off, -(height**2), out=slope)
+            slope += turned
+            slope /= across
+            slope -= tangent * place
+            slope *= height
+            slope /= along
+        tangent *= height
+        tangent -= scaled
+        return tangent, jacobian
 
     return model
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtrc
 
 from xraymeasure.geometry.anchored import Anchor
 from xraymeasure.geometry.cup_angles import along_line, angles_of_axis
@@ -288,6 +289,4 @@ def _explained(left: np.ndarray, seldom: float) -> bool:
 
     Chi-square; three parameters were fitted.
     """
-    from scipy.stats import chi2
-
-    return bool(chi2.sf(left @ left, len(left) - 3) > seldom)
+    return bool(chdtrc(len(left) - 3, left @ left) > seldom)

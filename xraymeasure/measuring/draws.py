@@ -123,13 +123,20 @@ def draw(
     linear : Linear, optional
         The same model to first order; needed where numbers learn from agreements.
     """
-    sources = np.repeat([term.source for term in terms], [len(term.mean) for term in terms])
-    # The first Sobol coordinates are the evenest: they go to what bends the model.
-    order = np.argsort(~np.isin(sources, BENT), kind="stable")
-    deviations = np.empty((len(sources), draws))
-    deviations[order] = _even_deviations(len(sources), draws, seed)
-    settled, lacking = linear.settled(deviations) if linear else (deviations, np.zeros((0, draws)))
-    numbers = model(unpack(terms, settled))
+    sources = [term.source for term in terms for _ in term.mean]
+    bent = tuple(place for place, source in enumerate(sources) if source in BENT)
+    deviations = _even_deviations(len(sources), draws, seed, bent)
+    inputs = unpack(terms, deviations)
+    lacking = np.zeros((0, draws))
+    if linear:
+        moved, lacking = linear.settled(deviations)
+        start = 0
+        for term in terms:
+            if term.source in BENT:
+                stop = start + len(term.mean)
+                inputs[term.key] -= term.u[:, None] * moved[start:stop]
+                start = stop
+    numbers = model(inputs)
     keys = [key for key in numbers if key[0] != AGREEMENT]
     table = np.stack([numbers[key] for key in keys]) if keys else np.zeros((0, draws))
     if linear:
@@ -157,10 +164,11 @@ def draw(
 
 
 @lru_cache(maxsize=4)
-def _even_deviations(size: int, draws: int, seed: int) -> np.ndarray:
+def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -> np.ndarray:
     """Return draws of standard normal inputs that fill their space evenly, (size, draws).
 
-    The last few are kept: the next film of a study, or the next click, asks for the same.
+    The first Sobol coordinates are the evenest: they go to the inputs in `first`, which bend the
+    model. The last few are kept: the next film of a study, or the next click, asks for the same.
     """
     # Imported here: it takes longer than measuring a film, and a live number does without.
     from scipy.stats import qmc
@@ -169,6 +177,8 @@ def _even_deviations(size: int, draws: int, seed: int) -> np.ndarray:
         # Any number of draws is valid; a power of two is only evener.
         warnings.filterwarnings("ignore", message="The balance properties of Sobol")
         uniform = qmc.Sobol(size, scramble=True, seed=seed).random(draws)
-    deviations = np.asarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
+    order = [*first, *(place for place in range(size) if place not in first)]
+    deviations = np.empty((size, draws))
+    deviations[order] = ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12))
     deviations.setflags(write=False)
     return deviations

@@ -92,26 +92,26 @@ def neck_shaft_angle_deg(neck: np.ndarray, stem: np.ndarray) -> np.ndarray:
 
 def lengths(scene: Scene, tilt: np.ndarray, origin: np.ndarray | None, numbers: Numbers) -> None:
     """Everything in millimetres, in the plane of the index hip."""
-    operated, placed = scene.setting.operated, scene.units
+    operated = scene.setting.operated
     middle = origin if origin is not None else np.zeros((2, 1))
-
-    def turned(points: np.ndarray) -> np.ndarray:
-        shifted = points - middle
-        return np.stack(along_line(shifted[..., 0, :], shifted[..., 1, :], tilt), axis=-2)
+    placed = scene.turned(middle, tilt)
 
     def point(stem: str, side: Side | None) -> np.ndarray | None:
         name = landmark_name(stem, side)
-        return turned(scene.in_hip_plane(name)[0]) if name in placed else None
+        return placed[name][0] if name in placed else None
 
     @cache
     def line(stem: str, side: Side) -> Line | None:
         name = landmark_name(stem, side)
         if name not in placed:
             return None
-        on_line, along = fit_line(turned(scene.in_hip_plane(name)))
+        on_line, along = fit_line(placed[name])
         return on_line, caudal_end(along)
 
-    hips = {side: turned(scene.head_in_hip_plane(side)) for side in scene.head_centre}
+    hips = {
+        side: np.stack(along_line(*(scene.head_in_hip_plane(side) - middle), tilt))
+        for side in scene.head_centre
+    }
     shafts = {side: line("femoral_shaft", side) or line("stem_axis", side) for side in SIDES}
     lessers = {side: point("lesser_trochanter", side) for side in SIDES}
     teardrops = {side: point("teardrop", side) for side in SIDES}

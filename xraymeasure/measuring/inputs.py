@@ -162,7 +162,7 @@ def input_terms(setting: Setting) -> list[Term]:
         key: str, source: str, mean: ArrayLike, u: ArrayLike, as_read: float | None = None
     ) -> None:
         means = np.array(mean, dtype=float, ndmin=1)
-        spreads = np.array(u, dtype=float) + np.zeros(len(means))
+        spreads = np.full(len(means), u, dtype=float)
         read = None if as_read is None else np.array([as_read])
         terms.append(Term(key, source, means, spreads, read))
 

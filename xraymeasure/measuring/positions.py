@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from xraymeasure.geometry.cup_angles import along_line
 from xraymeasure.geometry.curves import refit_circle, refit_ellipse
 from xraymeasure.geometry.projection import refit_sphere_outline, sphere_centre_mm
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
@@ -67,8 +69,31 @@ class Scene:
         Shape (n, 2, draws), about the beam's foot. As read, every landmark is taken to lie in
         that plane; for the intervals it is carried there from the height it may have.
         """
-        points = self.units[name] - self.beam
-        return np.asarray(points * self.mm_per_unit * (1.0 - self._depth(name, points)))
+        return self._carried[1][self._carried[0][name]]
+
+    def turned(self, origin: np.ndarray, tilt: np.ndarray) -> dict[str, np.ndarray]:
+        """Return every landmark `in_hip_plane`, about another point and along a line."""
+        places, points = self._carried
+        points = points - origin
+        points = np.stack(along_line(points[:, 0], points[:, 1], tilt), axis=1)
+        return {name: points[place] for name, place in places.items()}
+
+    @cached_property
+    def _carried(self) -> tuple[dict[str, slice], np.ndarray]:
+        """Where each landmark stands among all points that were carried, and these points."""
+        places: dict[str, slice] = {}
+        heights, count = [], 0
+        for name, points in self.units.items():
+            if (key := f"depth_{LANDMARKS[name].kind.stem}") in self.inputs:
+                places[name] = slice(count, count + len(points))
+                height = self.inputs[key] + self.inputs[f"side_depth_{name}"]
+                heights += [height] * len(points)
+                count += len(points)
+        if not places:
+            return places, np.zeros((0, 2, 1))
+        points = np.concatenate([self.units[name] for name in places]) - self.beam
+        height = np.concatenate(heights)[:, None] + self._rotated(points)
+        return places, np.asarray(points * self.mm_per_unit * (1.0 - self._relative(height)))
 
     def head_in_hip_plane(self, side: Side) -> np.ndarray:
         """Return a head's centre likewise, shape (2, draws)."""
@@ -80,13 +105,6 @@ class Scene:
         lift = np.zeros((1, 1, 1)) if side == self.setting.operated else self._rotated(centre)
         across = (centre * self.mm_per_unit * (1.0 - self._relative(lift)))[0]
         return np.concatenate([across, lift[0] + np.zeros_like(across[:1])])
-
-    def _depth(self, name: str, points: np.ndarray) -> np.ndarray:
-        key = f"depth_{LANDMARKS[name].kind.stem}"
-        if key not in self.inputs:
-            return np.zeros(1)
-        height = self.inputs[key] + self.inputs[f"side_depth_{name}"]
-        return self._relative(height + self._rotated(points))
 
     def _rotated(self, points: np.ndarray) -> np.ndarray:
         """Return how much the rotation about the long axis lifts points above the index hip."""
@@ -102,11 +120,8 @@ class Scene:
 def build_scene(setting: Setting, inputs: Inputs) -> Scene:
     """Return where everything lies, for every draw of the inputs."""
     draws = next(iter(inputs.values())).shape[1]
-    units = {
-        name: setting.units(inputs[name].reshape(-1, 2, draws))
-        for name, points in setting.reading.landmarks.items()
-        if points
-    }
+    placed = [name for name, points in setting.reading.landmarks.items() if points]
+    units = setting.units({name: inputs[name].reshape(-1, 2, draws) for name in placed})
     beam_px = inputs.get("beam", np.array(setting.beam_px)[:, None])
     beam = setting.to_units @ beam_px
     known = setting.geometry_known

@@ -14,7 +14,14 @@ import numpy as np
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.anchored import Anchor, fit_anchored_ellipse
-from xraymeasure.geometry.curves import fit_circle, fit_ellipse, fit_flat_ellipse, fit_line
+from xraymeasure.geometry.curves import (
+    as_key,
+    fit_circle,
+    fit_ellipse,
+    fit_flat_ellipse,
+    fit_line,
+    fitted,
+)
 from xraymeasure.geometry.least_squares import Fit
 from xraymeasure.geometry.outlines import Outline, Shape, sound_clicks
 from xraymeasure.geometry.projection import fit_sphere_outline, sphere_centre_mm
@@ -43,9 +50,6 @@ Reference = Literal["inter_teardrop", "bi_ischial"]
 REFERENCE_LANDMARKS: dict[Reference, str] = {"inter_teardrop": "teardrop", "bi_ischial": "ischium"}
 """The reference lines and the landmark that each runs through on both sides."""
 
-
-_Placed = tuple[tuple[tuple[float, float], ...], tuple[tuple[float, float], ...]]
-"""Points in pixels, and the matrix from pixels to film units."""
 
 Line = tuple[np.ndarray, np.ndarray]
 """A point on a line and its unit direction, in film units."""
@@ -179,25 +183,20 @@ class Setting:
     @cached_property
     def on_film(self) -> Mapping[str, np.ndarray]:
         """The points of each landmark that has any, in film units, shape (n, 2)."""
-        landmarks = {name: points for name, points in self.reading.landmarks.items() if points}
-        if not landmarks:
-            return {}
-        every = np.array([point for points in landmarks.values() for point in points])
-        every, found, start = every @ self.to_units.T, {}, 0
-        for name, points in landmarks.items():
-            found[name] = every[start : start + len(points)]
-            start += len(points)
-        return found
+        placed = {name: points for name, points in self.reading.landmarks.items() if points}
+        found = self.units({name: np.array(points)[..., None] for name, points in placed.items()})
+        return {name: points[..., 0] for name, points in found.items()}
 
     @cached_property
-    def middles_mm(self) -> Mapping[str, np.ndarray]:
+    def middles_mm(self) -> Mapping[str, tuple[float, float]]:
         """The middle of each placed landmark, x (patient's left) and y (caudal), in mm."""
         scale = self.mm_per_px_for_placing / self.units_per_px
-        return {
-            name: points.sum(axis=0) * (scale / len(points))
-            for name, points in self.on_film.items()
-            if name in self.placed
-        }
+        found = {}
+        for name, points in self.on_film.items():
+            if name in self.placed:
+                x, y = zip(*points.tolist(), strict=True)
+                found[name] = sum(x) * scale / len(x), sum(y) * scale / len(y)
+        return found
 
     @property
     def mm_per_unit(self) -> float | None:
@@ -215,9 +214,16 @@ class Setting:
         factor = outline.spread_factor if outline else 1.0
         return factor * placing_sd_px(self.reading, name, self.mm_per_px_for_placing)
 
-    def units(self, points_px: np.ndarray) -> np.ndarray:
-        """Return (x, y) in film units from (row, column), shape (n, 2) or (n, 2, draws)."""
-        return np.asarray(np.einsum("ij,nj...->ni...", self.to_units, points_px))
+    def units(self, points_px: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return (x, y) in film units from (row, column), each (n, 2, draws), by name."""
+        if not points_px:
+            return {}
+        every = self.to_units @ np.concatenate(list(points_px.values()))
+        found, start = {}, 0
+        for name, points in points_px.items():
+            found[name] = every[start : start + len(points)]
+            start += len(points)
+        return found
 
     def pixels(self, points: np.ndarray) -> np.ndarray:
         """Return (row, column) from (x, y) in film units, shape (n, 2)."""
@@ -247,6 +253,7 @@ def settle(
     beam = reading.beam_centre or film.beam_centre
     known = unit == "detector" and sid is not None
     units_per_px = float(abs(np.linalg.det(to_units)) ** 0.5)
+    foot = to_units @ np.array(beam, dtype=float)
     outlines: dict[str, Outline] = {}
     as_placed = reading
     for name in _circles(reading):
@@ -258,7 +265,7 @@ def settle(
         head = fits.of("femoral_head", side, fit_circle)
         cone = None
         if head is not None and known:
-            cone = _cone(fits.key("femoral_head", side), (float(beam[0]), float(beam[1])), sid)
+            cone = _cone(fits.key("femoral_head", side), tuple(foot.tolist()), sid)
         prosthetic = reading.head_diameter_mm.get(side)
         hips[side] = PreparedHip(
             side=side,
@@ -292,7 +299,6 @@ def settle(
             spread = placing_sd_px(reading, name, placing) * units_per_px
             reading = _sound(reading, name, to_units, spread, "ellipse", outlines)
     fits = _Fits(reading, to_units)
-    foot = to_units @ np.array(beam, dtype=float)
     source_units = (sid or PLAUSIBLE_TUBE_MM) * units_per_px / placing / PLAUSIBLE_MAGNIFIED
     if unit == "detector":
         source_units = sid or PLAUSIBLE_TUBE_MM
@@ -310,8 +316,7 @@ def settle(
         source_detector_mm=sid,
         source_from_reading=reading.source_detector_mm is not None,
         geometry_known=known,
-        cropped=reading.beam_centre is None
-        and _cropped(reading, fits, hips, to_units @ np.array(beam, dtype=float), placing),
+        cropped=reading.beam_centre is None and _cropped(reading, fits, hips, foot, placing),
         hips=hips,
         marker=marker,
         reference=_reference(reading, reference),
@@ -516,37 +521,26 @@ class _Fits:
     def units(self, stem: str, side: Side | None) -> np.ndarray:
         return np.asarray(self.reading.points(landmark_name(stem, side)) @ self.to_units.T)
 
-    def key(self, stem: str, side: Side | None) -> _Placed:
-        points = self.reading.landmarks[landmark_name(stem, side)]
-        (ax, ay), (bx, by) = self.to_units.tolist()
-        return points, ((ax, ay), (bx, by))
+    def key(self, stem: str, side: Side | None) -> tuple[tuple[float, ...], ...]:
+        return as_key(self.units(stem, side))
 
     def of(self, stem: str, side: Side | None, fit: Callable[[np.ndarray], Any]) -> Any:
         name = landmark_name(stem, side)
         if not self.reading.has(name):
             return None
         try:
-            return _fitted(fit, self.key(stem, side))
+            return fitted(fit, self.key(stem, side))
         except MeasureError as error:
             raise MeasureError(f"landmarks.{name}: {error}") from None
 
 
-# While one landmark is dragged, the others stay as they were fitted.
-
-
-@lru_cache(maxsize=64)
-def _fitted(fit: Callable[[np.ndarray], Any], placed: _Placed) -> Any:
-    points, to_units = map(np.array, placed)
-    return fit(points @ to_units.T)
-
-
 @lru_cache(maxsize=16)
-def _cone(placed: _Placed, beam_px: tuple[float, float], source_detector_mm: float) -> Fit:
+def _cone(
+    placed: tuple[tuple[float, ...], ...], foot: tuple[float, ...], source_detector_mm: float
+) -> Fit:
     """Return the head as a sphere seen from the tube, about the beam's foot."""
-    points, to_units = map(np.array, placed)
-    foot = to_units @ np.array(beam_px)
-    start = _fitted(fit_circle, placed).parameters - np.array([*foot, 0.0])
-    return fit_sphere_outline(points @ to_units.T - foot, start, source_detector_mm)
+    start = fitted(fit_circle, placed).parameters - np.array([*foot, 0.0])
+    return fit_sphere_outline(np.array(placed) - foot, start, source_detector_mm)
 
 
 def _scales(

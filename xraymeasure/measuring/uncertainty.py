@@ -115,8 +115,8 @@ def unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarra
     """Return inputs from deviations in standard uncertainties, shape (all inputs, draws)."""
     if not terms:
         return {}
-    mean, u = (np.concatenate(each) for each in zip(*((t.mean, t.u) for t in terms), strict=True))
-    drawn = mean[:, None] + u[:, None] * deviations
+    drawn = np.concatenate([term.u for term in terms])[:, None] * deviations
+    drawn += np.concatenate([term.mean for term in terms])[:, None]
     inputs, start = {}, 0
     for term in terms:
         stop = start + len(term.mean)
@@ -198,7 +198,7 @@ class Linear:
         return zeros.T @ np.linalg.pinv(zeros @ zeros.T, hermitian=True)
 
     def settled(self, deviations: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return draws whose bent inputs learned from the agreements, and what numbers still lack.
+        """Return by how much bent inputs learn from the agreements, and what numbers still lack.
 
         The model is then looked at where the film leaves the femurs, not over all that they might
         have been before it (Matheron's rule; Doucet A, Tech Rep, Univ British Columbia 2010; from
@@ -211,19 +211,17 @@ class Linear:
 
         Returns
         -------
-        deviations : numpy.ndarray, shape (inputs, draws)
+        moved : numpy.ndarray, shape (bent inputs, draws)
+            To be taken off the deviations of `bent`.
         lacking : numpy.ndarray, shape (keys + agreements, draws)
             To be taken off the numbers and the agreements that these draws give.
         """
         size, count, bent = len(deviations), len(self.keys), list(self.bent)
-        slopes = self.jacobian[:, :size]
-        off = self.middle[count:, None] + slopes[count:] @ deviations
+        off = self.middle[count:, None] + self.jacobian[count:, :size] @ deviations
         moved = self._from_agreements[bent] @ off
-        learned = slopes[:, bent] @ moved
+        learned = self.jacobian[:, bent] @ moved
         lacking = np.vstack([self.gain @ off - learned[:count], off - learned[count:]])
-        settled = deviations.copy()
-        settled[bent] -= moved
-        return settled, lacking
+        return moved, lacking
 
     @cached_property
     def learned(self) -> np.ndarray:
@@ -245,13 +243,11 @@ class Linear:
         """
         if one not in self.keys or other not in self.keys:
             return None
-        row, less, count = self.keys.index(one), self.keys.index(other), len(self.keys)
-        slopes = self.jacobian[row] - self.jacobian[less]
-        if one[2] not in LEARNING:
-            as_read = float(self.as_read[row] - self.as_read[less])
-            return learned_interval(slopes, as_read, self.jacobian[:0], np.zeros(0))
-        middle = float(self.middle[row] - self.middle[less])
-        return learned_interval(slopes, middle, self.jacobian[count:], self.middle[count:])
+        row, less = self.keys.index(one), self.keys.index(other)
+        slopes = self.learned[row] - self.learned[less]
+        values = self.expected if one[2] in LEARNING else self.as_read
+        value, half = float(values[row] - values[less]), COVERAGE * float((slopes @ slopes) ** 0.5)
+        return value, value - half, value + half
 
     def intervals(self) -> dict[Key, Uncertain]:
         """Return every number as read, its interval and what that is made of."""
@@ -323,10 +319,9 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     spread the film's answer bends. The interval is centred where the model puts the number when
     every input has its mean; that need not be the number as read, where a method is biased.
     """
-    counts = [len(term.mean) for term in terms]
-    size, step = sum(counts), 1e-3
-    sources = np.repeat([term.source for term in terms], counts)
-    bent = np.flatnonzero(np.isin(sources, BENT))
+    size, step = sum(len(term.mean) for term in terms), 1e-3
+    sources = [term.source for term in terms for _ in term.mean]
+    bent = [place for place, source in enumerate(sources) if source in BENT]
     steps = np.full(size, step)
     steps[bent] = _FAR
     # The means, a step in each input, a step back in each bent one, and the film as read.
@@ -356,6 +351,6 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
         table[: len(keys), -1],
         middle,
         np.hstack([slopes, bends / 2.0**0.5]),
-        (*sources.tolist(), *sources[bent].tolist()),
-        tuple(bent.tolist()),
+        (*sources, *(sources[place] for place in bent)),
+        tuple(bent),
     )

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from math import atan2, degrees, dist
 from statistics import median
-
-import numpy as np
 
 from xraymeasure.errors import ReadingError
 from xraymeasure.measuring.needs import touched_by
@@ -72,9 +71,8 @@ def refuse_upside_down(setting: Setting) -> None:
     for stem in ("teardrop", "ischium", "femoral_head"):
         ends = [landmark_name(stem, side) for side in SIDES]
         if setting.placed.issuperset(ends):
-            left, right_end = (setting.middles_mm[end] for end in ends)
-            across = np.abs(left - right_end)
-            leans[" and ".join(ends)] = float(np.degrees(np.arctan2(across[1], across[0])))
+            (x, y), (other_x, other_y) = (setting.middles_mm[end] for end in ends)
+            leans[" and ".join(ends)] = degrees(atan2(abs(y - other_y), abs(x - other_x)))
     if leans and min(leans.values()) > SIDEWAYS_DEG:
         ends_of, lean = next(iter(leans.items()))
         raise ReadingError(
@@ -161,7 +159,7 @@ def _together(setting: Setting) -> Iterator[Finding]:
             one, other = (landmark_name(stem, side) for stem in pair)
             if one not in middles or other not in middles:
                 continue
-            apart = float(np.hypot(*(middles[one] - middles[other])))
+            apart = dist(middles[one], middles[other])
             if apart < TOGETHER_MM:
                 yield Finding(
                     "landmarks_together",
@@ -173,7 +171,7 @@ def _together(setting: Setting) -> Iterator[Finding]:
                 )
 
 
-def _midline_mm(middles: Mapping[str, np.ndarray]) -> float | None:
+def _midline_mm(middles: Mapping[str, tuple[float, float]]) -> float | None:
     """Return x of the midline: a pair tells it whichever of the two is called left."""
     found = [middles[name][0] for name in ("symphysis", "sacrococcygeal_joint") if name in middles]
     for name in middles:

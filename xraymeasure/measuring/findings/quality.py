@@ -203,7 +203,7 @@ def _clicks(setting: Setting, name: str, fit: Fit) -> Iterator[Finding]:
 
 def _distance(setting: Setting, name: str, fit: Fit, index: int) -> float:
     """Return how far a click lies from the curve through the others, in film units."""
-    point = setting.units(setting.as_placed.points(name)[index : index + 1])
+    point = setting.as_placed.points(name)[index : index + 1] @ setting.to_units.T
     parameters = fit.parameters
     if len(parameters) == 3:
         return float(abs(np.hypot(*(point[0] - parameters[:2])) - parameters[2]))
