@@ -135,6 +135,17 @@ def _wrong_calls(folder: Path):
     yield "not a film", ["measure", PLAN, "--reading", READING], "well_placed.plan.toml"
     yield "no option", ["measure", FILM], "--reading"
     yield "no command", ["guess"], "guess"
+    yield "strict about nothing", ["measure", FILM, "--reading", READING, "--strict"], "--plan"
+    misspelt = reading("l", landmarks(femoral_haed_left=[[1, 2]]))
+    yield "a misspelt name", misspelt, "did you mean femoral_head_left?"
+    yield "nothing to view", ["view", folder / "nothing.dcm"], "nothing.dcm"
+
+
+@pytest.mark.parametrize("call", [(), ("series",)])
+def test_without_a_command_the_page_of_the_commands_is_printed(run, call):
+    code, _, err = run(*call)
+    lines = err.splitlines()
+    assert code == 2 and lines[0].startswith("Usage:") and "Commands:" in lines
 
 
 def test_each_wrong_input_has_a_line_of_its_own_and_exit_code_2(run, tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -41,7 +42,7 @@ def main() -> None:
     try:
         code = app(standalone_mode=False)
     except TyperException as error:
-        complain(error.format_message() if hasattr(error, "format_message") else str(error))
+        _explain(error)
         code = WRONG
     except XrayMeasureError as error:
         complain(str(error))
@@ -59,6 +60,19 @@ def main() -> None:
         complain(f"{where}{error.strerror or error}; check the disk and the permissions")
         code = WRONG
     sys.exit(code or DONE)
+
+
+def _explain(error: TyperException) -> None:
+    """Print what is wrong with a call; where no command was named, the page that lists them."""
+    said = error.format_message() if hasattr(error, "format_message") else str(error)
+    if said.startswith("Usage:"):
+        tell(said)
+        return
+    context = getattr(error, "ctx", None)
+    where = (
+        "" if context is None else context.command_path.replace(context.find_root().info_name, "")
+    )
+    complain(f"{said.replace('Value error, ', '')} (see: xraymeasure{where} --help)")
 
 
 @app.command()
@@ -80,6 +94,8 @@ def measure(
     ] = False,
 ) -> int:
     """Measure one film and, with a plan, compare."""
+    if strict and plan is None:
+        raise XrayMeasureError("--strict holds the film against a plan; name it with --plan")
     found = _examined(film, reading, plan, before)
     if out is not None:
         _refuse_to_overwrite(out, found.measurements, force)
@@ -95,7 +111,12 @@ def measure(
 
         answer(examination_text(found))
         answer(CAUTION)
-    sound = all(row.verdict in ("within", None) for row in found.compared) and not any(
+    verdicts = {row.verdict for row in found.compared} - {None}
+    if strict and not verdicts:
+        complain(
+            "nothing was compared: the plan has no number with a tolerance that is on the film"
+        )
+    sound = verdicts == {"within"} and not any(
         finding.severity == "strong" for finding in found.findings
     )
     return OUTSIDE if strict and not sound else DONE
@@ -158,7 +179,7 @@ def demo(
         "xraymeasure-demo"
     ),
 ) -> None:
-    """Measure the sample films, print the comparison, write the pages and say where."""
+    """Measure the sample films: print the comparison, write the pages."""
     from xraymeasure.report.text import comparison_text
     from xraymeasure.report.write import write_report
     from xraymeasure.samples import BEFORE_OPERATION, sample_folder, sample_names
@@ -216,7 +237,7 @@ def propose(
     reader: Annotated[str, typer.Option(metavar="CODE", help="Who will confirm it.")] = "proposed",
     force: Annotated[bool, typer.Option("--force", help="Overwrite an earlier reading.")] = False,
 ) -> int:
-    """Find the replaced hips of a film and write their landmarks, to be confirmed by a person."""
+    """Propose the landmarks of replaced hips, for a person to confirm."""
     from xraymeasure.detect.propose import propose as find_proposals
     from xraymeasure.detect.propose import proposed_reading
     from xraymeasure.detect.text import proposal_text
@@ -263,6 +284,11 @@ def view(
     film: Annotated[Path | None, typer.Argument(metavar="[FILM]", help="A film to open.")] = None,
 ) -> None:
     """Open the window for placing landmarks (needs the extra napari)."""
+    if film is not None and not film.exists():
+        raise XrayMeasureError(f"{film}: no such file; check the name")
+    screens = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    if sys.platform == "linux" and not any(os.environ.get(each) for each in screens):
+        raise XrayMeasureError("the window needs a screen, and there is none (DISPLAY is not set)")
     try:
         # The one command that opens the window may know of it.
         from napari_xraymeasure.window import open_window
@@ -286,7 +312,7 @@ def phantom(
     ] = None,
     small: Annotated[bool, typer.Option("--small", help="Coarse films, in a second each.")] = False,
 ) -> None:
-    """Make synthetic films with exactly known truth, their readings and plans."""
+    """Make synthetic films of known truth, their readings and plans."""
     from xraymeasure.phantom.write import SEED, write_samples
 
     names = write_samples(

@@ -4,6 +4,9 @@ Every error that a user can cause derives from `XrayMeasureError`; the command l
 one line on standard error and exit code 2.
 """
 
+from collections.abc import Iterable
+from difflib import get_close_matches
+
 
 def printable(text: str) -> str:
     r"""Return text that a terminal only shows: controls and half letters are written as escapes.
@@ -21,6 +24,16 @@ def printable(text: str) -> str:
         else each.encode("unicode_escape").decode("ascii")
         for each in text
     )
+
+
+def meant(word: str, known: Iterable[str]) -> str:
+    """Return the question whether a known name was meant, or nothing where none is near.
+
+    >>> meant("femoral_haed_left", ["symphysis", "femoral_head_left"])
+    '; did you mean femoral_head_left?'
+    """
+    near = get_close_matches(word, known, 1, 0.75)
+    return f"; did you mean {near[0]}?" if near else ""
 
 
 class XrayMeasureError(ValueError):

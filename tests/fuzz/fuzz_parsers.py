@@ -2,7 +2,7 @@
 
 Usage: python tests/fuzz/fuzz_parsers.py [--seconds N] [--megabytes N] [PARSER ...]
 
-Each parser runs in a process of its own, for `--seconds` (300), or until it was fed `--megabytes`.
+Each parser runs in a process of its own, for `--seconds` (300) or until it was fed `--megabytes`.
 What a parser raises other than the project's own errors ends its run, with the input in
 ``crash-*`` in the working folder.
 """
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import os
 import subprocess
 import sys
 import tempfile
@@ -165,11 +166,10 @@ def fuzz(name: str, seconds: float, megabytes: float | None) -> None:
 
     def once(content: bytes) -> None:
         nonlocal fed
-        fed += len(content)
-        if megabytes is not None and fed > megabytes * 1e6:
+        before, fed = fed, fed + len(content)
+        if fed // 100_000 > before // 100_000:
             print(f"{name}: {fed / 1e6:.1f} MB fed, nothing uncaught", flush=True)
-            import os
-
+        if megabytes is not None and fed > megabytes * 1e6:
             os._exit(0)
         try:
             PARSERS[name](content)
@@ -182,10 +182,8 @@ def fuzz(name: str, seconds: float, megabytes: float | None) -> None:
             for number, content in enumerate(seeds(name)):
                 (Path(corpus) / f"seed{number}").write_bytes(content)
                 once(content)
-        arguments = [sys.argv[0], corpus, f"-max_len={MOST_BYTES}", "-timeout=20", "-seed=1"]
-        if megabytes is None:
-            arguments.append(f"-max_total_time={seconds:.0f}")
-        atheris.Setup(arguments, once)
+        limits = f"-max_len={MOST_BYTES}", "-timeout=20", f"-max_total_time={seconds:.0f}"
+        atheris.Setup([sys.argv[0], corpus, *limits, "-seed=1"], once)
         atheris.Fuzz()
 
 
@@ -207,8 +205,8 @@ def main() -> int:
             command += ["--megabytes", str(told.megabytes)]
         done = subprocess.run(command, capture_output=True, text=True)
         said = (done.stdout + done.stderr).strip().splitlines()
-        counted = [line for line in said if line.startswith(("Done", name))]
-        print(f"{name}: {counted[-1] if counted else f'exit code {done.returncode}'}", flush=True)
+        counted = {line[:4]: line for line in said if line.startswith(("Done", name))}
+        print("; ".join(counted.values()) or f"{name}: exit code {done.returncode}", flush=True)
         if done.returncode:
             broken += 1
             print("\n".join(said[-30:]))

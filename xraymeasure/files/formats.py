@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from xraymeasure.errors import XrayMeasureError
+from xraymeasure.errors import XrayMeasureError, meant
 
 Record = TypeVar("Record")
 
@@ -56,7 +56,8 @@ def parse_json(text: str, where: str, form: Form[Record]) -> Record:
         table = json.loads(text, object_pairs_hook=_no_twins)
     except json.JSONDecodeError as error:
         raise form.error(
-            f"{where}: broken JSON at line {error.lineno}, column {error.colno} ({error.msg})"
+            f"{where}: is not {form.noun}, or is damaged: broken JSON at line {error.lineno}, "
+            f"column {error.colno} ({error.msg})"
         ) from None
     except RecursionError:
         raise form.error(f"{where}: is nested too deeply to be {form.noun}") from None
@@ -83,7 +84,7 @@ def load_toml(
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise error_type(f"{where}: broken TOML: {error}") from None
+        raise error_type(f"{where}: is not {noun}, or is damaged: broken TOML: {error}") from None
     except RecursionError:
         raise error_type(f"{where}: is nested too deeply to be {noun}") from None
     except ValueError:
@@ -122,13 +123,17 @@ def _validated(table: Any, where: str, form: Form[Record]) -> Record:
         # From text again: a list of JSON stands for a tuple, which strictness else refuses.
         return TypeAdapter(form.record).validate_json(json.dumps(form.shape(content)))
     except ValidationError as error:
-        raise form.error(f"{where}: {describe_faults(error)}") from None
+        known = getattr(form.record, "__dataclass_fields__", ())
+        raise form.error(f"{where}: {describe_faults(error, known)}") from None
     except form.error as error:
         raise form.error(f"{where}: {error}") from None
 
 
-def describe_faults(error: ValidationError) -> str:
-    """Return what pydantic found wrong as ``key: reason; key: reason``."""
+def describe_faults(error: ValidationError, known: Iterable[str] = ()) -> str:
+    """Return what pydantic found wrong as ``key: reason; key: reason``.
+
+    Of an unknown key the one of the `known` that is near is named.
+    """
     faults: dict[str, tuple[int, str]] = {}
     for fault in error.errors():
         # A value that may have two forms is reported once for each; the names of the forms are
@@ -141,6 +146,8 @@ def describe_faults(error: ValidationError) -> str:
             "missing": "is missing",
             "unexpected_keyword_argument": "unknown key; it would be lost, remove it",
         }.get(kind, fault["msg"].removeprefix("Value error, "))
+        if message.startswith("unknown key") and len(keys) == 1:
+            message += meant(keys[0], known)
         top, depth = ".".join(keys[:1]), len(keys)
         if depth > faults.get(top, (-1, ""))[0]:
             faults[top] = depth, ": ".join(part for part in (".".join(keys), message) if part)

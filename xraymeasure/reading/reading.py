@@ -14,7 +14,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from annotated_types import Gt, Le, Lt, MinLen, Predicate
 
-from xraymeasure.errors import ReadingError
+from xraymeasure.errors import ReadingError, meant
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Landmark, Side
 
 Point = tuple[float, float]
@@ -223,9 +223,8 @@ def known_landmark(name: str, key: str = "landmarks") -> Landmark:
     try:
         return LANDMARKS[name]
     except KeyError:
-        raise ReadingError(
-            f"{key}.{name}: unknown landmark; the names are {', '.join(LANDMARKS)}"
-        ) from None
+        near = meant(name, LANDMARKS) or f"; the names are {', '.join(LANDMARKS)}"
+        raise ReadingError(f"{key}.{name}: unknown landmark{near}") from None
 
 
 def _check_points(landmark: Landmark, points: Sequence[Point]) -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from xraymeasure.series.study.study import Study
 
 app = typer.Typer(
-    help="Many films: a study folder, its batch runner, agreement and follow-up.",
+    help="Many films: the study folder, the batch, agreement, follow-up.",
     rich_markup_mode=None,
     no_args_is_help=True,
 )
@@ -45,10 +45,10 @@ def new(
     both_hips: BothHips = False,
     workers: Workers = None,
 ) -> None:
-    """Make a study from a folder of films: sorted, under labels, dates as intervals.
+    """Make a study from a folder of films, sorted and under labels.
 
-    What is no AP film of a pelvis or hip is left out and listed. Names and dates go into one key
-    file beside the study.
+    Dates become intervals. What is no AP film of a pelvis or hip is left out and listed. Names and
+    dates go into one key file beside the study.
     """
     from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.study.new_study import new_study
@@ -71,7 +71,7 @@ def add(
     both_hips: BothHips = False,
     workers: Workers = None,
 ) -> None:
-    """Add films that came later, sorted as by new; nothing that is there changes."""
+    """Add films that came later; nothing that is there changes."""
     from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.study.new_study import add_films
     from xraymeasure.series.study.study import read_study
@@ -98,7 +98,7 @@ def run(
         typer.Option(metavar="S", min=0.1, help="How long one reading may take; 120 by default."),
     ] = None,
 ) -> int:
-    """Measure every film that has a reading; a rerun does only what changed."""
+    """Measure every film with a reading; a rerun, what changed."""
     from xraymeasure.series.run.values import write_values
     from xraymeasure.series.run.wide_table import write_wide
 
@@ -121,7 +121,10 @@ def propose(
     scheduler: Scheduler = None,
     out: OutFolder = None,
 ) -> int:
-    """Look for replaced hips on every film; a sheet shows what is proposed, doubtful first."""
+    """Look for replaced hips; a sheet shows what is proposed.
+
+    The doubtful films come first.
+    """
     from xraymeasure.series.propose.proposing import propose_study
     from xraymeasure.series.propose.sheet import write_sheet
     from xraymeasure.series.run.progress import progress_bar
@@ -182,7 +185,10 @@ def exclude(
         bool, typer.Option("--undo", help="Take it in again, for that reason.")
     ] = False,
 ) -> None:
-    """Take a film out for one reader, on all occasions; the latest word counts."""
+    """Take a film out for one reader, on all occasions.
+
+    The latest word counts.
+    """
     from xraymeasure.series.study.study import read_study
     from xraymeasure.series.study.worklist import exclude as take_out
     from xraymeasure.series.study.worklist import include, worklist
@@ -200,7 +206,7 @@ def spread(
     workers: Workers = None,
     scheduler: Scheduler = None,
 ) -> None:
-    """Take a reader's own spread of placing, from repeats, in place of the default.
+    """Take a reader's own spread of placing from repeats.
 
     The intervals of that reader's readings rest on it from the next run on; the table says so in
     the column `placing`. Remove STUDY/placing/READER.toml to go back to the default.
@@ -231,7 +237,10 @@ def size(
         typer.Option(help="Wanted half-width of the 95 % interval of a limit of agreement."),
     ] = None,
 ) -> None:
-    """Say how many films a study of agreement needs, by its ICC or its limits of agreement."""
+    """Say how many films a study of agreement needs.
+
+    By its ICC or its limits of agreement.
+    """
     from xraymeasure.series.agreement.size import films_for_icc, films_for_limits
 
     if icc is None and (sd is None or half_width is None):
@@ -289,7 +298,7 @@ def followup(
     ] = "all",
     out: OutFolder = None,
 ) -> None:
-    """Follow each hip over its films, and the cohort against its plans.
+    """Follow each hip over its films, and the cohort against plans.
 
     One page, followup.pdf, is of all hips, and their changes are one table, changes.csv and
     changes.parquet.
@@ -345,9 +354,9 @@ def learning(
     scheduler: Scheduler = None,
     out: OutFolder = None,
 ) -> None:
-    """Draw the learning curve of each surgeon's cups: a cumulative sum against a stated target.
+    """Draw the learning curve of each surgeon's cups.
 
-    COLUMN is one of films.csv beyond its own.
+    A cumulative sum against a stated target. COLUMN is one of films.csv beyond its own.
     """
     from xraymeasure.series.cohort.cohort import cohort_of_study
     from xraymeasure.series.cohort.learning import Target, learning_curves
