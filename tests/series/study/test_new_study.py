@@ -108,6 +108,29 @@ def test_a_study_made_of_a_folder_tells_neither_who_nor_when(films, write_film):
                                "as DICOM")]  # fmt: skip
 
 
+def test_two_films_of_one_day_are_two_films(films, write_film):
+    # Smooth bodies like bones within one dark border: what differs is where they lie.
+    def body(at):
+        rows, columns = np.mgrid[:240, :200]
+        bright = sum(
+            np.exp(-((rows - at - row) ** 2 + (columns - column) ** 2) / 200.0)
+            for row, column in ((60, 60), (60, 140), (90, 100), (120, 70), (130, 130), (95, 50))
+        )
+        whole = np.zeros((480, 400), np.uint16)
+        # Every exposure has a noise of its own.
+        noise = np.random.default_rng(int(abs(at))).normal(0.0, 60.0, bright.shape)
+        whole[20:260, 20:220] = 500 + 2 * columns + 3 * (rows - at) + noise
+        whole[20:260, 20:220] += (3000 * bright).astype(np.uint16)
+        return whole
+
+    write_film(films / "first.dcm", 0, "P1", DATES[0], body(0.0))
+    write_film(films / "again.dcm", 0, "P1", DATES[0], body(4.0))
+    write_film(films / "another.dcm", 0, "", "", body(-20.0))
+    Image.fromarray((body(0.0) >> 4).astype(np.uint8)).save(films / "exported.png")
+    made = new_study(films, workers=0)
+    assert (made.films, made.kinds["re-export"]) == (3, 1)
+
+
 def test_every_file_has_a_kind_and_a_reason(films, write_film):
     good = write_film(films / "a.dcm", 1, "P1", DATES[0])
     write_film(films / "lateral.dcm", 2, "P1", DATES[0], ViewPosition="LL")
