@@ -117,6 +117,11 @@ def run(
 @app.command("propose")
 def propose(
     study: StudyPath,
+    reader: Annotated[
+        str | None,
+        typer.Option(metavar="R", help="Only on films that this reader has not read yet."),
+    ] = None,
+    occasion: Occasion = 1,
     workers: Workers = None,
     scheduler: Scheduler = None,
     out: OutFolder = None,
@@ -132,7 +137,14 @@ def propose(
 
     opened = read_study(study)
     with progress_bar("films") as progress:
-        found = propose_study(opened, workers=workers, scheduler=scheduler, progress=progress)
+        found = propose_study(
+            opened,
+            reader=reader,
+            occasion=occasion,
+            workers=workers,
+            scheduler=scheduler,
+            progress=progress,
+        )
     answer(found)
     for path in write_sheet(found, out or opened.folder / "proposals", opened.title):
         answer(path)
@@ -263,6 +275,12 @@ def size(
 @app.command("agreement")
 def agreement(
     study: StudyPath,
+    reader: Annotated[
+        str | None, typer.Option(metavar="R", help="Only this reader's occasions.")
+    ] = None,
+    occasion: Annotated[
+        int, typer.Option(metavar="N", min=1, help="By which occasion readers are compared.")
+    ] = 1,
     workers: Workers = None,
     scheduler: Scheduler = None,
     components: Annotated[
@@ -278,11 +296,14 @@ def agreement(
     from xraymeasure.series.agreement.page import write_agreement
     from xraymeasure.series.agreement.reliability import agreement_of
 
-    opened, summary = _run(study, workers, scheduler)
-    for path in write_agreement(
-        agreement_of(opened, run=summary, components=components), out or opened.folder / "agreement"
-    ):
+    opened, summary = _run(study, workers, scheduler, reader, occasion)
+    found = agreement_of(
+        opened, reader=reader, occasion=occasion, run=summary, components=components
+    )
+    for path in write_agreement(found, out or opened.folder / "agreement"):
         answer(path)
+    for same in found.same:
+        tell(str(same))
 
 
 @app.command("followup")

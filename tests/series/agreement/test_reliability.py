@@ -10,6 +10,7 @@ import pytest
 
 from xraymeasure.about import CAUTION
 from xraymeasure.errors import StudyError
+from xraymeasure.reading.reading import Provenance
 from xraymeasure.report.layout.blocks import Heading, Paragraph, Picture, Table, paper_html
 from xraymeasure.series.agreement.page import agreement_paper, write_agreement
 from xraymeasure.series.agreement.reliability import agreement_of
@@ -75,6 +76,42 @@ def test_a_measurement_is_compared_between_and_within_readers(report_of):
         ]
         assert limits.differences == pytest.approx(by_hand, abs=1e-6)
         assert comparison.reliability.n == 6
+
+
+def test_a_reader_who_copied_the_other_is_told_first(make_study):
+    study = make_study(films=3, readers=("A", "B"), occasions=2)
+    entries = {entry.place: entry for entry in study_readings(study)}
+    for film in ("F0", "F2"):
+        entries[film, "B", 1].path.unlink()
+        add_reading(study, film, 1, replace(entries[film, "A", 1].reading, reader="B"))
+    kept = dict.fromkeys(entries["F1", "A", 1].reading.landmarks, "confirmed")
+    for reader in "AB":
+        entries["F1", reader, 2].path.unlink()
+        proposed = replace(
+            entries["F0", "A", 2].reading,
+            reader=reader,
+            read_at="2026-04-01T10:00:00Z",
+            proposed=Provenance("invented", kept),
+        )
+        add_reading(study, "F1", 2, proposed)
+    report = agreement_of(study, workers=0, draws=0)
+    (copied,) = (same for same in report.same if same.films == ("F0", "F2"))
+    assert (copied.first, copied.second, copied.of, copied.proposed) == (
+        ("A", 1),
+        ("B", 1),
+        3,
+        False,
+    )
+    assert any(same.proposed and same.films == ("F1",) for same in report.same)
+    _, first, *_ = agreement_paper(report).blocks
+    assert first.loud and "A and B are the same to the last digit on 2 of 3 films" in first.text
+    # One reader's occasions alone, or the readers by their second occasion.
+    alone = agreement_of(study, reader="B", workers=0, draws=0)
+    assert {c.label for c in alone.measurements[0].comparisons} == {"within reader B"}
+    second = agreement_of(study, occasion=2, workers=0, draws=0)
+    assert second.measurements[0].comparisons[0].columns == (("A", 2), ("B", 2))
+    with pytest.raises(StudyError, match="there is no occasion 3"):
+        agreement_of(study, occasion=3, workers=0, draws=0)
 
 
 def test_only_films_with_all_readings_enter_and_the_rest_are_counted(make_study):

@@ -41,7 +41,7 @@ def test_the_study_is_frozen_with_its_hash_when_the_first_reading_is_handed_in(s
     (kept,) = frozen_versions(study)
     assert kept.digest == hashlib.sha256(STUDY.encode()).hexdigest()
     assert study_changes(study) == ()
-    assert frozen_words(study).endswith(f"(SHA-256 {kept.digest[:16]}) and not changed since.")
+    assert f"(SHA-256 {kept.digest[:16]}) and not changed since. films.csv" in frozen_words(study)
 
 
 def test_what_is_changed_afterwards_is_listed_key_by_key(study):
@@ -73,7 +73,30 @@ def test_a_remark_in_the_file_is_no_change_of_the_study(study):
 
 def test_what_was_kept_cannot_be_changed_unseen(study):
     hand_in(study)
-    (path,) = (study.folder / "frozen").iterdir()
+    (path,) = (study.folder / "frozen").glob("*.study.toml")
     path.write_text(STUDY.replace("occasions = 2", "occasions = 1"))
     with pytest.raises(StudyError, match="was changed after it was kept"):
         study_changes(study)
+
+
+def test_the_table_of_films_is_frozen_too_and_its_changes_told_film_by_film(study):
+    table = study.folder / "films.csv"
+    table.write_text("film,file,subject,side,day\nS1-1,Doe.dcm,S1,left,0\nS1-2,b.dcm,S1,left,90\n")
+    hand_in(study)
+    (kept,) = frozen_versions(study, "films.csv")
+    assert kept.digest == hashlib.sha256(table.read_bytes()).hexdigest()
+    # In the form of another country: the same cells are no change.
+    table.write_text(
+        "film;file;subject;side;day;sex\nS1-1;Roe.dcm;S1;right;0;f\nS1-3;c.dcm;S1;left;400;f\n"
+    )
+    told = [str(change) for change in study_changes(study)]
+    assert told == [
+        "film S1-1, file: one became another",
+        "film S1-1, sex: not stated became f",
+        "film S1-1, side: left became right",
+        "film S1-2: listed became not stated",
+        "film S1-3: not stated became listed",
+    ]
+    assert "film S1-1, side: left became right" in frozen_words(study)
+    freeze(study)
+    assert all(change.at for change in study_changes(study))

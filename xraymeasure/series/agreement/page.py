@@ -26,6 +26,7 @@ from xraymeasure.report.layout.blocks import (
 from xraymeasure.report.layout.plain_axes import frame, write_beside
 from xraymeasure.report.layout.sheet import TEXT_MM
 from xraymeasure.series.agreement.components import Components
+from xraymeasure.series.agreement.copied import Same
 from xraymeasure.series.agreement.reliability import (
     ASKED,
     POSITIONING,
@@ -116,6 +117,7 @@ def agreement_paper(report: AgreementReport) -> Paper:
     ]
     blocks: list[Block] = [
         Paragraph(_summary(report), loud=True),
+        *(_same(same) for same in report.same),
         *_result(shown),
         Heading("Reliability and error of measurement, with 95 % intervals"),
         Table(_RELIABILITY, [row for entry in shown for row in _reliability_rows(entry)]),
@@ -162,6 +164,11 @@ def _summary(report: AgreementReport) -> str:
     text += f" {measured.n} of the {asked.n} readings asked for could be measured"
     text += "." if measured.n == asked.n else "; why not the others stands at the end."
     return text
+
+
+def _same(same: Same) -> Paragraph:
+    glyph, colour = style.SEVERITIES["warning" if same.proposed else "strong"]
+    return Paragraph(str(same), loud=not same.proposed, glyph=glyph, colour=colour)
 
 
 def _result(shown: Sequence[MeasurementAgreement]) -> Iterator[Block]:

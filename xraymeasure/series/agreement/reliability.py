@@ -18,6 +18,7 @@ import numpy as np
 
 from xraymeasure.errors import StudyError
 from xraymeasure.series.agreement.components import Components, variance_components
+from xraymeasure.series.agreement.copied import Same, same_readings
 from xraymeasure.series.agreement.statistics import (
     Limits,
     Reliability,
@@ -137,6 +138,8 @@ class AgreementReport:
         What a person should know of the numbers, as sentences.
     methods : str
         How the films were read and measured, for a paper.
+    same : tuple of Same
+        Readings that are the same to the last digit.
     components : mapping of str to Components or str
         For each measurement of `ASKED`, where the spread of its readings comes from, or why that
         cannot be told; empty where it was not asked for.
@@ -152,12 +155,15 @@ class AgreementReport:
     placing: tuple[Placing, ...]
     notes: tuple[str, ...]
     methods: str = ""
+    same: tuple[Same, ...] = ()
     components: Mapping[str, Components | str] = field(default_factory=dict)
 
 
 def agreement_of(
     study: Study,
     *,
+    reader: str | None = None,
+    occasion: int = 1,
     run: RunSummary | None = None,
     components: bool = False,
     **run_options: Any,
@@ -168,6 +174,10 @@ def agreement_of(
     ----------
     study : Study
         From `read_study`.
+    reader : str, optional
+        Compare only this reader's occasions with one another.
+    occasion : int
+        Which of their occasions readers are compared by.
     run : RunSummary, optional
         Of this study as it stands, so that it is not run again.
     components : bool
@@ -178,10 +188,12 @@ def agreement_of(
     Raises
     ------
     StudyError
-        If no film was read twice, be it by two readers or on two occasions.
+        If no film was read twice, be it by two readers or on two occasions, or the study has no
+        such reader or occasion.
     """
+    study.check_reader(reader or study.readers[0], occasion)
     summary = run or run_study(study, **run_options)
-    comparisons = _comparisons(study)
+    comparisons = _comparisons(study, reader, occasion)
     tables, primary = _gather(summary)
     if not any(len(columns) > 1 for values in tables.values() for columns in values.values()):
         raise StudyError(
@@ -213,8 +225,9 @@ def agreement_of(
         placing=tuple(
             placing for reader in study.readers if (placing := placing_of(reader, summary)).spreads
         ),
-        notes=_notes(len(films), len(subjects)),
+        notes=_notes(len(films), len(subjects), occasion),
         methods=run_methods(run_settings(study, summary)),
+        same=same_readings(entry for entry in summary.entries if entry.place in summary.kept),
         components=_components(study, tables, measurements) if components else {},
     )
 
@@ -249,15 +262,17 @@ def _components(
     return found
 
 
-def _comparisons(study: Study) -> list[tuple[str, tuple[Column, ...]]]:
+def _comparisons(
+    study: Study, reader: str | None, occasion: int
+) -> list[tuple[str, tuple[Column, ...]]]:
     found: list[tuple[str, tuple[Column, ...]]] = []
-    if len(study.peers) > 1:
+    if len(study.peers) > 1 and reader is None:
         label = f"between readers {', '.join(study.peers)}"
-        found.append((label, tuple((reader, 1) for reader in study.peers)))
+        found.append((label, tuple((who, occasion) for who in study.peers)))
     if study.occasions > 1:
         found += [
-            (f"within reader {reader}", tuple((reader, n + 1) for n in range(study.occasions)))
-            for reader in study.peers
+            (f"within reader {who}", tuple((who, n + 1) for n in range(study.occasions)))
+            for who in ((reader,) if reader else study.peers)
         ]
     return found
 
@@ -338,10 +353,10 @@ def _repeats(films: Iterable[list[StudyReading]], summary: RunSummary) -> Iterab
         )
 
 
-def _notes(films: int, subjects: int) -> tuple[str, ...]:
+def _notes(films: int, subjects: int, occasion: int) -> tuple[str, ...]:
     notes = [
-        "Between readers each reader's first occasion counts. Only films with all readings that "
-        "are compared enter (complete cases); n says how many, and how many films with some of "
+        f"Between readers each reader's occasion {occasion} counts. Only films with all readings "
+        "that are compared enter (complete cases); n says how many, and how many films with some of "
         "the readings were left out.",
         "ICC(2,1): two-way random effects, absolute agreement, single reading. ICC(3,1): two-way "
         "mixed effects, consistency, single reading (Shrout and Fleiss 1979; intervals after "

@@ -20,6 +20,7 @@ from xraymeasure.film.film import Film
 from xraymeasure.film.read import read_film
 from xraymeasure.reading.file import format_reading
 from xraymeasure.series.run.workers import map_tasks
+from xraymeasure.series.study.readings import Place, study_readings
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.landmarks import Side
 
@@ -102,6 +103,8 @@ class StudyProposals:
 def propose_study(
     study: Study,
     *,
+    reader: str | None = None,
+    occasion: int = 1,
     workers: int | None = None,
     scheduler: str | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -111,17 +114,27 @@ def propose_study(
     Parameters
     ----------
     study : Study
+    reader, occasion : str, int, optional
+        Look only at films that this reader has not read on that occasion.
     workers, scheduler, progress
         As in `run_study`.
 
     Raises
     ------
     StudyError
-        If the study has no films, or the scheduler cannot be reached.
+        If the study has no films or no such reader or occasion, or the scheduler cannot be reached.
     """
     if not study.films:
         raise StudyError(f"{study.folder}: the study has no films to propose on")
-    tasks = [_Task(film.label, film.file, film.head_diameter_mm, film.side) for film in study.films]
+    read: set[Place] = set()
+    if reader is not None:
+        study.check_reader(reader, occasion)
+        read = {entry.place for entry in study_readings(study)}
+    tasks = [
+        _Task(film.label, film.file, film.head_diameter_mm, film.side)
+        for film in study.films
+        if (film.label, reader, occasion) not in read
+    ]
     order = {task.label: number for number, task in enumerate(tasks)}
     shown: list[Shown] = []
     nothing, failed, written = [], {}, []

@@ -7,7 +7,8 @@
       films.csv                  one row a film
       films/, plans/             the films and plans under their labels, where `series new` made it
       left_out.csv               what `series new` and `series add` left out, and why
-      frozen/                    study.toml as it stood at the first reading, and after each change
+      frozen/                    study.toml and films.csv as they stood at the first reading, and
+                                 after each change
       readings/                  one file a film, reader, occasion and version; only ever added to
       remarks/                   comments and exclusions; only ever added to
       drafts/                    readings that are still being placed
@@ -109,6 +110,8 @@ class Study:
         Which of several films of one hip on one day stands, in the order of the table.
     cup_opens : {"anterior", "posterior"} or None
         What is stated of all cups of which neither the reading nor the table of films says it.
+    table : Path or None
+        The table of films; None where a pattern names them.
     """
 
     folder: Path
@@ -126,6 +129,7 @@ class Study:
     adjudicator: str | None = None
     value: Literal["reader", "mean"] = "reader"
     cup_opens: Opens | None = None
+    table: Path | None = None
 
     def opens(self, film: StudyFilm) -> Opens | None:
         """Return how the index cup of a film opens by the study's word, None where it has none."""
@@ -273,6 +277,7 @@ def read_study(path: str | os.PathLike[str]) -> Study:
         adjudicator=record.adjudicator,
         value=record.value,
         cup_opens=record.cup_opens,
+        table=folder / record.films if _is_table(record.films) else None,
         stem_type=record.stem.type if record.stem else None,
         subsidence_threshold_mm=record.stem.subsidence_threshold_mm if record.stem else None,
         tolerance=record.tolerance.model_dump(exclude_none=True),
@@ -283,11 +288,15 @@ def read_study(path: str | os.PathLike[str]) -> Study:
 def _films(folder: Path, films: str, outside: bool) -> tuple[StudyFilm, ...]:
     found = (
         films_of_table(folder, folder / films, outside)
-        if films.lower().endswith(".csv")
+        if _is_table(films)
         else _films_of_pattern(folder, films)
     )
     check_unique([film.label for film in found], f"{folder / STUDY_FILE}: films")
     return found
+
+
+def _is_table(films: str) -> bool:
+    return films.lower().endswith(".csv")
 
 
 def _films_of_pattern(folder: Path, pattern: str) -> tuple[StudyFilm, ...]:
