@@ -356,8 +356,8 @@ def _repeats(films: Iterable[list[StudyReading]], summary: RunSummary) -> Iterab
 def _notes(films: int, subjects: int, occasion: int) -> tuple[str, ...]:
     notes = [
         f"Between readers each reader's occasion {occasion} counts. Only films with all readings "
-        "that are compared enter (complete cases); n says how many, and how many films with some of "
-        "the readings were left out.",
+        "that are compared enter (complete cases); n says how many, and how many films with some "
+        "of the readings were left out.",
         "ICC(2,1): two-way random effects, absolute agreement, single reading. ICC(3,1): two-way "
         "mixed effects, consistency, single reading (Shrout and Fleiss 1979; intervals after "
         "McGraw and Wong 1996). A coefficient depends on how much the films differ: it does not "
