@@ -101,6 +101,11 @@ def fit_anchored_ellipse(points: np.ndarray, anchor: Anchor) -> Fit:
     ------
     MeasureError
         If there are too few points, or no such ellipse passes near them.
+
+    See Also
+    --------
+    xraymeasure.geometry.curves.fit_ellipse : Of points all around.
+    refit_anchored_ellipse : Many noisy copies at once.
     """
     points = checked(points, 5, "an ellipse")
     return _fitted(tuple(map(tuple, points.tolist())), anchor)
@@ -166,6 +171,10 @@ def refit_anchored_ellipse(
     -------
     numpy.ndarray, shape (5, draws)
         The short half-axis is negative where the arc bows to the other side than in `start`.
+
+    See Also
+    --------
+    fit_anchored_ellipse : The start.
     """
     return refit(anchor.model(), anchor.beside(points, centre, half), start)
 

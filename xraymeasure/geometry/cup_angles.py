@@ -42,6 +42,10 @@ def cup_axis(inclination_deg: ArrayLike, anteversion_deg: ArrayLike, side: Side)
     numpy.ndarray, shape (..., 3)
         x to the patient's left, y caudal, z anterior (toward the tube on an AP film).
 
+    See Also
+    --------
+    angles_of_axis : The inverse.
+
     Examples
     --------
     >>> cup_axis(45, 0, "right").round(4)
@@ -67,6 +71,10 @@ def angles_of_axis(axis: ArrayLike, side: Side) -> Angles:
         Inclination from -180 to 180 and anteversion from -90 to 90. The inclination is NaN where
         the axis points straight forward or backward: it then has no direction in the coronal
         plane.
+
+    See Also
+    --------
+    cup_axis : The inverse.
     """
     x, y, z = np.moveaxis(np.asarray(axis, dtype=float), -1, 0)
     return _to_radiographic(_toward_left(side) * x, y, z)
@@ -77,6 +85,10 @@ def radiographic_to_operative(inclination_deg: ArrayLike, anteversion_deg: Array
 
     ``sin OI = sin RI cos RA`` and ``tan OA = tan RA / cos RI``. OA is NaN where the axis is the
     transverse one (RI 90, RA 0): it then has no direction in the sagittal plane.
+
+    See Also
+    --------
+    operative_to_radiographic : The inverse.
 
     Examples
     --------
@@ -92,6 +104,10 @@ def radiographic_to_anatomical(inclination_deg: ArrayLike, anteversion_deg: Arra
     ``cos AI = cos RI cos RA`` and ``tan AA = tan RA / sin RI``. AA is NaN where the axis is the
     longitudinal one (RI 0, RA 0): it then has no direction in the transverse plane.
 
+    See Also
+    --------
+    anatomical_to_radiographic : The inverse.
+
     Examples
     --------
     >>> [round(float(angle), 2) for angle in radiographic_to_anatomical(40, 15)]
@@ -105,6 +121,10 @@ def operative_to_radiographic(inclination_deg: ArrayLike, anteversion_deg: Array
 
     ``tan RI = tan OI / cos OA`` and ``sin RA = cos OI sin OA``. RI is NaN where the axis points
     straight forward or backward (OI 0, OA +-90).
+
+    See Also
+    --------
+    radiographic_to_operative : The inverse.
     """
     return _to_radiographic(*_from_operative(inclination_deg, anteversion_deg))
 
@@ -114,6 +134,10 @@ def anatomical_to_radiographic(inclination_deg: ArrayLike, anteversion_deg: Arra
 
     ``tan RI = tan AI cos AA`` and ``sin RA = sin AI sin AA``. RI is NaN where the axis points
     straight forward or backward (AI 90, AA +-90).
+
+    See Also
+    --------
+    radiographic_to_anatomical : The inverse.
     """
     return _to_radiographic(*_from_anatomical(inclination_deg, anteversion_deg))
 

@@ -50,6 +50,11 @@ def fit_circle(points: np.ndarray) -> Fit:
     MeasureError
         If there are too few points, or they lie on a line.
 
+    See Also
+    --------
+    refit_circle : Many noisy copies at once.
+    xraymeasure.geometry.projection.fit_sphere_outline : Of a sphere seen from the tube.
+
     Examples
     --------
     >>> fit_circle([(3, 0), (0, 3), (-3, 0)]).parameters.round(6) + 0.0
@@ -128,6 +133,11 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
     Where placing scatters the points as much as the rim opens, an ellipse of any length fits
     about as well, or the fit runs to a line. Where `fit_ellipse` finds one that is not much
     longer than the points it is returned, else the one that is as long as they are.
+
+    See Also
+    --------
+    fit_ellipse : Of an outline that opens.
+    refit_flat_ellipse : Many noisy copies at once.
     """
     points = checked(points, 5, "an ellipse")
     x, y, half, flat, angle = _ellipse_starts(points)[-3]
@@ -185,17 +195,32 @@ def _ellipse_starts(points: np.ndarray) -> list[np.ndarray]:
 
 
 def refit_circle(points: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """Refit many noisy copies of a circle's points, shape (n, 2, draws), from a near start."""
+    """Refit many noisy copies of a circle's points, shape (n, 2, draws), from a near start.
+
+    See Also
+    --------
+    fit_circle : The start.
+    """
     return refit(_circle_model, points, start)
 
 
 def refit_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """Refit many noisy copies of an ellipse's points, shape (n, 2, draws), from a near start."""
+    """Refit many noisy copies of an ellipse's points, shape (n, 2, draws), from a near start.
+
+    See Also
+    --------
+    fit_ellipse : The start.
+    """
     return ordered_axes(refit(_ellipse_model, points, start))
 
 
 def refit_flat_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """Refit like `refit_ellipse` with the long half-axis held, which near flat may run away."""
+    """Refit like `refit_ellipse` with the long half-axis held, which near flat may run away.
+
+    See Also
+    --------
+    fit_flat_ellipse : The start.
+    """
     x, y, b, angle = refit(_held_model(start[2]), points, np.delete(start, 2))
     return np.stack([x, y, np.full_like(b, start[2]), np.abs(b), angle])
 

@@ -58,6 +58,10 @@ def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
     -------
     numpy.ndarray, shape (k, draws)
         To a ten-thousandth of the curve's size, which is far below what the noise does to it.
+
+    See Also
+    --------
+    converge : One set of points, with residuals and covariance.
     """
     start = np.asarray(start, dtype=float)
     start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2])).copy()
@@ -78,6 +82,10 @@ def converge(
     ------
     MeasureError
         If the points leave the curve undetermined.
+
+    See Also
+    --------
+    refit : Many noisy copies at once.
     """
     copies = points[:, :, None]
     p = descend(model, copies, start.astype(float)[:, None], steps=200, tolerance=1e-7)

@@ -30,6 +30,10 @@ def project(points_mm: np.ndarray, source_detector_mm: float) -> np.ndarray:
     -------
     numpy.ndarray, shape (2,) or (2, n)
 
+    See Also
+    --------
+    circle_poses, sphere_centre_mm : Back from an outline into space.
+
     Examples
     --------
     A point 150 mm above the detector, tube at 1150 mm: magnified by 1.15.
@@ -91,6 +95,11 @@ def circle_poses(
         Height of the tube.
     lateral_sign : {1, -1}
         Where lateral is: 1 for a left hip (x), -1 for a right one.
+
+    See Also
+    --------
+    xraymeasure.geometry.curves.fit_ellipse : The outline.
+    xraymeasure.geometry.cup_angles.angles_of_axis : The angles of a pose.
     """
     x, y, a, b, angle = np.asarray(ellipse, dtype=float)
     height = source_detector_mm
@@ -227,6 +236,11 @@ def fit_sphere_outline(points: np.ndarray, start: np.ndarray, source_detector_mm
     ------
     MeasureError
         If the points do not determine it.
+
+    See Also
+    --------
+    sphere_centre_mm : Where the sphere lies.
+    refit_sphere_outline : Many noisy copies at once.
     """
     if np.ptp(points, axis=0).max() > source_detector_mm:
         raise MeasureError("the outline is larger than the distance to the tube")
@@ -238,7 +252,12 @@ def fit_sphere_outline(points: np.ndarray, start: np.ndarray, source_detector_mm
 def refit_sphere_outline(
     points: np.ndarray, start: np.ndarray, source_detector_mm: np.ndarray
 ) -> np.ndarray:
-    """Refit many noisy copies, ``(n, 2, draws)``; one tube height for each or for all."""
+    """Refit many noisy copies, ``(n, 2, draws)``; one tube height for each or for all.
+
+    See Also
+    --------
+    fit_sphere_outline : The start.
+    """
     heights = np.broadcast_to(np.asarray(source_detector_mm, dtype=float), points.shape[2:])
     if np.all(heights == heights[0]):
         return refit(_sphere_model(heights[0]), points, start)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc
+from scipy.special import chdtrc, chndtr
 
 from xraymeasure.geometry.anchored import Anchor
 from xraymeasure.geometry.cup_angles import along_line, angles_of_axis
@@ -57,6 +57,13 @@ SELDOM = 0.001
 AS_NEAR = 4.0
 """Two arcs are no nearer than one where their squares, in placing spreads, differ by less."""
 
+REACHES_BEYOND = (1.01, 1.08, 1.2)
+"""So many times as far as its outermost points a flat rim may reach. Six points spread evenly over
+an ellipse reach 0.87 of it at the least (derived)."""
+
+NO_WORSE = 2.0
+"""Arrangements of points on two arcs are as likely where their squares differ by less."""
+
 
 def on_one_arc(points: np.ndarray, spread: float, head: np.ndarray | None) -> bool:
     """Whether the points of a rim lie on one arc of it.
@@ -100,7 +107,7 @@ def _clearly_bowed(u: np.ndarray, v: np.ndarray) -> bool:
     """Whether points, in placing spreads, lie on one bow rather than on a line or on two."""
     scatter = _off_axis(u, v)
     bowed = _left(scatter, _off_axis(u, u**2))
-    around = _left(scatter, _off_axis(u, np.copysign(_height(u), v)))
+    around = _left(scatter, _off_axis(u, _on_either(u, v)))
     bow = scatter @ scatter - bowed @ bowed
     nearer = bowed @ bowed <= around @ around
     return bool(bow > BOWED_BEYOND**2 and nearer and _explained(bowed, SELDOM))
@@ -234,42 +241,65 @@ def flat_rim(points: np.ndarray, spread: float, half: float = 0.0) -> FlatRim | 
     possible = np.linspace(0.0, 3.0 * FLAT_BELOW, 181)
     # Points on both arcs, or all on one, which scatters less for the same half-axis: where they
     # may be either, the half-axis may be as small as the one and as large as the other.
-    both = _off_axis(u, np.copysign(_height(u), v))
     one = _off_axis(u, _height(u, half / spread))
-    of_both, of_one = (_confidence(scatter, arc, possible) for arc in (both, one))
-    of_two, of_bow = (_left(scatter, arc) for arc in (both, one))
+    of_two, of_bow = (_left(scatter, arc) for arc in (_off_axis(u, _on_either(u, v)), one))
     fits_both, fits_one = (_explained(left, 0.05) for left in (of_two, of_bow))
     # Where the cup's size does not tell them apart, one arc is not given up for a little scatter.
     if half and of_bow @ of_bow < of_two @ of_two + AS_NEAR:
         fits_one = _explained(of_bow, SELDOM)
     if fits_one and not fits_both:
         return None  # a short arc, not a flat rim
-    confidence = of_both
+    least, most = _arc_squares(scatter, u, v)
+    confidence = _between(*(_confidence(scatter, each, possible) for each in (most, least)))
     if fits_one:
-        confidence = np.where(of_both < 0.5, of_both, np.maximum(np.minimum(of_both, of_one), 0.5))
+        confidence = _between(confidence, _confidence(scatter, one @ one, possible))
     # Strictly rising, as interpolation wants.
     rising = np.maximum.accumulate(confidence) + 1e-12 * np.arange(len(possible))
     return FlatRim(spread * possible, rising)
 
 
-def _confidence(scatter: np.ndarray, arc: np.ndarray, possible: np.ndarray) -> np.ndarray:
+def _confidence(scatter: np.ndarray, arc_squares: float, possible: np.ndarray) -> np.ndarray:
     """Return the probability of more scatter than was seen, for each possible half-axis.
 
     All in placing spreads: the squared scatter is then a non-central chi-square.
     """
-    from scipy.stats import ncx2
-
-    shift = np.maximum(possible**2 * (arc @ arc), 1e-9)
+    shift = np.maximum(possible**2 * arc_squares, 1e-9)
     # The floor is for points right on a line, which the distribution's code cannot take.
-    return np.asarray(ncx2.sf(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift))
+    return 1.0 - np.asarray(chndtr(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift))
 
 
-def _height(u: np.ndarray, half: float = 0.0) -> np.ndarray:
+def _between(below: np.ndarray, above: np.ndarray) -> np.ndarray:
+    """Return a confidence whose half-axis may be as small as one has it and as large as another."""
+    return np.where(below < 0.5, below, np.maximum(np.minimum(below, above), 0.5))
+
+
+def _arc_squares(scatter: np.ndarray, u: np.ndarray, v: np.ndarray) -> tuple[float, float]:
+    """Return how much points on both arcs scatter for one half-axis, the least and the most.
+
+    Which of them lies on which arc, and how far beyond the outermost the rim reaches, is taken
+    in every way that leaves about as little as the best one does.
+    """
+    order = np.sort(v)
+    above = np.where(v > (order[1:, None] + order[:-1, None]) / 2.0, 1.0, -1.0)
+    arcs = _off_axis(u, np.vstack([above * _height(u, beyond=by) for by in REACHES_BEYOND]).T)
+    squares = (arcs**2).sum(axis=0)
+    taken = (scatter @ arcs) ** 2 / squares
+    likely = squares[taken >= taken.max() - NO_WORSE]
+    return float(likely.min()), float(likely.max())
+
+
+def _on_either(u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Return how high points stand that lie on the arc of their own side of the long axis."""
+    return np.asarray(np.copysign(_height(u), v))
+
+
+def _height(u: np.ndarray, half: float = 0.0, beyond: float = REACHES_BEYOND[0]) -> np.ndarray:
     """Return how high points along a flat rim stand, in its short half-axes.
 
-    Its long half-axis is `half`, or what the points span: the outermost seldom lie at the ends.
+    Its long half-axis is `half`, or `beyond` times what the points span: the outermost seldom lie
+    at the ends.
     """
-    middle, half = (u.max() + u.min()) / 2.0, max(1.01 * np.ptp(u) / 2.0, half)
+    middle, half = (u.max() + u.min()) / 2.0, max(beyond * np.ptp(u) / 2.0, half)
     return np.asarray(np.sqrt(1.0 - np.clip((u - middle) / half, -1.0, 1.0) ** 2))
 
 
