@@ -64,8 +64,14 @@ def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
     converge : One set of points, with residuals and covariance.
     """
     start = np.asarray(start, dtype=float)
-    start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2])).copy()
-    return descend(model, points, start, steps=40, tolerance=1e-4)
+    start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2]))
+    # To first order most copies are the first one: only one in ten steps moves this curve.
+    new = (points != points[:, :, :1]).any(axis=(0, 1)) | (start != start[:, :1]).any(axis=0)
+    new[:1] = True
+    if not new.all():
+        points, start = points[:, :, new], start[:, new]
+    found = descend(model, points, start.copy(), steps=40, tolerance=1e-4)
+    return found if new.all() else found[:, np.where(new, np.cumsum(new) - 1, 0)]
 
 
 def converge(
@@ -164,6 +170,10 @@ def descend(
     return arrived
 
 
+_MANY = 16
+"""From so many systems on they are solved side by side, without refusing a singular one."""
+
+
 def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     """Solve many small symmetric positive systems, ``(k, k, draws)`` and ``(k, draws)``.
 
@@ -171,7 +181,7 @@ def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     order of magnitude faster than a stack of separate solves.
     """
     size = len(right)
-    if right.shape[1] < 64:
+    if right.shape[1] < _MANY:
         return np.linalg.solve(matrix.transpose(2, 0, 1), right.T[:, :, None])[:, :, 0].T
     lower = np.zeros_like(matrix)
     for i in range(size):

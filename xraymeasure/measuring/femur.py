@@ -108,10 +108,10 @@ def lengths(scene: Scene, tilt: np.ndarray, origin: np.ndarray | None, numbers: 
         on_line, along = fit_line(placed[name])
         return on_line, caudal_end(along)
 
-    hips = {
-        side: np.stack(along_line(*(scene.head_in_hip_plane(side) - middle), tilt))
-        for side in scene.head_centre
-    }
+    hips = {}
+    for side in scene.head_centre:
+        x, y = scene.head_in_hip_plane(side) - middle
+        hips[side] = np.stack(along_line(x, y, tilt))
     shafts = {side: line("femoral_shaft", side) or line("stem_axis", side) for side in SIDES}
     lessers = {side: point("lesser_trochanter", side) for side in SIDES}
     teardrops = {side: point("teardrop", side) for side in SIDES}
