@@ -141,8 +141,7 @@ def _starts(points: np.ndarray, anchor: Anchor) -> np.ndarray:
             middle = centre - 0.75 * short * np.array([-np.sin(angle), np.cos(angle)])
             x, y = middle if anchor.centre is None else anchor.centre
             starts.append([x, y, anchor.half, short, angle])
-    # So many at once are solved without refusing a singular one.
-    return np.array(starts * 4).T
+    return np.array(starts).T
 
 
 def _with_the_arc_ahead(ellipse: np.ndarray) -> np.ndarray:

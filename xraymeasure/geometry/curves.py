@@ -261,7 +261,7 @@ def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     array([0.6, 0.8])
     """
     points = np.asarray(points, dtype=float)
-    centre = points.mean(axis=0)
+    centre = points.sum(axis=0) / len(points)
     if len(points) == 2:
         along = points[1] - points[0]
         length = np.sqrt((along * along).sum(axis=0))
@@ -339,14 +339,12 @@ def squares_about_ellipses(sets: np.ndarray) -> np.ndarray:
     starts = [_ellipse_starts(sets[..., each]) for each in range(sets.shape[2])]
     columns = [each for each, some in enumerate(starts) for _ in some]
     first = np.stack([start for some in starts for start in some], axis=1)
-    # So many at once are solved without refusing a singular one.
-    filled = np.resize(np.arange(len(columns)), max(64, len(columns)))
-    points = sets[..., np.array(columns)[filled]]
+    points = sets[..., columns]
     with np.errstate(all="ignore"):
-        fitted = refit(_ellipse_model, points, first[:, filled])
+        fitted = refit(_ellipse_model, points, first)
         squares = (_ellipse_model(points, fitted)[0] ** 2).sum(axis=0)
     least = np.full(sets.shape[2], np.inf)
-    np.fmin.at(least, np.array(columns)[filled], squares)
+    np.fmin.at(least, columns, squares)
     return least
 
 

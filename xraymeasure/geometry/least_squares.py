@@ -7,6 +7,7 @@ parameter of every curve here is a length, and a fourth or fifth an angle.
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -170,10 +171,6 @@ def descend(
     return arrived
 
 
-_MANY = 16
-"""From so many systems on they are solved side by side, without refusing a singular one."""
-
-
 def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     """Solve many small symmetric positive systems, ``(k, k, draws)`` and ``(k, draws)``.
 
@@ -181,8 +178,9 @@ def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     order of magnitude faster than a stack of separate solves.
     """
     size = len(right)
-    if right.shape[1] < _MANY:
-        return np.linalg.solve(matrix.transpose(2, 0, 1), right.T[:, :, None])[:, :, 0].T
+    if right.shape[1] < 64:
+        with suppress(np.linalg.LinAlgError):  # one is singular: side by side none is refused
+            return np.linalg.solve(matrix.transpose(2, 0, 1), right.T[:, :, None])[:, :, 0].T
     lower = np.zeros_like(matrix)
     for i in range(size):
         for j in range(i + 1):

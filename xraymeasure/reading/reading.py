@@ -141,7 +141,8 @@ class Reading:
         >>> Reading("A", "2026-01-31T10:15:00Z", "left", landmarks=twice).place("symphysis")
         array([11., 20.])
         """
-        return np.asarray(self.points(name).mean(axis=0))
+        rows, columns = zip(*self.landmarks[name], strict=True)
+        return np.array([sum(rows) / len(rows), sum(columns) / len(columns)])
 
     def has(self, *names: str) -> bool:
         """Whether every named landmark is placed with as many points as it needs."""
