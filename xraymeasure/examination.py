@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -93,6 +93,7 @@ def examine(
     thresholds: Thresholds | None = None,
     cup_opens: Opens | None = None,
     helps: bool = True,
+    findings: Sequence[Finding] | None = None,
 ) -> Examination:
     """Measure a film, hold it against its plan, and against an earlier film.
 
@@ -105,7 +106,7 @@ def examine(
         What was intended; what is not planned is not compared.
     before : Examination or (Film, Reading), optional
         An earlier film of the same hips, for planned changes and for what changed.
-    draws, seed, reference, thresholds, cup_opens
+    draws, seed, reference, thresholds, cup_opens, findings
         As in `measure`.
     helps : bool
         Whether to look for what would narrow an undecided number, which takes longer than
@@ -142,9 +143,10 @@ def examine(
         reference=reference,
         thresholds=thresholds,
         cup_opens=cup_opens,
+        findings=findings,
     )
     earlier = before.measurements if before else None
-    if before is not None:
+    if before is not None and findings is None:
         said = (*pair_findings(film, reading, before), *measured.findings)
         measured = replace(measured, findings=said)
     compared = compare(measured, plan, earlier) if plan else None

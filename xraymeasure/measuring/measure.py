@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from math import isfinite
@@ -29,7 +29,13 @@ from xraymeasure.measuring.needs import (
     rests_on,
 )
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting, settle
-from xraymeasure.measuring.results import KnownSizes, Measurement, Measurements, Missing
+from xraymeasure.measuring.results import (
+    Finding,
+    KnownSizes,
+    Measurement,
+    Measurements,
+    Missing,
+)
 from xraymeasure.measuring.uncertainty import (
     COVERAGE,
     Key,
@@ -81,6 +87,7 @@ def measure(
     reference: Reference | None = None,
     thresholds: Thresholds | None = None,
     cup_opens: Opens | None = None,
+    findings: Sequence[Finding] | None = None,
 ) -> Measurements:
     """Measure one film from one reading.
 
@@ -101,6 +108,8 @@ def measure(
         From which numbers on the film's quality is remarked upon.
     cup_opens : {"anterior", "posterior"}, optional
         What a study states of all its cups; a reading that states it for a hip goes before.
+    findings : sequence of Finding, optional
+        What was found a moment ago, for numbers that follow a drag; by default it is looked for.
 
     Returns
     -------
@@ -178,10 +187,11 @@ def measure(
         )
     )
     missing = _missing(setting, values, rims)
-    findings = (
-        *implausible(film, setting, values, rims),
-        *find(film, setting, values, intervals, flat, linear, thresholds or Thresholds()),
-    )
+    if findings is None:
+        findings = (
+            *implausible(film, setting, values, rims),
+            *find(film, setting, values, intervals, flat, linear, thresholds or Thresholds()),
+        )
     return Measurements(
         film=FilmBinding(film.sop_instance_uid, reading.film.pixel_sha256),
         reader=reading.reader,
@@ -189,7 +199,7 @@ def measure(
         operated_side=reading.operated_side,
         rows=tuple(rows),
         missing=missing,
-        findings=findings,
+        findings=tuple(findings),
         drawings=tuple(draw_fitted(setting)),
         mm_per_px=setting.scale.mm_per_px if setting.scale else None,
         notes=(*_notes(film, setting), *_beside_the_other_side(setting, linear)),

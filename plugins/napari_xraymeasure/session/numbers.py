@@ -1,12 +1,13 @@
 """The numbers beside the film: measured anew from the reading after every edit and every move.
 
 The same call as the command line's makes them, so that a saved reading gives the numbers that
-were shown. During a drag the intervals are first-order; once the button is let go they are those
-of the command line.
+were shown. During a drag the intervals are first-order, and the warnings those from before it; once
+the button is let go both are those of the command line.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from xraymeasure.change.changes import Changes
@@ -67,6 +68,7 @@ def numbers(
     before: Examination | None = None,
     *,
     final: bool,
+    findings: Sequence[Finding] | None = None,
 ) -> Numbers:
     """Measure the complete part of a reading and hold it against the plan.
 
@@ -76,15 +78,18 @@ def numbers(
         As for `examine`.
     final : bool
         Whether to draw for the intervals as the command line does, or to keep up with a drag.
+    findings : sequence of Finding, optional
+        What was found before the drag, and stands until it ends.
     """
     complete = reading.complete_part()
     if not any(complete.landmarks.values()):
         return Numbers(final=final)
     draws = DRAWS if final else 0
     try:
-        found = examine(film, complete, plan, before, draws=draws, helps=final)
+        found = examine(film, complete, plan, before, draws=draws, helps=final, findings=findings)
     except PlanError as error:
-        return replace(numbers(film, reading, None, before, final=final), plan_problem=str(error))
+        alone = numbers(film, reading, None, before, final=final, findings=findings)
+        return replace(alone, plan_problem=str(error))
     except XrayMeasureError as error:
         return Numbers(problem=str(error), final=final)
     return Numbers(found, final=final)

@@ -220,7 +220,10 @@ class Session(Proposing):
         return self.film, self.reading, self.plan, self.before
 
     def _numbers(self) -> Numbers:
-        return numbers(*self.inputs, final=False)
+        # What there is to say of a drag is said when it ends.
+        before = self.result.measurements if self.dragging else None
+        findings = before.findings if before else None
+        return numbers(*self.inputs, final=False, findings=findings)
 
     def save_again(self) -> None:
         """Try once more to save what could not be saved."""
