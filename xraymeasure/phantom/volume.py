@@ -120,14 +120,27 @@ def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volum
     spacing = volume.spacing
     margin = int(np.ceil(2.5 * warp_mm / spacing))
     density = np.pad(volume.density, margin)
-    axes = [np.arange(size, dtype=np.float32) for size in density.shape]
-    where = np.meshgrid(*axes, indexing="ij")
     knots = [int(np.ceil(size * spacing / _WAVE_MM)) + 4 for size in density.shape]
-    at = [axis * np.float32(spacing / _WAVE_MM) + np.float32(1.5) for axis in where]
+    # The splines on a grid are those along each axis in turn.
+    along = [
+        np.float32(
+            [
+                map_coordinates(knot, [np.arange(size) * (spacing / _WAVE_MM) + 1.5], order=3)
+                for knot in np.eye(count)
+            ]
+        )
+        for size, count in zip(density.shape, knots, strict=True)
+    ]
+    where = np.meshgrid(
+        *(np.arange(size, dtype=np.float32) for size in density.shape), indexing="ij", sparse=True
+    )
     moved = [
         axis
-        + map_coordinates(
-            random.normal(0.0, warp_mm / spacing, knots), at, order=3, output=np.float32
+        + np.einsum(
+            "abc,ai,bj,ck->ijk",
+            random.normal(0.0, warp_mm / spacing, knots).astype(np.float32),
+            *along,
+            optimize=True,
         )
         for axis in where
     ]
