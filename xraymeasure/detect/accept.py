@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from xraymeasure.detect import cup
+from xraymeasure.detect import cup, picture, spread
 from xraymeasure.detect.femur import Axis
-from xraymeasure.detect.head import Head
+from xraymeasure.detect.head import CLIPPED_PROFILE, Head
 
 COARSE_MISFIT_LIMIT = 0.075
 """Of the first fit, on a grid of about 1 mm: true implants reach 0.057, others begin at 0.086."""
@@ -24,7 +24,6 @@ that has no shell, but a wire, at 0.031 and less."""
 _RADII_MM = (19.0, 37.0)
 _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
 _MISFIT_OF_HEAD = 0.02
-_DISAGREEMENT_OF_HEAD = 0.004
 _FLOOR_DEG = (0.25, 0.25)
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
 _SHARE_OF_SPREAD = (0.8, 1.4)
@@ -44,12 +43,13 @@ _FARTHEST_FACE_MM = 1.0
 _SHARPENED = 3.0
 """Films without strong edge enhancement come out below 2.8 (rendered films)."""
 _CLIPPED = 0.5
+_ANGLES = [picture.INCLINATION, picture.ANTEVERSION]
 _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
 
 
 def has_shell(fit: cup.Fitted) -> bool:
     """Whether what surrounds the head is metal."""
-    return bool(np.exp(fit.parameters[cup.SHELL]) > _LEAST_ATTENUATION)
+    return bool(np.exp(fit.parameters[picture.SHELL]) > _LEAST_ATTENUATION)
 
 
 def may_be_cup(fit: cup.Fitted) -> bool:
@@ -57,17 +57,19 @@ def may_be_cup(fit: cup.Fitted) -> bool:
     p = fit.parameters
     return bool(
         fit.misfit < MISFIT_LIMIT
-        and np.hypot(p[cup.U], p[cup.V]) < _FARTHEST_MM
+        and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_MM
         and has_shell(fit)
-        and _RADII_MM[0] < p[cup.RADIUS] < _RADII_MM[1]
-        and _INCLINATIONS_DEG[0] < p[cup.INCLINATION] < _INCLINATIONS_DEG[1]
-        and abs(p[cup.ANTEVERSION]) < _STEEPEST_ANTEVERSION_DEG
+        and _RADII_MM[0] < p[picture.RADIUS] < _RADII_MM[1]
+        and _INCLINATIONS_DEG[0] < p[picture.INCLINATION] < _INCLINATIONS_DEG[1]
+        and abs(p[picture.ANTEVERSION]) < _STEEPEST_ANTEVERSION_DEG
         # Tone rises with metal, or what was fitted is a hole.
         and fit.solution.coefficients[7] + fit.solution.coefficients[8] > 0
     )
 
 
-def angle_sd_deg(fit: cup.Fitted, covariance: np.ndarray) -> tuple[float, float] | None:
+def angle_sd_deg(
+    fit: cup.Fitted, covariance: np.ndarray, lip: np.ndarray
+) -> tuple[float, float] | None:
     """Return the standard uncertainty of inclination and anteversion, degrees.
 
     None where they depend so much on the model that nothing is to be proposed.
@@ -76,15 +78,15 @@ def angle_sd_deg(fit: cup.Fitted, covariance: np.ndarray) -> tuple[float, float]
     ----------
     fit : Fitted
     covariance : numpy.ndarray
-        By `cup.spread_over_variants`.
+        By `spread.spread_over_variants`.
     """
-    spread = np.sqrt(np.diag(covariance))[[cup.INCLINATION, cup.ANTEVERSION]]
-    parts = [np.array(_FLOOR_DEG), np.array(_SHARE_OF_SPREAD) * spread]
+    over_variants = np.sqrt(np.diag(covariance))[_ANGLES]
+    parts = [np.array(_FLOOR_DEG), np.array(_SHARE_OF_SPREAD) * over_variants]
     if parts[1].max() > _WIDEST_DEG:
         return None
-    if (face := abs(float(fit.parameters[cup.FACE]))) > _FARTHEST_FACE_MM:
+    if (face := abs(float(fit.parameters[picture.FACE]))) > _FARTHEST_FACE_MM:
         parts.append(np.array([min(_OF_SHAPE_DEG_PER_MM * face, _MOST_OF_SHAPE_DEG), 0.0]))
-    if cup.sharpening(fit) > _SHARPENED:
+    if spread.sharpening(fit) > _SHARPENED:
         parts.append(np.array(_OF_SHARPENING_DEG))
     inclination, anteversion = np.sqrt(np.sum(np.square(parts), axis=0))
     return float(inclination), float(anteversion)
@@ -95,7 +97,7 @@ def doubts_of(
     fit: cup.Fitted,
     angle_sd_deg: tuple[float, float],
     clipped: float,
-    lip_turns_deg: float,
+    lip: np.ndarray,
 ) -> tuple[str, ...]:
     """Return why a proposal is doubtful, as sentences; none if it is not.
 
@@ -106,8 +108,8 @@ def doubts_of(
     angle_sd_deg : (inclination, anteversion)
     clipped : float
         Share of the picture that is as white as the film can be.
-    lip_turns_deg : float
-        By how much the angles change when the shell may have a raised lip.
+    lip : numpy.ndarray
+        By `spread.turned_by_a_lip`.
     """
     found = []
     if fit.misfit > MISFIT_DOUBTFUL:
@@ -115,21 +117,21 @@ def doubts_of(
             f"The shell's picture leaves {100 * fit.misfit:.1f} % of the contrast of the metal "
             f"unexplained (doubtful from {100 * MISFIT_DOUBTFUL:.0f} %)."
         )
-    if head.misfit > _MISFIT_OF_HEAD or head.disagreement > _DISAGREEMENT_OF_HEAD:
+    if head.misfit > _MISFIT_OF_HEAD or head.seen < CLIPPED_PROFILE:
         found.append("The edge of the head does not settle its diameter.")
     if head.sectors < 0.2:
         found.append(f"Only {100 * head.sectors:.0f} % of the head's outline is seen.")
-    if cup.sharpening(fit) > _SHARPENED:
+    if spread.sharpening(fit) > _SHARPENED:
         found.append("The edges on the film are strongly enhanced, which turns the anteversion.")
     if max(angle_sd_deg) > _WIDE_DEG:
         found.append("Other models of the shell give other angles.")
-    if np.hypot(fit.parameters[cup.U], fit.parameters[cup.V]) > _FAR_MM:
+    if np.hypot(fit.parameters[picture.U], fit.parameters[picture.V]) > _FAR_MM:
         found.append("The head lies off the middle of the shell: it is worn, or no half ball.")
-    if lip_turns_deg > _LIP_TURNS_DEG:
+    if (lip_turns_deg := float(np.abs(lip[_ANGLES]).max())) > _LIP_TURNS_DEG:
         found.append(
             f"With a raised lip the angles of the shell would be {lip_turns_deg:.0f} deg other."
         )
-    if abs(float(fit.parameters[cup.FACE])) > _FARTHEST_FACE_MM:
+    if abs(float(fit.parameters[picture.FACE])) > _FARTHEST_FACE_MM:
         found.append(
             "The opening does not lie where that of half a ball does: a raised lip or another "
             "shape may turn the angles by some degrees."

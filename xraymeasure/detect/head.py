@@ -23,7 +23,15 @@ _NECK_HALF_RAD = np.radians(38.0)
 _PROFILE_MM = (-1.8, 1.6)
 _CLEAN_SHARE = 0.5
 """Of the sectors, those whose profiles are most alike are taken."""
-_PRIOR_WEIGHT = 0.012
+_STEP_MM = 0.05
+"""Of profiles."""
+_LEAST_SEEN, CLIPPED_PROFILE = 0.1, 0.37
+_SD, _CLIPPED_SD = 0.0013, 0.004
+"""Relative standard uncertainty of the radius, also where white begins just inside the outline;
+from the spread of errors on rendered films."""
+_INTERPOLATED = 6.0**-0.5
+"""Spread of the triangle by which greys between pixels are interpolated, over their distance."""
+_PRIOR_WEIGHT = 0.02
 """Misfit, over the height of the profile, that weighs as much as one spread of a prior."""
 
 
@@ -43,8 +51,8 @@ class Head:
         Share of the outline that was used.
     misfit : float
         Root mean square of what the profile's model leaves, over the height of the profile.
-    disagreement : float
-        Between the two starts of the model, relative to the radius.
+    seen : float
+        Share of the profile that is not clipped to white, its ends counted half.
     """
 
     x_mm: float
@@ -54,7 +62,7 @@ class Head:
     radius_sd_mm: float
     sectors: float
     misfit: float
-    disagreement: float
+    seen: float
 
 
 def find_head(plate: Plate, candidate: Candidate) -> Head | None:
@@ -91,7 +99,7 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
         used = turns[keep]
         if np.hypot(*(cone[:2] - start[:2])) > 4.0 or not 9.0 < cone[2] < 35.0:
             return None
-    correction, misfit, disagreement = _size(field, cone, used, height)
+    correction, misfit, seen = _size(field, cone, used, height)
     radius = float(cone[2] + correction)
     covariance = fit.unit_covariance
     centre_sd = float(np.hypot(spread * (covariance[0, 0] + covariance[1, 1]) ** 0.5, 0.02))
@@ -100,10 +108,10 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
         float(cone[1]),
         radius,
         centre_sd,
-        float(np.hypot(0.0015 * radius, 0.5 * disagreement * radius)),
+        radius * (_CLIPPED_SD if seen < CLIPPED_PROFILE else _SD),
         len(used) / _ANGLES,
         misfit,
-        disagreement,
+        seen,
     )
 
 
@@ -156,7 +164,7 @@ def _edge(
 def _size(
     field: Field, cone: np.ndarray, turns: np.ndarray, height: float
 ) -> tuple[float, float, float]:
-    """Return what must be added to the radius, the model's misfit and how far starts disagree."""
+    """Return what must be added to the radius, the model's misfit and how much of it is seen."""
     from scipy.optimize import least_squares
 
     offsets = np.arange(_PROFILE_MM[0], _PROFILE_MM[1] + 0.025, 0.05)
@@ -167,30 +175,29 @@ def _size(
     whole = np.isfinite(grey).all(axis=1)
     profile = _mean_profile(grey[whole]) if whole.sum() >= 8 else None
     if profile is None:
-        return 0.0, 1.0, 1.0
+        return 0.0, 1.0, 0.0
     white = field.clipped_at(
         cone[0] + away * np.cos(turns)[:, None], cone[1] + away * np.sin(turns)[:, None]
     )
     # Where the film is as white as it can be, the profile says nothing.
     weight = np.where(np.abs(offsets) < 1.2, 1.0, 0.5) * (white.mean(axis=0) < 0.02)
-    found = []
-    for attenuation in (0.08, 0.4):
-        model = _Profile(offsets, float(cone[2]), profile, weight)
-        fit = least_squares(
-            model.residual,
-            [0.1, np.log(attenuation), 0.1, 0.22, np.log(0.8)],
-            bounds=(
-                [-0.2, np.log(0.01), 0.003, 0.05, np.log(0.3)],
-                [0.6, np.log(1.5), 1.0, 0.6, np.log(2.0)],
-            ),
-            x_scale=[0.1, 0.5, 0.1, 0.1, 0.5],
-            max_nfev=40,
-        )
-        found.append((2.0 * fit.cost, float(fit.x[0])))
-    found.sort()
-    (best, correction), (_, other) = found
-    misfit = float(np.sqrt(best / len(offsets)) / max(float(np.ptp(profile)), 1e-6))
-    return correction, misfit, abs(correction - other) / float(cone[2])
+    seen = float(weight.mean())
+    if seen < _LEAST_SEEN:
+        return 0.0, 1.0, seen
+    model = _Profile(offsets, float(cone[2]), profile, weight, max(field.pitch_mm))
+    fit = least_squares(
+        lambda p: model.residuals(p[None])[0],
+        [0.1, np.log(0.2), 0.2, 0.15, np.log(0.8)],
+        model.slopes,
+        bounds=(
+            [-0.2, np.log(0.01), 0.003, 0.05, np.log(0.3)],
+            [0.6, np.log(1.5), 1.0, 0.6, np.log(2.0)],
+        ),
+        x_scale=[0.1, 0.5, 0.1, 0.1, 0.5],
+        max_nfev=40,
+    )
+    left = model.residuals(fit.x[None])[0, : len(offsets)]
+    return float(fit.x[0]), float(np.sqrt(np.mean(left**2))), seen
 
 
 def _mean_profile(grey: np.ndarray) -> np.ndarray:
@@ -218,48 +225,68 @@ def _mean_profile(grey: np.ndarray) -> np.ndarray:
 class _Profile:
     """Chord of a sphere -> exposure -> blur -> logarithm with scatter -> tone, along a radius.
 
-    Parameters of `residual`: mm to be added to the radius, log attenuation per mm on the detector,
+    Parameters of a row: mm to be added to the radius, log attenuation per mm on the detector,
     scatter, blur (mm), log width of the sharpening (mm). Tone (offset, slope of the ground, gain,
-    curvature, one sharpening term) enters linearly and is solved inside.
+    curvature, one sharpening term) enters linearly and is solved inside. All have weak priors, the
+    tone's as further rows of the linear system: working values.
     """
 
     offsets: np.ndarray
     radius: float
     profile: np.ndarray
     weight: np.ndarray
+    pitch_mm: float
 
-    def residual(self, p: np.ndarray) -> np.ndarray:
-        """Return what the best tone leaves of the profile, and weak priors."""
-        from scipy.ndimage import gaussian_filter1d
+    def slopes(self, p: np.ndarray) -> np.ndarray:
+        """Return the slope of the residual in each parameter."""
+        steps = np.array([1e-4, 1e-3, 1e-4, 1e-4, 1e-3])
+        several = self.residuals(np.concatenate([p[None], p + np.diag(steps)]))
+        found: np.ndarray = ((several[1:] - several[0]) / steps[:, None]).T
+        return found
 
-        extra, log_mu, scatter, blur, sharpness = p
-        margin = np.arange(-3.0, 3.001, 0.05)
-        inside = np.maximum((self.radius + extra) ** 2 - (self.radius + margin) ** 2, 0.0)
-        chord = 2.0 * np.sqrt(inside)
-        # A corner of the chord falls between the samples; its square root is averaged over one.
-        passed = gaussian_filter1d(np.exp(-np.exp(log_mu) * chord), max(blur, 0.02) / 0.05)
+    def residuals(self, several: np.ndarray) -> np.ndarray:
+        """Return what the best tone leaves of the profile's height, and priors, for each row."""
+        extra, log_mu, scatter, blur, log_sharp = several.T[:, :, None]
+        margin = np.arange(-4.0, 4.001, _STEP_MM)
+        # The chord has a corner at the outline: exposures are averaged over each step.
+        fine = (margin[:, None] + _STEP_MM * np.arange(-0.4, 0.41, 0.2)).ravel()
+        inside = np.maximum((self.radius + extra) ** 2 - (self.radius + fine) ** 2, 0.0)
+        passed = np.exp(-np.exp(log_mu) * 2.0 * np.sqrt(inside))
+        passed = _smoothed(passed.reshape(len(several), len(margin), -1).mean(axis=2), blur)
         density = -np.log((passed + scatter) / (1.0 + scatter))
-        sharp = density - gaussian_filter1d(density, np.exp(sharpness) / 0.05)
-        first = round(float(self.offsets[0] - margin[0]) / 0.05)
+        # Between pixels logarithms are interpolated, not exposures.
+        density = _smoothed(density, _INTERPOLATED * self.pitch_mm)
+        sharp = density - _smoothed(density, np.exp(log_sharp))
+        first = round(float(self.offsets[0] - margin[0]) / _STEP_MM)
         part = slice(first, first + len(self.offsets))
-        basis = np.stack(
-            [
-                np.ones_like(self.offsets),
-                self.offsets,
-                density[part],
-                density[part] ** 2,
-                sharp[part],
-            ],
-            axis=1,
-        )
-        basis = basis * self.weight[:, None]
-        coefficients = np.linalg.lstsq(basis, self.weight * self.profile, rcond=1e-6)[0]
-        left = self.weight * self.profile - basis @ coefficients
-        scale = _PRIOR_WEIGHT * max(float(np.ptp(self.profile)), 1e-6)
-        priors = [
-            (extra - 0.14) / 0.09,
-            (scatter - 0.12) / 0.2,
-            (blur - 0.22) / 0.1,
-            sharpness / 0.5,
+        height = np.ptp(density[:, part], axis=1)[:, None]
+        density, sharp = density[:, part] / height, sharp[:, part] / height
+        level = np.ones_like(density)
+        columns = [level, level * self.offsets, density, density**2 - density, sharp]
+        usual, spread = np.array([0.0, 0.0, 0.0, 0.0, 0.5]), np.array([0.01, 0.1, 0.6])
+        priors = np.zeros((len(several), 3, 5))
+        priors[:, range(3), (1, 3, 4)] = _PRIOR_WEIGHT / spread
+        basis = np.stack(columns, axis=2) * self.weight[:, None]
+        basis = np.concatenate([basis, priors], axis=1)
+        shown = self.weight * self.profile / max(float(np.ptp(self.profile)), 1e-6)
+        wanted = np.concatenate([shown, priors[0] @ usual])
+        orthogonal, _ = np.linalg.qr(basis)
+        fitted = orthogonal @ (orthogonal.transpose(0, 2, 1) @ wanted)[..., None]
+        off = [
+            (extra - 0.14) / 0.12,
+            (log_mu - np.log(0.2)),
+            (scatter - 0.3) / 0.15,
+            (blur - np.hypot(0.1, 0.2 * self.pitch_mm)) / 0.04,
+            (log_sharp + 0.2) / 0.4,
         ]
-        return np.concatenate([left, scale * np.array(priors)])
+        return np.concatenate([wanted - fitted[..., 0], _PRIOR_WEIGHT * np.hstack(off)], axis=1)
+
+
+def _smoothed(rows: np.ndarray, sigma_mm: np.ndarray | float) -> np.ndarray:
+    """Return rows blurred by Gaussians, mirrored at their ends."""
+    from scipy.fft import dct, idct
+
+    count = rows.shape[1]
+    damped = np.exp(-0.5 * (np.pi / (count * _STEP_MM) * np.arange(count) * sigma_mm) ** 2)
+    found: np.ndarray = idct(dct(rows, axis=1) * damped, axis=1)
+    return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from xraymeasure.detect import cup
+from xraymeasure.detect import picture
 from xraymeasure.detect.head import Head
 from xraymeasure.detect.render import rim
 from xraymeasure.geometry.cup_angles import cup_axis
@@ -38,7 +38,7 @@ def head_spread_mm(head: Head) -> float:
 
 
 def rim_outline_mm(
-    scene: cup.CupScene, parameters: np.ndarray, angle_sd_deg: tuple[float, float]
+    scene: picture.CupScene, parameters: np.ndarray, angle_sd_deg: tuple[float, float]
 ) -> tuple[np.ndarray, float]:
     """Return points of the rim on the detector, and the placing spread that says how sure it is.
 
@@ -60,9 +60,11 @@ def rim_outline_mm(
     spread_mm : float
     """
     p = parameters
-    axis = cup_axis(p[cup.INCLINATION], p[cup.ANTEVERSION], scene.side)
+    axis = cup_axis(p[picture.INCLINATION], p[picture.ANTEVERSION], scene.side)
     turns = np.linspace(0.0, 2.0 * np.pi, 72, endpoint=False)
-    circle = rim(scene.centre(p[cup.U], p[cup.V]), axis, p[cup.RADIUS], p[cup.FACE], turns)
+    circle = rim(
+        scene.centre(p[picture.U], p[picture.V]), axis, p[picture.RADIUS], p[picture.FACE], turns
+    )
     outline = project(circle.T, scene.beam.source_detector_mm).T
     x, y, a, b, angle = fit_ellipse(outline).parameters
     wanted = np.radians(angle_sd_deg)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from xraymeasure.detect import cup
+from xraymeasure.detect import cup, picture, spread
 from xraymeasure.detect.accept import (
     COARSE_MISFIT_LIMIT,
     angle_sd_deg,
@@ -36,7 +36,7 @@ METHOD = "synthesis-2"
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Diameters that heads are made in (from memory)."""
 _PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.4)
-_COARSE_MM, _FINE_MM = 1.2, 0.6
+_COARSE_MM, _FINE_MM = 1.5, 0.8
 _TRIES_A_SIDE = 3
 _STARTS_DEG = (15.0, 30.0, 5.0)
 _GOOD_MISFIT = 0.04
@@ -181,11 +181,12 @@ def _hip(
         return None
     scene, fit = fitted
     p = fit.parameters
-    covariance = cup.spread_over_variants(scene, fit)
-    angle_sd = angle_sd_deg(fit, covariance)
+    covariance = spread.spread_over_variants(scene, fit)
+    lip = spread.turned_by_a_lip(scene, fit)
+    angle_sd = angle_sd_deg(fit, covariance, lip)
     if angle_sd is None:
         return None
-    other = cup.mirrored(scene, p)
+    other = picture.mirrored(scene, p)
     clipped = float((scene.white & (scene.head_chord[scene.used] > 0)).mean())
     landmarks, spreads = {}, {}
     pitch = working_pitch_mm(film)
@@ -205,23 +206,24 @@ def _hip(
         if axis is not None and may_be_axis(axis):
             put(stem, np.array(axis.points_mm), None)
     on_film = 2.0 * head.radius_mm
+    radius_sd = covariance[picture.RADIUS, picture.RADIUS] ** 0.5
     return HipProposal(
         side=candidate.side,
         landmarks=landmarks,
         placing_sd_px=spreads,
-        inclination_deg=float(p[cup.INCLINATION]),
-        anteversion_deg=float(p[cup.ANTEVERSION]),
+        inclination_deg=float(p[picture.INCLINATION]),
+        anteversion_deg=float(p[picture.ANTEVERSION]),
         angle_sd_deg=angle_sd,
-        other_pose_deg=(float(other[cup.INCLINATION]), float(other[cup.ANTEVERSION])),
-        cup_diameter_mm=float(2.0 * p[cup.RADIUS]),
-        cup_diameter_sd_mm=float(2.0 * np.hypot(covariance[cup.RADIUS, cup.RADIUS] ** 0.5, 0.15)),
+        other_pose_deg=(float(other[picture.INCLINATION]), float(other[picture.ANTEVERSION])),
+        cup_diameter_mm=float(2.0 * p[picture.RADIUS]),
+        cup_diameter_sd_mm=float(2.0 * np.hypot(radius_sd, 0.15)),
         head_diameter_on_film_mm=on_film,
         magnification=float(scene.magnification) if head_mm else None,
         plausible_heads_mm=tuple(
             nominal for nominal in NOMINAL_HEADS_MM if _plausible(on_film / nominal)
         ),
         misfit=fit.misfit,
-        doubts=doubts_of(head, fit, angle_sd, clipped, cup.turned_by_a_lip(scene, fit)),
+        doubts=doubts_of(head, fit, angle_sd, clipped, lip),
     )
 
 
@@ -236,28 +238,28 @@ def _cup(
     radius: float,
     distance: float,
     opens: Opens | None,
-) -> tuple[cup.CupScene, cup.Fitted] | None:
+) -> tuple[picture.CupScene, cup.Fitted] | None:
     """Return the cup's fit on a fine grid and its scene, or None where there is no cup."""
     height = upright.source_detector_mm
     at = head.x_mm, head.y_mm
 
-    def scene(step: float, about: tuple[float, float], reach: float) -> cup.CupScene:
+    def scene(step: float, about: tuple[float, float], reach: float) -> picture.CupScene:
         box = (
             about[0] - reach - 3.0, about[0] + reach + 3.0,
             about[1] - reach - 3.0, about[1] + reach + 3.0,
         )  # fmt: skip
-        return cup.scene(
+        return picture.scene(
             upright.field(step, box), height, candidate.side, at, radius, distance,
             candidate.neck_rad, about, reach,
         )  # fmt: skip
 
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
-    best: tuple[cup.CupScene, cup.Fitted] | None = None
+    best: tuple[picture.CupScene, cup.Fitted] | None = None
     least = np.inf
     for anteversion in _STARTS_DEG:
         coarse = cup.descend(
-            wide, cup.start_parameters(outer, 43.0, anteversion), 7, (cup.FLANGE, cup.LIP)
+            wide, cup.start_parameters(outer, 43.0, anteversion), 7, (picture.FLANGE, picture.LIP)
         )
         if coarse.misfit > COARSE_MISFIT_LIMIT or not has_shell(coarse):
             return best
@@ -265,11 +267,11 @@ def _cup(
             continue
         least = coarse.cost
         p = coarse.parameters
-        if cup.faces_tube(wide, p) != (opens != "posterior"):
-            p = cup.mirrored(wide, p)
-        about = at[0] + float(p[cup.U]), at[1] + float(p[cup.V])
-        near = scene(_FINE_MM, about, float(p[cup.RADIUS]) * wide.magnification + 2.0)
-        fine = cup.descend(near, p, 9, (cup.LIP,))
+        if picture.faces_tube(wide, p) != (opens != "posterior"):
+            p = picture.mirrored(wide, p)
+        about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
+        near = scene(_FINE_MM, about, float(p[picture.RADIUS]) * wide.magnification + 2.0)
+        fine = cup.descend(near, p, 9, (picture.LIP,))
         if may_be_cup(fine) and (best is None or fine.misfit < best[1].misfit):
             best = near, fine
         if best is not None and best[1].misfit < _GOOD_MISFIT:

@@ -123,11 +123,12 @@ def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volum
     knots = [int(np.ceil(size * spacing / _WAVE_MM)) + 4 for size in density.shape]
     # The splines on a grid are those along each axis in turn.
     along = [
-        np.float32(
+        np.array(
             [
                 map_coordinates(knot, [np.arange(size) * (spacing / _WAVE_MM) + 1.5], order=3)
                 for knot in np.eye(count)
-            ]
+            ],
+            dtype=np.float32,
         )
         for size, count in zip(density.shape, knots, strict=True)
     ]

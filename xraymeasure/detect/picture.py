@@ -1,0 +1,204 @@
+"""The part of a film that holds head and shell, and what they would show there.
+
+Two balls cut by a plane, with a ring about the opening, are rendered from the tube (attenuation,
+blur, scatter). What the film does to exposures (tone, sharpening, slow harmonising) and what lies
+behind (soft tissue, bone) is given as columns that combine linearly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xraymeasure.detect.field import Field
+from xraymeasure.detect.render import Beam, flange_length, half_chord, lip_length, shell_length
+from xraymeasure.geometry.cup_angles import angles_of_axis, cup_axis
+from xraymeasure.vocabulary.landmarks import Side
+
+U, V, RADIUS, WALL, INCLINATION, ANTEVERSION, FACE, SHELL, HEAD = range(9)
+SCATTER, BLUR, FLANGE, LIP = range(9, 13)
+"""Parameters: centre on the detector against the head's (mm), outer radius, wall (mm), angles
+(degrees), how far the opening lies from the centre (mm), logarithms of the attenuation of shell and
+head (per mm), scatter, blur (mm on the detector), how far a ring about the opening stands out (mm),
+by how much the cranial half is raised (degrees)."""
+
+_NECK_HALF_MM = 13.0
+"""Half the width of the strip about the neck that is left out, at the head."""
+
+
+@dataclass(frozen=True, eq=False)
+class CupScene:
+    """The part of a film that holds head and cup, and the rays to it.
+
+    Attributes
+    ----------
+    field : Field
+    beam : Beam
+    side : {"left", "right"}
+    head_xy_mm : (x, y)
+        Where the head's centre is seen.
+    head_radius_mm, distance_mm : float
+        Radius of the head in space, and how far its centre is from the tube.
+    head_chord : numpy.ndarray
+        Length of each ray in the head.
+    ground : numpy.ndarray, shape (pixels, 6)
+        A quadratic in the plane.
+    used : tuple of numpy.ndarray
+        Rows and columns of the pixels that are fitted.
+    """
+
+    field: Field
+    beam: Beam
+    side: Side
+    head_xy_mm: tuple[float, float]
+    head_radius_mm: float
+    distance_mm: float
+    head_chord: np.ndarray
+    ground: np.ndarray
+    used: tuple[np.ndarray, ...]
+    greys: np.ndarray
+    white: np.ndarray
+
+    @property
+    def magnification(self) -> float:
+        """Of the plane of the head's centre."""
+        height = self.beam.source_detector_mm
+        return height / (height - float(self.centre(0.0, 0.0)[2]))
+
+    def centre(self, u: float, v: float) -> np.ndarray:
+        """Return the centre of the shell in space, as far from the tube as the head's."""
+        height = self.beam.source_detector_mm
+        ray = np.array([self.head_xy_mm[0] + u, self.head_xy_mm[1] + v, -height])
+        centre: np.ndarray = np.array([0.0, 0.0, height]) + ray * (
+            self.distance_mm / np.linalg.norm(ray)
+        )
+        return centre
+
+
+def scene(
+    field: Field,
+    source_detector_mm: float,
+    side: Side,
+    head_xy_mm: tuple[float, float],
+    head_radius_mm: float,
+    distance_mm: float,
+    neck_rad: float,
+    about_mm: tuple[float, float],
+    reach_mm: float,
+) -> CupScene:
+    """Return the scene of a field: what lies within `reach_mm` of `about_mm` and off the neck."""
+    beam = Beam.to(field, source_detector_mm)
+    x, y = np.meshgrid(field.x_mm, field.y_mm)
+    dx, dy = x - head_xy_mm[0], y - head_xy_mm[1]
+    along = dx * np.cos(neck_rad) + dy * np.sin(neck_rad)
+    across = dy * np.cos(neck_rad) - dx * np.sin(neck_rad)
+    magnified = head_radius_mm * source_detector_mm / distance_mm
+    neck = (along > 0.75 * magnified) & (np.abs(across) < _NECK_HALF_MM + 0.12 * along)
+    near = np.hypot(x - about_mm[0], y - about_mm[1]) < reach_mm
+    used = np.nonzero(near & ~neck)
+    p, q = dx[used] / 40.0, dy[used] / 40.0
+    ground = np.stack([np.ones_like(p), p, q, p * p, p * q, q * q], axis=1)
+    height = np.array([head_xy_mm[0], head_xy_mm[1], -source_detector_mm])
+    centre = np.array([0.0, 0.0, source_detector_mm]) + height * (
+        distance_mm / np.linalg.norm(height)
+    )
+    _, gap = beam.depth_and_gap(centre)
+    return CupScene(
+        field, beam, side, head_xy_mm, head_radius_mm, distance_mm,
+        2.0 * half_chord(gap, head_radius_mm), ground, used,
+        field.greys[used].astype(float), field.clipped[used],
+    )  # fmt: skip
+
+
+_SHAPE = [U, V, RADIUS, WALL, INCLINATION, ANTEVERSION, FACE, FLANGE, LIP]
+"""The parameters that say where metal is."""
+
+
+def _lengths(scene: CupScene, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return how far each ray runs in the shell, and half as far in the whole ball where used."""
+    axis, centre = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side), scene.centre(p[U], p[V])
+    outer = float(p[RADIUS])
+    shell = scene.beam, centre, axis, outer, max(outer - float(p[WALL]), 1.0), float(p[FACE])
+    metal = shell_length(*shell)
+    if p[LIP]:
+        metal += lip_length(*shell, float(p[LIP]))
+    if p[FLANGE]:
+        metal += flange_length(scene.beam, centre, axis, outer, float(p[FLANGE]), float(p[FACE]))
+    _, gap = scene.beam.depth_and_gap(centre)
+    return metal, half_chord(gap[scene.used], outer)
+
+
+def _blurred(pictures: np.ndarray, sigma: float, truncate: float = 3.0) -> np.ndarray:
+    """Return a stack of pictures, each blurred."""
+    from scipy.ndimage import gaussian_filter
+
+    found: np.ndarray = gaussian_filter(
+        pictures, (0.0, sigma, sigma), mode="nearest", truncate=truncate
+    )
+    return found
+
+
+def toned(scene: CupScene, several: np.ndarray) -> np.ndarray:
+    """Return the columns that tone combines into greys, for each row of parameters.
+
+    Parameters
+    ----------
+    several : numpy.ndarray, shape (n, parameters)
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, pixels, 6)
+        Missing bone; the picture, which is the logarithm of the exposure, 0 without metal; its
+        square; wide and narrow sharpening; slow harmonising.
+    """
+    pitch = scene.field.pitch_mm[0]
+    known: dict[bytes, tuple[np.ndarray, np.ndarray]] = {}
+    for p in several:
+        if (key := p[_SHAPE].tobytes()) not in known:
+            known[key] = _lengths(scene, p)
+    lengths = [known[p[_SHAPE].tobytes()] for p in several]
+    passed = np.exp(
+        [
+            -(np.exp(p[SHELL]) * metal + np.exp(p[HEAD]) * scene.head_chord)
+            for p, (metal, _) in zip(several, lengths, strict=True)
+        ]
+    )
+    for blur in np.unique(several[:, BLUR]):
+        same = several[:, BLUR] == blur
+        passed[same] = _blurred(passed[same], blur / pitch)
+    scatter = several[:, SCATTER, None, None]
+    pictures = -np.log((passed + scatter) / (1.0 + scatter))
+    wide = pictures - _blurred(pictures, 1.5 / pitch, 2.5)
+    narrow = pictures - _blurred(pictures, 0.5 / pitch)
+    slow = _blurred(pictures[:, ::4, ::4], 5.0 / pitch, 2.5)
+    rows, columns = (used // 4 for used in scene.used)
+    pixels = (slice(None), *scene.used)
+    here = pictures[pixels]
+    # Bone is missing inside the ball.
+    bone = np.array([ball for _, ball in lengths]) / 25.0
+    return np.stack(
+        [bone, here, here * here, wide[pixels], narrow[pixels], slow[:, rows, columns]], axis=2
+    )
+
+
+def design_of(scene: CupScene, p: np.ndarray) -> np.ndarray:
+    """Return the columns that are combined linearly into greys, shape (pixels, 12)."""
+    return np.concatenate([scene.ground, toned(scene, p[None])[0]], axis=1)
+
+
+def mirrored(scene: CupScene, p: np.ndarray) -> np.ndarray:
+    """Return the other pose of the same circle: its axis mirrored at the line of sight."""
+    axis = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side)
+    ray = scene.centre(p[U], p[V]) - np.array([0.0, 0.0, scene.beam.source_detector_mm])
+    ray = ray / np.linalg.norm(ray)
+    other = p.copy()
+    other[[INCLINATION, ANTEVERSION]] = angles_of_axis(axis - 2.0 * (axis @ ray) * ray, scene.side)
+    return other
+
+
+def faces_tube(scene: CupScene, p: np.ndarray) -> bool:
+    """Whether the opening looks toward the tube."""
+    axis = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side)
+    ray = scene.centre(p[U], p[V]) - np.array([0.0, 0.0, scene.beam.source_detector_mm])
+    return bool(axis @ ray < 0)

@@ -1,0 +1,88 @@
+"""How sure a cup is: what its parameters would be under other models of shell, tone and ground."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from xraymeasure.detect.cup import (
+    LONGEST_STEP,
+    PRIOR,
+    PRIOR_SD,
+    Fitted,
+    Solution,
+    area_share,
+    jacobian,
+    normal_equations,
+    solve,
+)
+from xraymeasure.detect.picture import LIP, CupScene, U, V
+
+
+def sharpening(fitted: Fitted) -> float:
+    """Return how strongly the film raises edges, over how strongly it shows metal."""
+    _, shown, _, wide, narrow, _ = fitted.solution.coefficients[6:]
+    return float((wide + narrow) / shown)
+
+
+def turned_by_a_lip(scene: CupScene, fitted: Fitted) -> np.ndarray:
+    """Return by how much the parameters would change if the shell may have a raised lip.
+
+    One Gauss-Newton step from the fit.
+    """
+    with_lip = jacobian(scene, fitted.parameters, fitted.solution, (LIP,))
+    freed = replace(fitted, slopes=fitted.slopes + with_lip)
+    return _one_step(freed, fitted.solution, _share(scene, fitted))
+
+
+def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> np.ndarray:
+    """Return the covariance of the parameters from what they would be under other models.
+
+    Each variant is one Gauss-Newton step from the fit: without one sector of the picture at a time
+    (jackknife: Quenouille MH, Biometrika 1956;43:353-360, from memory), and without one of the
+    columns that describe tone and ground, or with a cubic ground.
+    """
+    share = _share(scene, fitted)
+    p = fitted.parameters
+    x = scene.field.x_mm[scene.used[1]] - scene.head_xy_mm[0] - p[U]
+    y = scene.field.y_mm[scene.used[0]] - scene.head_xy_mm[1] - p[V]
+    sector = np.floor((np.arctan2(y, x) / (2 * np.pi) + 0.5) * sectors).astype(int) % sectors
+    steps = []
+    for k in range(sectors):
+        weight = np.where(sector == k, 0.0, fitted.solution.weight)
+        steps.append(_one_step(fitted, fitted.solution._replace(weight=weight), share))
+    left_out = np.array(steps)
+    jackknife = (sectors - 1.0) / sectors * _scatter(left_out - left_out.mean(axis=0))
+    variants = []
+    design = fitted.solution.design
+    for columns in _without(design.shape[1]):
+        other = solve(scene, design[:, columns])
+        variants.append(_one_step(fitted, other, share))
+    cubic = np.stack([x**3, x * x * y, x * y * y, y**3], axis=1) / 40.0**3
+    variants.append(_one_step(fitted, solve(scene, np.concatenate([design, cubic], axis=1)), share))
+    return jackknife + _scatter(np.array(variants)) / len(variants)
+
+
+def _without(count: int) -> Sequence[np.ndarray]:
+    # The curvature of the tone, the wide sharpening, the slow harmonising; see `design_of`.
+    return [np.delete(np.arange(count), column) for column in (8, 9, 11)]
+
+
+def _one_step(fitted: Fitted, solution: Solution, share: float) -> np.ndarray:
+    normal, gradient = normal_equations(solution, fitted.slopes, share)
+    normal[np.diag_indices_from(normal)] += 1.0 / PRIOR_SD**2
+    gradient -= (fitted.parameters - PRIOR) / PRIOR_SD**2
+    step: np.ndarray = np.linalg.solve(normal, gradient)
+    clipped: np.ndarray = np.clip(step, -LONGEST_STEP, LONGEST_STEP)
+    return clipped
+
+
+def _scatter(steps: np.ndarray) -> np.ndarray:
+    found: np.ndarray = steps.T @ steps
+    return found
+
+
+def _share(scene: CupScene, fitted: Fitted) -> float:
+    return area_share(scene) / fitted.solution.spread**2
