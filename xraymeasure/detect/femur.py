@@ -17,6 +17,9 @@ from xraymeasure.vocabulary.landmarks import Side
 _ROW_MM = 3.0
 _COLUMN_MM = 0.5
 _BROAD_MM = 5.0
+_FLAT, _BESIDE_FLAT_MM = 0.012, 2.5
+"""Change of grey along a column, of the film's whole range, and how near such a column no edge is
+looked for: the collimator's would pair with a cortex."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,12 @@ class Axis:
     points_mm: tuple[tuple[float, float], ...]
     score: float
     spread_mm: float
+
+    @property
+    def lean_deg(self) -> float:
+        """Angle of the axis to the film's columns, positive where it runs to the patient's left."""
+        across, down = np.subtract(self.points_mm[-1], self.points_mm[0])
+        return float(np.degrees(np.arctan2(across, down)))
 
 
 def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -> Axis | None:
@@ -108,7 +117,7 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
 
 def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray] | None:
     """Return the y of bands of rows, and the capped slope of grey along x in each."""
-    from scipy.ndimage import gaussian_filter1d
+    from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
     band = max(1, round(_ROW_MM / field.pitch_mm[0]))
     count = field.greys.shape[0] // band
@@ -120,6 +129,10 @@ def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray] | None:
     # The thigh's own outline is a broad slope, steeper than a cortex where the film is bright.
     broad = np.abs(gaussian_filter1d(slope, _BROAD_MM / field.pitch_mm[1], axis=1))
     slope = np.sign(slope) * np.maximum(np.abs(slope) - broad, 0.0)
+    # Beside the body, and behind the collimator, nothing changes along a column.
+    flat = np.ptp(greys, axis=0) < _FLAT
+    reach = 2 * round(_BESIDE_FLAT_MM / field.pitch_mm[1]) + 1
+    slope[:, maximum_filter1d(flat.astype(np.uint8), reach).astype(bool)] = 0.0
     cap = float(np.percentile(np.abs(slope), 98.5 if metal else 93.0))
     return y, np.clip(slope / max(cap, 1e-9), -1.0, 1.0)
 

@@ -10,12 +10,11 @@ import numpy as np
 
 from xraymeasure.detect import cup, picture, spread
 from xraymeasure.detect.accept import (
-    COARSE_MISFIT_LIMIT,
     angle_sd_deg,
     doubts_of,
-    has_shell,
     may_be_axis,
     may_be_cup,
+    may_become_cup,
 )
 from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, circle_votes, find_candidates
 from xraymeasure.detect.femur import SHAFT, STEM, find_axis
@@ -201,9 +200,11 @@ def _hip(
 
     put("femoral_head", head_outline_mm(head, height), head_spread_mm(head))
     put("cup_rim", *rim_outline_mm(scene, p, angle_sd))
+    axes = {}
     for stem, kind in (("femoral_shaft", SHAFT), ("stem_axis", STEM)):
         axis = find_axis(upright, head.x_mm, head.y_mm, candidate.side, kind)
         if axis is not None and may_be_axis(axis):
+            axes[stem] = axis
             put(stem, np.array(axis.points_mm), None)
     on_film = 2.0 * head.radius_mm
     radius_sd = covariance[picture.RADIUS, picture.RADIUS] ** 0.5
@@ -223,7 +224,7 @@ def _hip(
             nominal for nominal in NOMINAL_HEADS_MM if _plausible(on_film / nominal)
         ),
         misfit=fit.misfit,
-        doubts=doubts_of(head, fit, angle_sd, clipped, lip),
+        doubts=doubts_of(head, fit, angle_sd, clipped, lip, tuple(axes.values())),
     )
 
 
@@ -261,7 +262,7 @@ def _cup(
         coarse = cup.descend(
             wide, cup.start_parameters(outer, 43.0, anteversion), 7, (picture.FLANGE, picture.LIP)
         )
-        if coarse.misfit > COARSE_MISFIT_LIMIT or not has_shell(coarse):
+        if not may_become_cup(coarse, float(wide.white.mean())):
             return best
         if coarse.cost > _NO_BETTER * least:
             continue
@@ -272,7 +273,9 @@ def _cup(
         about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
         near = scene(_FINE_MM, about, float(p[picture.RADIUS]) * wide.magnification + 2.0)
         fine = cup.descend(near, p, 9, (picture.LIP,))
-        if may_be_cup(fine) and (best is None or fine.misfit < best[1].misfit):
+        if may_be_cup(fine, float(near.white.mean())) and (
+            best is None or fine.misfit < best[1].misfit
+        ):
             best = near, fine
         if best is not None and best[1].misfit < _GOOD_MISFIT:
             break
