@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from xraymeasure.errors import StudyError
 from xraymeasure.series.agreement.components import mean_over_hips, variance_components
@@ -31,6 +32,18 @@ def test_batches_of_dyestuff_have_the_published_components():
     assert found.variances["patient"] == pytest.approx(1764.0, rel=2e-3)
     assert found.residual == pytest.approx(2451.25, rel=1e-3)
     assert found.mean.value == pytest.approx(1527.5)
+    # Searle, Casella and McCulloch 1992 (from memory): the large-sample variances of components by
+    # one-way analysis of variance, of 6 batches of 5; Satterthwaite's degrees of freedom are twice
+    # the squared component over them.
+    between, within = found.variances["patient"], found.residual
+    spread = {
+        "patient": 2 / 25 * ((within + 5 * between) ** 2 / 5 + within**2 / 24),
+        "residual": 2 * within**2 / 24,
+    }
+    for name, value in (("patient", between), ("residual", within)):
+        freedom = 2 * value**2 / spread[name]
+        ends = freedom * value / chi2.ppf([0.975, 0.025], freedom)
+        assert found.intervals[name] == pytest.approx(ends, rel=2e-3)
     # Student's t of five degrees of freedom: 2.571.
     assert (found.mean.high - found.mean.value) / 2.5706 == pytest.approx(19.383, rel=2e-3)
 
@@ -70,6 +83,7 @@ def test_hips_of_a_patient_that_differ_more_than_patients_add_nothing():
     values = [1.0, -1.0, 2.0, -2.0, 3.0, -3.0]
     found = variance_components(values, {"patient": list("aabbcc")})
     assert found.variances == {"patient": pytest.approx(0.0, abs=1e-6)}
+    assert set(found.intervals) == {"residual"}
     # All that varies is within patients: the sum of squares over five degrees of freedom.
     assert found.residual == pytest.approx(28.0 / 5.0, rel=1e-3)
     assert found.mean.value == pytest.approx(0.0, abs=1e-9)
@@ -103,3 +117,15 @@ def test_a_crossed_table_with_gaps_has_the_components_of_statsmodels():
     assert list(found.variances.values()) == pytest.approx(list(fit.vcomp), rel=2e-3)
     assert found.residual == pytest.approx(float(fit.scale), rel=1e-3)
     assert found.mean.value == pytest.approx(float(fit.fe_params[0]), rel=1e-3)
+
+
+def test_the_intervals_of_components_hold_them():
+    rng, held = np.random.default_rng(8), []
+    for _ in range(60):
+        values = rng.normal(0.0, 2.0, 12)[np.repeat(np.arange(12), 3)] + rng.normal(0.0, 1.0, 36)
+        found = variance_components(values, {"patient": [f"S{k}" for k in np.repeat(range(12), 3)]})
+        for name, true in (("patient", 4.0), ("residual", 1.0)):
+            low, high = found.intervals[name]
+            held.append(low <= true <= high)
+    # Three standard errors of 120.
+    assert np.mean(held) == pytest.approx(0.95, abs=0.06)

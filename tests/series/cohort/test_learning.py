@@ -36,6 +36,22 @@ def test_the_sum_is_walds_likelihood_ratio_of_the_two_rates():
     assert target.lower * scale == pytest.approx(np.log(0.1 / (1 - 0.05)))
 
 
+def test_the_lines_are_those_of_a_published_sequential_plan():
+    # NIST/SEMATECH e-Handbook of Statistical Methods, section 6.2.6, sequential sampling of items
+    # by Wald's test (from memory): for rates of 0.01 and 0.10 with errors of 0.05 and 0.10 the
+    # lines are -0.939 + 0.0397 n and 1.205 + 0.0397 n, so that nothing is accepted before item 24
+    # and two bad ones among the first 19 reject.
+    target = Target(0.01, 0.10, 0.05, 0.10)
+    assert target.lower == pytest.approx(-0.939, abs=5e-4)
+    assert target.upper == pytest.approx(1.205, abs=5e-4)
+    assert target.step == pytest.approx(0.0397, abs=5e-5)
+    good = cumulative("A", [(f"F{n}", False) for n in range(30)], target)
+    assert (good.reached, good.at) == ("acceptable", 24)
+    for last, reached in ((19, "unacceptable"), (20, None)):
+        cups = [(f"F{n}", n in (1, last)) for n in range(1, last + 1)]
+        assert cumulative("A", cups, target).reached == reached
+
+
 def test_few_acceptable_surgeons_are_called_unacceptable():
     target, rng = Target(0.1, 0.3, 0.1, 0.1), np.random.default_rng(4)
     for rate, wrong in ((0.1, "unacceptable"), (0.3, "acceptable")):

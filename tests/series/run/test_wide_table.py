@@ -2,6 +2,9 @@
 
 import csv
 import re
+import warnings
+
+import pandas as pd
 
 from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.wide_table import write_wide
@@ -41,3 +44,37 @@ def test_a_reading_is_one_row_with_labels_for_r_and_stata(make_study):
     labels = re.findall(r'label variable (\w{1,32}) "([^"]{1,80})"\n', stata.read_text())
     assert [name for name, _ in labels] == columns
     assert re.findall(r'attr\(wide\$(\w+), "label"\) <- "[^"]+"\n', r_script.read_text()) == columns
+
+
+def test_whatever_groups_are_called_the_table_opens_as_it_is(make_study):
+    study = make_study(films=2)
+    films = study.folder / "films.csv"
+    head, *rest = films.read_text().splitlines()
+    long = "a grouping of the study with a long name"
+    groups = ["if", "Age", "age", "caution", "Größe", "str12", long[:39], f"{long[:38]}x", "NULL"]
+    groups += ["radiographic_inclination_low", "Œuvre"]
+    values = [f"{name} ü" for name in groups]
+    films.write_text(
+        "\n".join([",".join([head, *groups]), *(",".join([line, *values]) for line in rest)]),
+        encoding="utf-8",
+    )
+    study = read_study(study.folder)
+    summary = run_study(study, workers=0, draws=0)
+    table, _, stata = write_wide(study, summary, study.folder / "results")
+    assert not table.read_bytes().startswith(b"\xef\xbb\xbf")
+    frame = pd.read_csv(table, encoding="utf-8")
+    names = [name.lower() for name in frame.columns]
+    assert len(set(names)) == len(names)
+    assert all(re.fullmatch(r"[A-Za-z][A-Za-z0-9_]{0,31}", name) for name in frame.columns)
+    labels = dict(re.findall(r'label variable (\w+) "([^"]+)"\n', stata.read_text()))
+    assert {name for name in frame if set(frame[name].astype(str)) & set(values)} == {
+        name for name, label in labels.items() if label.endswith("(films.csv)")
+    }
+    # pandas writes Stata's format and knows what Stata calls a name: it warns where it must rename.
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        kept = study.folder / "wide.dta"
+        frame.to_stata(kept, write_index=False, variable_labels=labels, version=118)
+    with pd.read_stata(kept, iterator=True) as reader:
+        assert reader.variable_labels() == labels
+    pd.testing.assert_frame_equal(pd.read_stata(kept), frame, check_dtype=False)

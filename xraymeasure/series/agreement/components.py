@@ -7,6 +7,10 @@ without negative components it equals the analysis of variance.
 Formulas
 --------
 * Restricted maximum likelihood: Patterson HD, Thompson R, Biometrika 1971;58:545-554.
+* The interval of a component is Satterthwaite's: that of a variance with ``2 v^2 / var(v)`` degrees
+  of freedom, where ``var(v)`` is from the expected information of the restricted likelihood
+  (Satterthwaite FE, Biometrics Bull 1946;2:110-114; Searle SR, Casella G, McCulloch CE, Variance
+  Components, 1992, both from memory). Of few readers it is wide, as it should be.
 * The mean is that of generalised least squares under the components found; its interval has as
   many degrees of freedom as there are patients, less one.
 """
@@ -39,6 +43,9 @@ class Components:
         How many of each factor there were.
     n : int
         Readings.
+    intervals : mapping of str to (float, float)
+        The 95 % interval of each variance, that of what no factor holds as ``residual``; a
+        component that was found to be nothing has none.
     """
 
     mean: Estimate
@@ -46,6 +53,7 @@ class Components:
     residual: float
     levels: Mapping[str, int]
     n: int
+    intervals: Mapping[str, tuple[float, float]]
 
 
 def variance_components(
@@ -87,6 +95,7 @@ def variance_components(
         within,
         {name: len(set(levels)) for name, levels in told.items()},
         len(y),
+        _intervals(told, variances, within),
     )
 
 
@@ -106,8 +115,7 @@ def _fitted(y: np.ndarray, told: Mapping[str, Sequence[str]]) -> tuple[dict[str,
     """Return the components of standardised values, and what is left."""
     from scipy.optimize import minimize
 
-    # Which readings share a level.
-    shared = [_indicators(levels) @ _indicators(levels).T for levels in told.values()]
+    shared = list(_shared(told).values())
     count = len(shared) + 1
     found = minimize(
         _restricted_likelihood,
@@ -144,6 +152,44 @@ def _restricted_likelihood(
     return 0.5 * value, 0.5 * np.array(slopes)
 
 
+def _intervals(
+    told: Mapping[str, Sequence[str]], variances: Mapping[str, float], residual: float
+) -> dict[str, tuple[float, float]]:
+    """Return Satterthwaite's interval of every component that is something."""
+    from scipy.stats import chi2
+
+    shared = _shared(told)
+    count = len(next(iter(shared.values())))
+    total = sum(variances.values()) + residual
+    # A component of nothing is on the edge of what is possible, where there is no information.
+    found = {name: value for name, value in variances.items() if value > 1e-6 * total}
+    found["residual"] = residual
+    covariance = residual * np.eye(count)
+    for name, alike in shared.items():
+        covariance += variances[name] * alike
+    inverse = np.linalg.inv(covariance)
+    weights = inverse.sum(axis=0)
+    free = inverse - np.outer(weights, weights) / weights.sum()
+    parts = [free @ shared[name] if name in shared else free for name in found]
+    information = np.array([[0.5 * np.vdot(one.T, other) for other in parts] for one in parts])
+    spread = np.diag(np.linalg.inv(information))
+    intervals = {}
+    for (name, value), variance in zip(found.items(), spread, strict=True):
+        freedom = 2.0 * value**2 / variance
+        low, high = (freedom * value / chi2.ppf(share, freedom) for share in (0.975, 0.025))
+        intervals[name] = (float(low), float(high))
+    return intervals
+
+
+def _shared(told: Mapping[str, Sequence[str]]) -> dict[str, np.ndarray]:
+    """Return for each factor which readings share a level, shape (readings, readings)."""
+    found = {}
+    for name, levels in told.items():
+        z = _indicators(levels)
+        found[name] = z @ z.T
+    return found
+
+
 def _indicators(levels: Sequence[str]) -> np.ndarray:
     """Return which level each reading has, shape (readings, levels)."""
     return np.asarray(np.asarray(levels)[:, None] == np.array(sorted(set(levels))), dtype=float)
@@ -156,10 +202,10 @@ def _mean(
     residual: float,
     independent: int,
 ) -> Estimate:
+    shared = _shared(told)
     covariance = max(residual, 1e-12 * float(y.var())) * np.eye(len(y))
-    for name, levels in told.items():
-        z = _indicators(levels)
-        covariance += variances[name] * z @ z.T
+    for name, alike in shared.items():
+        covariance += variances[name] * alike
     weights = np.linalg.solve(covariance, np.ones(len(y)))
     information = float(weights.sum())
     return _with_t(float(weights @ y) / information, 1.0 / math.sqrt(information), independent - 1)

@@ -63,11 +63,14 @@ def _rows(report: AgreementReport) -> Iterator[dict[str, object]]:
             yield common | {"statistic": "variance", "absent_because": found}
             continue
         for factor, variance in (*found.variances.items(), ("residual", found.residual)):
+            ends = found.intervals.get(factor)
             yield common | {
                 "statistic": f"variance_{factor.replace(' ', '_')}",
                 "description": f"component of variance: {factor}",
                 "n": found.levels.get(factor, found.n),
                 "value": repr(variance),
+                "low": repr(ends[0]) if ends else "",
+                "high": repr(ends[1]) if ends else "",
             }
 
 

@@ -8,7 +8,8 @@ Formulas
   ``ln((1 - beta) / alpha) / (P + Q)`` where the rate is not acceptable, the lower line
   ``-ln((1 - alpha) / beta) / (P + Q)`` where it is: Kestin IG, Br J Anaesth 1995;75:805-809, and
   Bolsin S, Colson M, Int J Qual Health Care 2000;12:433-438 (both from memory). It is Wald's
-  sequential test of the two rates, divided by ``P + Q``.
+  sequential test of the two rates, divided by ``P + Q``; its lines are those of a sequential
+  sampling plan, NIST/SEMATECH e-Handbook of Statistical Methods, section 6.2.6 (from memory).
 """
 
 from __future__ import annotations

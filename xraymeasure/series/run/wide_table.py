@@ -2,7 +2,8 @@
 
 A measurement has three columns: the value by its primary method, and the ends of its 95 % interval
 with ``_low`` and ``_high``. What belongs to a hip is of the index hip. Names have at most 32
-letters, which is what Stata allows.
+letters, which is what Stata allows, are no reserved word of either program, and differ in more than
+upper and lower case.
 """
 
 from __future__ import annotations
@@ -29,8 +30,14 @@ _HEAD = {
     "reader": "code of the reader",
     "occasion": "occasion of the reader",
 }
+_CAUTION = "caution"
 _UNITS = {"deg": "degrees", "mm": "mm", "px": "pixels", "1": "ratio"}
 _LONGEST = 32
+# Reserved in Stata ([U] 11.3) or R (?Reserved), both from memory; neither takes them as a name.
+_RESERVED = frozenset(
+    "byte double float if in int long using with strL for while repeat function else next break "
+    "true false null na nan inf _all _b _coef _cons _n _pi _pred _rc _skip".lower().split()
+)
 _LONGEST_LABEL = 80
 
 
@@ -52,7 +59,7 @@ def write_wide(study: Study, summary: RunSummary, out: Path) -> list[Path]:
             labels[name] = f"{quantity.label}, {unit}"
             labels[f"{name}_low"] = f"{quantity.label}, {unit}, lower end of 95 % interval"
             labels[f"{name}_high"] = f"{quantity.label}, {unit}, upper end of 95 % interval"
-    labels["caution"] = "what the numbers are for, and what not"
+    labels[_CAUTION] = "what the numbers are for, and what not"
     return write_files(
         out,
         {
@@ -66,13 +73,19 @@ def write_wide(study: Study, summary: RunSummary, out: Path) -> list[Path]:
 def _group_names(tables: Iterable[Mapping[str, str]]) -> dict[str, str]:
     """Return the columns of films.csv that are the study's own, and what they are called here."""
     found: dict[str, str] = {}
+    ends = ("", "_low", "_high")
+    taken = {*_HEAD, _CAUTION, *_RESERVED, *(f"{name}{end}" for name in QUANTITIES for end in ends)}
     for name in dict.fromkeys(name for table in tables for name in table):
-        plain = re.sub(r"\W+", "_", name, flags=re.ASCII).strip("_") or "group"
+        plain = re.sub(r"\W+", "_", name, flags=re.ASCII).strip("_")
+        # Stata's str1, str2 and so on are types.
+        if not plain[:1].isalpha() or re.fullmatch(r"str\d+", plain, re.IGNORECASE):
+            plain = f"group_{plain}".rstrip("_")
         column = plain[:_LONGEST]
         number = 1
-        while column in _HEAD or column in QUANTITIES or column in found.values():
+        while column.lower() in taken:
             number += 1
             column = f"{plain[: _LONGEST - 3]}_{number}"
+        taken.add(column.lower())
         found[name] = column
     return found
 
@@ -89,7 +102,7 @@ def _rows(study: Study, summary: RunSummary, groups: Mapping[str, str]) -> Itera
             "side": kept["operated_side"],
             "reader": reader,
             "occasion": occasion,
-            "caution": CAUTION,
+            _CAUTION: CAUTION,
         }
         row |= {groups[name]: value for name, value in film.groups.items()}
         for each in kept["rows"]:
@@ -102,13 +115,13 @@ def _rows(study: Study, summary: RunSummary, groups: Mapping[str, str]) -> Itera
 
 
 def _r_script(labels: Mapping[str, str]) -> str:
-    lines = [f"# {CAUTION}", 'wide <- read.csv("wide.csv")']
+    lines = [f"# {CAUTION}", 'wide <- read.csv("wide.csv", fileEncoding = "UTF-8")']
     lines += [f'attr(wide${name}, "label") <- "{_plain(label)}"' for name, label in labels.items()]
     return "\n".join([*lines, ""])
 
 
 def _stata_script(labels: Mapping[str, str]) -> str:
-    lines = [f"* {CAUTION}", 'import delimited "wide.csv", case(preserve) clear']
+    lines = [f"* {CAUTION}", 'import delimited "wide.csv", case(preserve) encoding("UTF-8") clear']
     lines += [
         f'label variable {name} "{_plain(label)[:_LONGEST_LABEL]}"'
         for name, label in labels.items()
