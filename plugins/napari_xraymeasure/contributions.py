@@ -33,10 +33,7 @@ def read(path: str | Sequence[str]) -> list[LayerData]:
     if is_reading(paths[0]):
         film, film_path, reading = film_of_reading(paths[0])
         return [layer_data(Opened(film, film_path, second=reading))]
-    opened = open_film(paths[0])
-    if len(paths) > 1:
-        opened = Opened(opened.film, opened.path, tuple(paths))
-    return [layer_data(opened)]
+    return [layer_data(open_film(paths[0], tuple(paths)))]
 
 
 def _sample(name: str) -> list[LayerData]:

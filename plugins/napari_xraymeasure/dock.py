@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -157,7 +156,13 @@ class Dock(DockLayout):
         if path is not None:
             self.open_path(path)
 
-    def open_path(self, path: Path) -> None:
+    def open_paths(self, paths: list[Path]) -> None:
+        """Open what came together: one film, the others to be chosen, then what is no film."""
+        films = tuple(p for p in paths if not (is_study(p) or is_plan(p) or is_reading(p)))
+        for path in (*films[:1], *(path for path in paths if path not in films)):
+            self.open_path(path, films)
+
+    def open_path(self, path: Path, among: tuple[Path, ...] = ()) -> None:
         """Open a film, a folder, a reading or a plan; what it is not, is said."""
         path = Path(path)
         try:
@@ -168,7 +173,7 @@ class Dock(DockLayout):
             elif is_reading(path):
                 self._open_reading(path)
             else:
-                self.add(open_film(path))
+                self.add(open_film(path, among))
         except (XrayMeasureError, OSError) as error:
             self.notices.say("message", str(error), "strong")
 
@@ -206,7 +211,7 @@ class Dock(DockLayout):
             if self.opened.truth is not None:
                 self.open_sample(path)
             else:
-                self.add(replace(open_film(path), folder=self.opened.folder))
+                self.add(open_film(path, self.opened.folder))
         except XrayMeasureError as error:
             self.work.show_films(self.reader)
             self.notices.say("message", str(error), "strong")
@@ -389,7 +394,7 @@ class Dock(DockLayout):
             if paths:
                 event.acceptProposedAction()
                 if event.type() == QEvent.Type.Drop:
-                    self.open_path(paths[0])
+                    self.open_paths(paths)
                 return True
         return False
 

@@ -169,6 +169,8 @@ class FilmWork:
             return
         if what == "edit":
             self._settle.start()
+            if "proposed" in panels.notices.texts:
+                panels.notices.say("proposed", session.proposal_notice, "note")
         self.show_all()
         self.tools.follow()
 

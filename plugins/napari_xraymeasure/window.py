@@ -40,7 +40,7 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     holder.setTitleBarWidget(QWidget(holder))
     film_only(viewer)
     close_without_asking(viewer, lambda: dock.all_kept)
-    open_by(viewer, lambda paths: dock.open_path(paths[0]))
+    open_by(viewer, dock.open_paths)
     window = main_window(viewer)
     if window is not None:
         window.showMaximized()

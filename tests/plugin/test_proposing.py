@@ -88,6 +88,16 @@ def test_one_key_confirms_and_goes_on_to_the_next(offered):
     assert proposed_strokes(offered) == strokes - 1
 
 
+def test_that_no_metal_was_found_is_said_until_something_is_placed(hand):
+    dock = hand.dock
+    found = Proposals("invented-1", (), ())
+    dock.session.receive(found)
+    dock.notices.say("proposed", dock.session.proposal_notice, "note")
+    assert "No metal" in dock.notices.texts["proposed"]
+    dock.session.click((658, 975))
+    assert "proposed" not in dock.notices.texts
+
+
 def test_a_proposal_that_is_next_after_a_click_is_confirmed_by_the_key(offered):
     """The point that was just placed stays chosen; the proposal that is armed is asked about."""
     session = offered.dock.session

@@ -1,5 +1,7 @@
 """What is drawn of a reading, and the pictures of where landmarks lie."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from napari_xraymeasure.canvas.drawn_shapes import (
@@ -47,6 +49,22 @@ def test_an_outline_is_drawn_through_its_points_before_anything_can_be_measured(
     assert np.hypot(*(path - (100.0, 200.0)).T) == pytest.approx(50.0)
     drawn = scene(blank("femoral_head_left", circle()), None, Focus())
     assert [stroke.kind for stroke in drawn.strokes] == ["head"]
+
+
+@pytest.mark.parametrize(
+    ("placed", "replaced", "kind"),
+    [
+        (("femoral_head_left", "cup_rim_left"), (), "head"),
+        (("femoral_head_left",), ("left",), "head"),
+        (("femoral_head_left",), ("right",), "native_head"),
+    ],
+)
+def test_a_head_of_unknown_size_is_drawn_as_what_it_is(film, reading, placed, replaced, kind):
+    """A prosthesis by its cup, or by what the reader says of the hip."""
+    landmarks = {name: reading.landmarks[name] for name in placed}
+    bare = replace(reading, head_diameter_mm={}, landmarks=landmarks)
+    drawn = scene(bare, measure(film, bare, draws=0), Focus(replaced=replaced))
+    assert {"head", "native_head"} & {stroke.kind for stroke in drawn.strokes} == {kind}
 
 
 def test_residuals_of_the_armed_outline_are_drawn_enlarged():

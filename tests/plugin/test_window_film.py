@@ -33,6 +33,15 @@ def test_a_wrong_file_dropped_on_a_film_is_named_and_nothing_is_lost(hand, tmp_p
     assert len(hand.viewer.layers) == 1
 
 
+def test_films_dropped_together_are_all_to_be_chosen_and_a_plan_goes_with_them(hand, sample):
+    first, second = sample("bilateral", plan=True), sample("long_leg")
+    hand.drop(first.with_suffix(".plan.toml"), first, second)
+    films = hand.dock.films
+    assert [films.itemData(index) for index in range(films.count())] == [first, second]
+    assert hand.dock.session.film_path == first
+    assert hand.dock.session.plan is not None
+
+
 def test_a_folder_without_films_is_named(hand, tmp_path):
     (tmp_path / "none").mkdir()
     hand.drop(tmp_path / "none")

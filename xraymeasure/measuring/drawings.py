@@ -98,7 +98,8 @@ def _hip(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
         )
         yield _line(setting, "cup_axis", hip.side, [centre, centre + 1.3 * a * outward], angles[:1])
     if hip.head is not None:
-        kind = "native_head" if hip.native else "head"
+        metal = hip.rim or hip.shell or hip.axes["stem_axis"] is not None or not hip.native
+        kind = "head" if metal else "native_head"
         yield _circle(
             setting, kind, hip.side, hip.head.parameters, ("head_diameter_px", "magnification")
         )

@@ -22,7 +22,7 @@ from xraymeasure.plan.compare import Comparison, Plan
 from xraymeasure.plan.planned_cup import COMMON_CUP_MM, planned_cup_outline
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout.style import FILM_LABELS
-from xraymeasure.vocabulary.landmarks import LANDMARKS
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side
 
 _OUTLINES = {
     "femoral_head": "head",
@@ -101,6 +101,8 @@ class Focus:
         What it gives.
     numbers : bool
         Whether numbers are written on the film.
+    replaced : tuple of {"left", "right"}
+        The hips of which the reader says that they are replaced.
     """
 
     armed: str | None = None
@@ -113,6 +115,7 @@ class Focus:
     free: tuple[tuple[float, float], ...] = ()
     free_text: str = ""
     numbers: bool = True
+    replaced: tuple[Side, ...] = ()
 
 
 def focus_of(session: Session, explained: Key | None, ruler: Ruler) -> Focus:
@@ -130,6 +133,7 @@ def focus_of(session: Session, explained: Key | None, ruler: Ruler) -> Focus:
         free=ruler.points,
         free_text=ruler.text(session.film, result.measurements),
         numbers=not session.blinded,
+        replaced=tuple(side for side in SIDES if session.hips.of(side) == "replaced"),
     )
 
 
@@ -162,7 +166,9 @@ def scene(
             if len(drawing.path) > 1:
                 lit = focus.number is not None and focus.number in drawing.names
                 fitted = f"{_FITTED.get(drawing.kind)}_{drawing.side}"
-                look = "proposed" if fitted in unconfirmed else drawing.kind
+                known = drawing.kind == "native_head" and drawing.side in focus.replaced
+                look = "head" if known else drawing.kind
+                look = "proposed" if fitted in unconfirmed else look
                 strokes.append(Stroke(look, drawing.path, lit))
             drawn.add((drawing.kind, drawing.side))
         if focus.numbers:

@@ -55,8 +55,8 @@ def _is_dicom(path: Path) -> bool:
         return False
 
 
-def open_film(path: Path) -> Opened:
-    """Read a film, or the first film of a folder.
+def open_film(path: Path, among: tuple[Path, ...] = ()) -> Opened:
+    """Read a film that was chosen `among` others, or the first film of a folder.
 
     Raises
     ------
@@ -64,7 +64,7 @@ def open_film(path: Path) -> Opened:
         If it is no film, or the folder holds none that can be read.
     """
     if not path.is_dir():
-        return Opened(read_film(path), path)
+        return Opened(read_film(path), path, among)
     films = films_in(path)
     if not films:
         raise FilmError(f"{path}: holds no film; films are DICOM, PNG, TIFF or JPEG files")

@@ -81,6 +81,8 @@ def _own_spread(reading: Reading, name: str) -> Reading:
 
 def in_words(proposals: Proposals, reading: Reading) -> str:
     """Return what was proposed, what is doubtful about it, and what to do with it."""
+    if not proposals.hips and not any(reading.landmarks.values()):
+        return "No metal to propose was found on this film: place what there is by hand."
     names = [LANDMARKS[name].title.lower() for name in reading.unconfirmed]
     if not names:
         return ""
