@@ -105,9 +105,14 @@ class FilmWork:
     def copy_numbers(self) -> None:
         """Put the numbers on the clipboard, as text for the notes."""
         session = self.session
-        if not session.blinded and session.result.measurements:
+        said = "The numbers are on the clipboard, as text."
+        if session.blinded:
+            said = "This study is blinded: no number is copied."
+        elif session.result.measurements is None or not session.result.measurements.rows:
+            said = "Nothing is measured yet: no number is copied."
+        else:
             QGuiApplication.clipboard().setText(numbers_text(session.result))
-            self.panels.notices.say("copied", "The numbers are on the clipboard, as text.", "note")
+        self.panels.notices.say("copied", said, "note")
 
     def export(self, folder: Path) -> None:
         """Write page and tables of what is shown, in the background."""
@@ -149,7 +154,8 @@ class FilmWork:
 
         def arrived(found: Proposals | None) -> None:
             work = here()
-            if work is not None and work.session.on_change and found is not None:
+            wanted = work is not None and work.panels.placing.proposes.isChecked()
+            if wanted and work.session.on_change and found is not None:
                 work.session.receive(found)
                 work.panels.notices.say("proposed", work.session.proposal_notice, "note")
 

@@ -158,6 +158,15 @@ def test_the_region_that_is_shown_holds_the_landmark_before_it_is_placed(name):
         assert np.abs(point - centre).max() < 0.75 * height, landmark
 
 
+def test_a_film_of_one_hip_is_shown_whole_until_the_landmark_is_placed():
+    for shown, hips_ in ((film((1050, 700)), None), (film(), Hips("replaced", "not shown"))):
+        centre, height = region(empty(), shown, "femoral_head_left", hips_)
+        assert np.all(centre - height / 2 <= 0) and np.all(centre + height / 2 >= 1)
+        assert height >= max(shown.shape)
+    placed = empty().with_points("teardrop_left", [(500, 900)])
+    assert region(placed, film((1050, 700)), "teardrop_left")[1] < 300
+
+
 def test_the_region_of_the_other_side_is_the_mirror_image_of_what_is_placed():
     reading = empty().with_points("teardrop_left", [(500, 900)])
     centre, _ = region(reading, film(), "teardrop_right")

@@ -3,6 +3,7 @@
 import pytest
 from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QApplication
 
 from xraymeasure.reading.file import read_reading
 from xraymeasure.series.study.readings import study_readings
@@ -141,8 +142,10 @@ def test_blinded_shows_no_number_and_no_label_that_could_be_known_again(
     assert not dock.view.overlay._scene.labels or all(
         key not in label.key for label in dock.view.overlay._scene.labels for key in ("rim ", "off")
     )
+    QApplication.clipboard().setText("before")
     dock.copy_numbers()
-    assert "copied" not in dock.notices.texts
+    assert "no number" in dock.notices.texts["copied"]
+    assert QApplication.clipboard().text() == "before"
     dock.explain_number(("radiographic_inclination", "left"))
     assert "°" not in dock.explain.text.toPlainText()
     shown = [

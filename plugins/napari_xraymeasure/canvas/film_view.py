@@ -184,7 +184,9 @@ class FilmView:
         """Show where the armed landmark lies, or is to be expected."""
         if session.armed is None:
             return
-        centre, rows = placing_order.region(session.reading, session.film, session.armed)
+        centre, rows = placing_order.region(
+            session.reading, session.film, session.armed, session.hips
+        )
         camera = self._viewer.scene.camera
         camera.center = tuple(np.asarray(self.layer.data_to_world(centre), dtype=float)[-2:])
         camera.zoom = min(self._viewer.canvas.size) / (float(self.layer.scale[-2]) * rows)

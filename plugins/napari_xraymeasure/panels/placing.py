@@ -105,6 +105,9 @@ class PlacingPanel(QWidget):
             "Propose what is metal",
             "Look for heads, cups and stems on a film that is newly opened, for you to confirm",
         )
+        for box in (self.further, self.proposes):
+            # A click leaves the keys with the film, as one on a button does.
+            box.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.proposes.setChecked(True)
         self.proposes.toggled.connect(self.proposing)
         boxes = QHBoxLayout()

@@ -126,7 +126,8 @@ class StudyBar(QFrame):
         self.occasion.clear()
         for occasion in range(1, study.occasions + 1):
             self.occasion.addItem(str(occasion), occasion)
-        self.progress.setText(study.title or study.folder.name)
+        title = study.title or study.folder.name
+        self.progress.setText(f"<b>{title}</b>: choose who reads, then <b>Go on</b> to a film.")
         self._enable(False)
         self.take_back.setEnabled(False)
         self.setVisible(True)

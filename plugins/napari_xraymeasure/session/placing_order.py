@@ -227,11 +227,15 @@ def off_film(film: Film, point: tuple[float, float]) -> bool:
     return not (-0.5 <= row <= rows - 0.5 and -0.5 <= column <= columns - 0.5)
 
 
-def region(reading: Reading, film: Film, name: str) -> tuple[np.ndarray, float]:
+def region(
+    reading: Reading, film: Film, name: str, hips: Hips | None = None
+) -> tuple[np.ndarray, float]:
     """Return the centre (row, column) and the height in rows of the part of the film to show.
 
     Where the landmark is placed, about its points; else where it stands on the other side,
-    mirrored in the midline; else where such a film usually has it.
+    mirrored in the midline; else where a film of a pelvis usually has it. Where one hip is not
+    shown, or the film is higher than wide as one of a single hip is, that is not known: the whole
+    film is shown.
     """
     landmark = LANDMARKS[name]
     height = _REGION_SIZE[landmark.kind.region] * min(film.shape)
@@ -239,6 +243,9 @@ def region(reading: Reading, film: Film, name: str) -> tuple[np.ndarray, float]:
     if len(points):
         low, high = points.min(axis=0), points.max(axis=0)
         return (low + high) / 2, max(height, 1.6 * float((high - low).max()))
+    width, length = np.abs(film.patient_axes) @ film.shape
+    if width < length or (hips is not None and "not shown" in (hips.left, hips.right)):
+        return (np.array(film.shape) - 1) / 2, float(max(film.shape))
     return _expected(reading, film, name), height
 
 
