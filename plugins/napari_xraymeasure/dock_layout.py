@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from qtpy.QtCore import QSize, Qt, Signal
+from typing import Any
+
+from qtpy.QtCore import QEvent, QSize, Qt, Signal
 from qtpy.QtWidgets import (
     QComboBox,
     QHBoxLayout,
@@ -128,6 +130,25 @@ class _Scrolled(QScrollArea):
         self.setFrameShape(QScrollArea.Shape.NoFrame)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.setWidget(widget)
+
+    def resizeEvent(self, event: Any) -> None:
+        """Give the content its height anew."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def eventFilter(self, watched: Any, event: QEvent) -> bool:
+        """Give the content its height anew where it changed."""
+        done = super().eventFilter(watched, event)
+        if event.type() == QEvent.Type.LayoutRequest:
+            self._fit()
+        return done
+
+    def _fit(self) -> None:
+        # Qt reckons without the lines into which words are broken, and would squeeze the fields.
+        widget = self.widget()
+        layout = widget.layout() if widget else None
+        if layout is not None and layout.hasHeightForWidth():
+            widget.setMinimumHeight(layout.totalHeightForWidth(self.viewport().width()))
 
     def minimumSizeHint(self) -> QSize:
         """Return room for the content's width and for a few of its lines."""

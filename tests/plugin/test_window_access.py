@@ -192,3 +192,15 @@ def test_a_question_is_in_sight_however_low_the_screen(hand):
     lowest = panel.question.mapTo(view, panel.question.rect().bottomLeft())
     assert view.rect().contains(lowest)
     window.resize(*SIZE)
+
+
+def test_long_words_squeeze_no_field_on_a_low_screen(hand):
+    window, panel = hand.viewer.window._qt_window, hand.dock.compare
+    window.resize(960, 600)
+    hand.dock.tabs.setCurrentWidget(panel.parentWidget().parentWidget())
+    panel._note("A sentence of many words that is broken into lines. " * 12)
+    QTest.qWait(30)
+    fields = panel.fields.values()
+    assert all(field.height() >= field.minimumSizeHint().height() for field in fields)
+    assert not panel.notes.visibleRegion().isEmpty()
+    window.resize(*SIZE)

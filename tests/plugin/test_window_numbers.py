@@ -318,7 +318,8 @@ def test_a_doubted_head_is_marked_at_its_field_and_one_click_explains_it(read, s
     settle(read)
     assert field.property("doubted")
     note = dock.placing.hips.note
-    assert note.text().startswith("▲ Is the head really 28 mm")
+    assert note.text() == "▲ Heads that would fit: 36 mm."
+    assert "Is the head really 28 mm" in note.toolTip()
     tab(read, "Place")
     QTest.mouseClick(note, Qt.MouseButton.LeftButton)
     assert "Heads that would fit: 36 mm" in dock.explain.text.toPlainText()

@@ -1,8 +1,9 @@
 """A window for reading films alone: nothing parts from the film, and the tools for it."""
 
 import pytest
-from qtpy.QtCore import QPoint, Qt
+from qtpy.QtCore import QEvent, QPoint, Qt
 from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QApplication
 
 from xraymeasure.reading.file import read_reading
 
@@ -117,6 +118,8 @@ def test_a_loupe_follows_the_pointer_while_placing(whole):
     for place in (QPoint(x, y), QPoint(x + 3, y)):
         QTest.mouseMove(whole.canvas.native, place)
         QTest.qWait(20)
+    QApplication.sendEvent(whole.canvas.native, QEvent(QEvent.Type.Leave))
+    assert not loupe.isVisible()
     whole.key(Qt.Key.Key_G)
     assert not loupe.isVisible()
     whole.key(Qt.Key.Key_G)
@@ -152,6 +155,15 @@ def test_the_film_before_lies_on_the_pelvis_and_hides_the_numbers_while_it_is_se
     dock = whole.dock
     before = sample("long_leg")
     reading = replace(placed("long_leg"), reader="A")
+    # A film that cannot be laid on this one: asked for again, it says why.
+    name = "femoral_head_left"
+    bare = replace(reading, landmarks={name: reading.landmarks[name]})
+    save_reading(bare, before.with_name("long_leg.A.reading.json"))
+    dock.compare_with_before(before)
+    why = dock.notices.texts["before"]
+    dock.notices.clear()
+    whole.key(Qt.Key.Key_V)
+    assert dock.notices.texts["before"] == why
     save_reading(reading, before.with_name("long_leg.A.reading.json"))
     dock.compare_with_before(before)
     assert dock.session.before is not None

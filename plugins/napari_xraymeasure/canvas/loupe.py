@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from qtpy.QtCore import QPoint, QRect, Qt
+from qtpy.QtCore import QEvent, QPoint, QRect, Qt
 from qtpy.QtGui import QColor, QImage, QPainter, QPainterPath, QPen
 from qtpy.QtWidgets import QWidget
 
@@ -36,7 +36,14 @@ class Loupe(QWidget):
         self._layer = layer
         self._point = (0.0, 0.0)
         self._turn = np.eye(2)
+        canvas.installEventFilter(self)
         self.hide()
+
+    def eventFilter(self, canvas: Any, event: QEvent) -> bool:
+        """Go when the pointer leaves the canvas."""
+        if event.type() == QEvent.Type.Leave:
+            self.hide()
+        return False
 
     def show_at(self, point: tuple[float, float], position: QPoint) -> None:
         """Show what lies about a (row, column) of the film beside a place on the canvas."""

@@ -16,6 +16,8 @@ from xraymeasure.errors import XrayMeasureError
 
 Say = Callable[[str, str, str], None]
 
+_NONE_CHOSEN = "Choose the film before the operation under Plan."
+
 
 class FilmTools:
     """Free measurement, central ray, placing by keys, and the film before the operation.
@@ -50,6 +52,7 @@ class FilmTools:
         self.ruler = Ruler()
         self._beam_wanted = False
         self._before: FilmBefore | None = None
+        self._no_before = _NONE_CHOSEN
         self._went_to = session.armed
         self._acts: dict[str, Callable[[], None]] = {
             "next": lambda: session.step(1),
@@ -159,6 +162,7 @@ class FilmTools:
         """Hold the film against an earlier one, or against none."""
         session = self._session
         self.take_before_away()
+        self._no_before = _NONE_CHOSEN
         if path is None or session.blinded:
             session.compare_with_before(None)
             return
@@ -168,6 +172,7 @@ class FilmTools:
             here = (session.film, session.reading)
             onto, _names = pelvis_on_pelvis((found.film, found.reading), here)
         except (XrayMeasureError, OSError) as error:
+            self._no_before = str(error)
             self._say("before", str(error), "warning")
             return
         self._before = FilmBefore(self._view.viewer, self._view.layer, found.film, onto)
@@ -175,7 +180,7 @@ class FilmTools:
     def show_before(self, place: str) -> None:
         """Show the film before ``over`` or ``beside`` this one, or take it away again."""
         if self._before is None:
-            self._say("before", "Choose the film before the operation under Plan.", "note")
+            self._say("before", self._no_before, "note")
             return
         self._before.show("" if self._before.shown == place else place)
         if place == "beside":

@@ -221,7 +221,9 @@ class HipsForm(QWidget):
             text = ", ".join(words[name].format(value) for name, value in offered.items())
             text, tip = f"Take from the plan: {text}", "Enter the sizes that the plan knows"
         elif warning:
-            start = max(warning.find("Is the head"), 0)
+            # What fits is what a person needs first, on a narrow line too.
+            fitting = warning.find("Heads that would fit")
+            start = fitting if fitting >= 0 else max(warning.find("Is the head"), 0)
             text, tip = f"▲ {warning[start:].strip()}", warning
         else:
             text = tip = ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from qtpy.QtCore import Qt, Signal
 from qtpy.QtGui import QBrush, QColor, QFont
 from qtpy.QtWidgets import (
@@ -39,6 +41,8 @@ _COLOUR = Qt.ItemDataRole.UserRole + 1
 _TITLE = Qt.ItemDataRole.UserRole + 2
 _UNLIMITED = 16777215
 """Qt's word for a widget that may be as high as there is room."""
+_NAME = "△ Femoral abduction"
+_USUAL, _LONGEST = "+10.7 mm (−4.5 to +16.1)", "−0.07 mm (−0.31 to +0.41)"
 _AMBER = QColor(ON_DARK["undecided"])
 
 
@@ -85,7 +89,7 @@ class NumbersPanel(QWidget):
         header.setStretchLastSection(False)
         header.setMinimumSectionSize(20)
         header.setSectionResizeMode(NAME, QHeaderView.ResizeMode.Stretch)
-        for column, widest in ((VALUE, "−0.07 mm (−0.31 to +0.41)"), (PLAN, "−12.5 ◐ undecided")):
+        for column, widest in ((VALUE, _USUAL), (PLAN, "−12.5 ◐ undecided")):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             self.table.setColumnWidth(column, metrics.horizontalAdvance(widest) + 8)
         self.table.itemClicked.connect(self._choose)
@@ -118,6 +122,21 @@ class NumbersPanel(QWidget):
         layout.addLayout(foot)
         self._chosen: Key | None = None
         self._rows: list[NumberRow] = []
+
+    def resizeEvent(self, event: Any) -> None:
+        """Give the columns their widths anew."""
+        super().resizeEvent(event)
+        self._fit_columns()
+
+    def _fit_columns(self) -> None:
+        """Give the longest value its room, unless the names would lose theirs."""
+        table, metrics = self.table, self.table.fontMetrics()
+        plan = 0 if table.isColumnHidden(PLAN) else table.columnWidth(PLAN)
+        left = table.viewport().width() - plan - metrics.horizontalAdvance(_NAME) - 8
+        usual, longest = (metrics.horizontalAdvance(each) + 8 for each in (_USUAL, _LONGEST))
+        width = min(max(left, usual), longest)
+        if width != table.columnWidth(VALUE):
+            table.setColumnWidth(VALUE, width)
 
     def choose_none(self) -> None:
         """Choose no row."""
@@ -171,6 +190,7 @@ class NumbersPanel(QWidget):
         rows = [row for group in groups for row in group.rows]
         # Without a plan its column is room for the names.
         self.table.setColumnHidden(PLAN, all(row.compared is None for row in rows))
+        self._fit_columns()
         self._rows = rows
         self._show_standing()
         if result.final or result.measurements is None:

@@ -32,6 +32,7 @@ from napari_xraymeasure.session.autosave import Beside
 from napari_xraymeasure.session.numbers import Numbers
 from napari_xraymeasure.session.session import Session
 from xraymeasure.change.changes import Change
+from xraymeasure.errors import XrayMeasureError
 from xraymeasure.plan.plan import Plan, Tolerance
 from xraymeasure.vocabulary.wording import interval, with_unit
 
@@ -240,6 +241,7 @@ class ComparePanel(QWidget):
 
     def _save(self) -> None:
         if self._plan is None or self._session is None:
+            self._note("There is no plan to save: type one, or load one.")
             return
         proposed = self._session.film_path.with_suffix(".plan.toml")
         path, _ = QFileDialog.getSaveFileName(
@@ -249,7 +251,15 @@ class ComparePanel(QWidget):
             from xraymeasure.files.atomic import write_atomically
             from xraymeasure.plan.compare import format_plan
 
-            write_atomically(path, format_plan(self._plan))
+            try:
+                write_atomically(path, format_plan(self._plan))
+                self._note(f"Written to {path}.")
+            except (XrayMeasureError, OSError) as error:
+                self._note(f"{path}: cannot be written ({error}).")
+
+    def _note(self, text: str) -> None:
+        self.notes.setText(text)
+        self.notes.setVisible(bool(text))
 
     def _typed(self) -> None:
         """Make a plan of what the fields hold; what the form does not show is kept."""
@@ -273,7 +283,7 @@ class ComparePanel(QWidget):
             self.plan_changed.emit(replace(plan, operated_side=side, **sections))
         except ValueError as error:
             # Half of a pair of angles, for example: wait for the other half.
-            self.notes.setText(_first_reason(error))
+            self._note(_first_reason(error))
 
     def _choose_second(self, index: int) -> None:
         self.second_changed.emit(self._others[index - 1].reading if index > 0 else None)
@@ -325,8 +335,7 @@ class ComparePanel(QWidget):
         comparison = result.comparison
         notes = [result.plan_problem] if result.plan_problem else []
         notes += comparison.notes if comparison else []
-        self.notes.setText("\n".join(notes))
-        self.notes.setVisible(bool(notes))
+        self._note("\n".join(notes))
         if not self.isVisible() or result.measurements is None:
             return
         if self._shown is result:
