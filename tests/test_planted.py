@@ -15,10 +15,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from matplotlib.text import Text
+from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 from pydicom.uid import ExplicitVRLittleEndian
 
+from xraymeasure.film.read import read_film
 from xraymeasure.phantom.dicom import film_dataset
 from xraymeasure.phantom.reader import simulate_reading
 from xraymeasure.phantom.scenarios import samples
@@ -140,6 +143,45 @@ def test_no_planted_string_comes_out_of_a_measurement(tmp_path, call, scenario, 
     # The net would catch one: what is typed to be shown is in it.
     pages = [written["drawn"], *(data for key, data in written.items() if key.endswith(".html"))]
     assert all(b"reader A" in data for data in pages)
+
+
+def test_no_planted_string_of_a_picture_comes_out_of_measurement_or_window(
+    tmp_path, call, scenario, monkeypatch
+):
+    """Text chunks (PNG, ISO/IEC 15948, 11.3.4) and EXIF of a picture named after the patient."""
+    from napari_xraymeasure.session.resume import open_session
+
+    strings = ["QZXNAMEPLANT", *(planted(number) for number in range(9))]
+    chunks, exif = PngInfo(), Image.Exif()
+    for number, key in enumerate(("Title", "Author", "Comment", "QZXKEYPLANT")):
+        chunks.add_text(key, strings[1 + number], zip=number == 2)
+    chunks.add_itxt("Description", strings[5], "en", strings[6])
+    exif[0x010E], exif[0x013B] = strings[7:9]  # description and artist
+    shape = scenario.geometry.rows, scenario.geometry.columns
+    film = tmp_path / "films" / "QZXNAMEPLANT.png"
+    film.parent.mkdir()
+    Image.fromarray(np.full(shape, 100, np.uint8)).save(film, pnginfo=chunks, exif=exif)
+    assert all(each.encode() in film.read_bytes() for each in (strings[1], strings[5], strings[8]))
+    record = simulate_reading(scenario, np.random.default_rng(0), reader="A")
+    record["film"] = {"sop_instance_uid": None, "pixel_sha256": None}
+    (tmp_path / "a.reading.json").write_text(json.dumps(record))
+    out = tmp_path / "out"
+    code, said = call("measure", film, "--reading", tmp_path / "a.reading.json", "--out", out)
+    assert code == 0, said
+    # The window, which may not write beside the film, and then writes in the user's own folder.
+    monkeypatch.setenv("XRAYMEASURE_HOME", str(tmp_path / "home"))
+    session = open_session(read_film(film), tmp_path / "a.reading.json" / film.name, "A")
+    session.set_operated("left")
+    session.skip()
+    files = [
+        path for at in ("out", "home") for path in (tmp_path / at).rglob("*") if path.is_file()
+    ]
+    written = {"terminal": said} | {str(path): path.read_bytes() for path in files}
+    assert session.saved.path in files
+    written |= {f"{key} unpacked": inflated(data) for key, data in written.items() if ".pdf" in key}
+    strings.append("QZXKEYPLANT")
+    assert not [(key, each) for key, data in written.items() for each in strings
+                if each.encode() in data or (each in key)]  # fmt: skip
 
 
 def test_no_planted_string_comes_out_of_a_study(tmp_path, call, scenario):

@@ -85,6 +85,7 @@ def test_a_reading_that_went_elsewhere_is_found_again(film, film_path, tmp_path,
     session = open_session(film, missing, "A")
     session.skip()
     assert session.saved.path.parent == own_home / "readings"
+    assert "hip" not in session.saved.path.name, "a film's name is often that of the patient"
     assert str(own_home) in session.saved.notice
     again = open_session(film, missing, "A")
     assert again.reading == session.reading
@@ -111,7 +112,7 @@ def test_reading_afresh_leaves_the_earlier_reading_and_offers_it(film, film_path
 
 
 def test_a_file_that_vanished_is_written_again(film, tmp_path):
-    keeper = Keeper(tmp_path / "x.A.reading.json", tmp_path / "elsewhere")
+    keeper = Keeper(tmp_path / "x.A.reading.json", tmp_path / "elsewhere" / "x.A.reading.json")
     reading = new_reading(film, "A", "left")
     keeper.save(reading)
     (tmp_path / "x.A.reading.json").unlink()

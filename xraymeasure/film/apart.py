@@ -7,7 +7,7 @@ needed, ends with the program, and is replaced when it dies or is stopped.
 from __future__ import annotations
 
 import atexit
-import importlib
+import importlib.util
 import json
 import os
 import subprocess
@@ -25,8 +25,9 @@ SECONDS = 15.0
 MEMORY = 1_800_000_000
 """Bytes of memory that decoding may take, on systems that keep to such a limit."""
 
-# A machine with much else to do gives a film less than the whole of a processor.
-_WALL = 3.0
+# A machine with much else to do gives a film less than the whole of a processor. Where processor
+# time has no limit, this is the only one.
+_WALL = 10.0 if importlib.util.find_spec("resource") else 3.0
 _PROGRAM = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
     "from xraymeasure.film.apart import serve; serve()"

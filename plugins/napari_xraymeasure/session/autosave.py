@@ -2,7 +2,8 @@
 
 A reading lies beside its film as ``FILM.READER.reading.json``. A file that this window did not
 write, or that has changed since, is never written over: the reading goes to a new name and the
-window says so. Where the film's folder cannot be written to, it goes to the user's own folder.
+window says so. Where the film's folder cannot be written to, it goes to the user's own folder,
+under a name that is not the film's, which is often the patient's.
 """
 
 from __future__ import annotations
@@ -54,7 +55,8 @@ def find_readings(film: Film, film_path: Path, reader: str, folders: tuple[Path,
     """Return the readings of a film that lie in `folders`, the reader's latest one apart."""
     found, notes = [], []
     for folder in dict.fromkeys(folders):
-        pattern = re.compile(re.escape(film_path.stem) + r"(\.[^.]+)?(\.\d+)?\.reading\.json")
+        stems = f"({re.escape(film_path.stem)}|{label_of(film)})"
+        pattern = re.compile(stems + r"(\.[^.]+)?(\.\d+)?\.reading\.json")
         try:
             names = sorted(path for path in folder.iterdir() if pattern.fullmatch(path.name))
         except OSError:
@@ -104,7 +106,7 @@ class Keeper:
     path : pathlib.Path
         Where it should lie.
     fallback : pathlib.Path
-        A folder for it where `path` cannot be written.
+        Where it lies if `path` cannot be written.
     known : bool
         Whether what lies there now came back from disk and may be written over.
     write, read, suffix
@@ -158,12 +160,12 @@ class Keeper:
         return Saved(self._path, notice)
 
     def _save_elsewhere(self, work: Any, reason: str) -> Saved:
-        elsewhere = free_name(self._fallback / self._path.name, self._suffix)
+        elsewhere = free_name(self._fallback, self._suffix)
         try:
             self._write(work, elsewhere)
         except XrayMeasureError as error:
             return Saved(
-                None, f"NOT SAVED. {reason}. The folder {self._fallback} failed too: {error}"
+                None, f"NOT SAVED. {reason}. The folder {self._fallback.parent} failed too: {error}"
             )
         self._path = elsewhere
         return Saved(elsewhere, f"{reason}. It is kept in {elsewhere} instead.")
@@ -197,6 +199,11 @@ def free_name(path: Path, suffix: str = SUFFIX) -> Path:
         candidate = path.with_name(f"{stem}.{number}{suffix}")
         number += 1
     return candidate
+
+
+def label_of(film: Film) -> str:
+    """Return a name of the film that says nothing of its file."""
+    return f"film_{film.pixel_sha256[:12]}"
 
 
 def reading_path(film_path: Path, reader: str) -> Path:

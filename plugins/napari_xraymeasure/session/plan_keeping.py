@@ -27,7 +27,7 @@ class PlanShelf:
     given : pathlib.Path or None
         A plan that someone else wrote, where there may be one.
     fallback : pathlib.Path
-        A folder for the plan where `own` cannot be written.
+        Where the plan lies if `own` cannot be written.
     """
 
     def __init__(self, own: Path, given: Path | None, fallback: Path) -> None:

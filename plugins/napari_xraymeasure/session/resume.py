@@ -9,6 +9,7 @@ from napari_xraymeasure.session.autosave import (
     Keeper,
     find_readings,
     free_name,
+    label_of,
     reading_path,
 )
 from napari_xraymeasure.session.plan_keeping import SUFFIX, PlanShelf
@@ -60,12 +61,15 @@ def open_session(
     if afresh:
         earlier = (found.own,) if found.own else ()
         found = Found(None, earlier + found.others, ())
+    elsewhere = reading_path(fallback / label_of(film), reader)
     plans = PlanShelf(
-        home / f"{film_path.stem}.{reader}{SUFFIX}", film_path.with_suffix(SUFFIX), fallback
+        home / f"{film_path.stem}.{reader}{SUFFIX}",
+        film_path.with_suffix(SUFFIX),
+        fallback / f"{label_of(film)}.{reader}{SUFFIX}",
     )
     if found.own:
         reading = found.own.reading
-        keeper = Keeper(found.own.path, fallback, known=True)
+        keeper = Keeper(found.own.path, elsewhere, known=True)
         side_known = bool(reading.landmarks)
     else:
         said = [] if blinded else [other.reading.operated_side for other in found.others]
@@ -74,7 +78,7 @@ def open_session(
         side_known = bool(said)
         reading = new_reading(film, reader, said[0] if said else "left")
         path = home / reading_path(film_path, reader).name
-        keeper = Keeper(free_name(path) if afresh else path, fallback)
+        keeper = Keeper(free_name(path) if afresh else path, elsewhere)
     return Session(
         film, film_path, reading, keeper, found, plans, blinded=blinded, side_known=side_known
     )

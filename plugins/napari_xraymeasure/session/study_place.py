@@ -68,8 +68,9 @@ def study_session(film: Film, place: StudyPlace) -> Session:
         if entry.reading is not None
     )
     fallback = user_folder() / "readings"
-    keeper = Keeper(path, fallback, known=known is not None)
-    plans = PlanShelf(path.with_name(path.name.removesuffix(SUFFIX) + PLAN), place.plan, fallback)
+    keeper = Keeper(path, fallback / path.name, known=known is not None)
+    own_plan = path.with_name(path.name.removesuffix(SUFFIX) + PLAN)
+    plans = PlanShelf(own_plan, place.plan, fallback / own_plan.name)
     side_known = bool(place.film.side or reading.landmarks)
     found = Found(known, others, ())
     return Session(
