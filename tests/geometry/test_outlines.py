@@ -70,3 +70,16 @@ def test_two_clicks_on_one_spot_count_once():
 def test_points_that_would_leave_too_few_are_kept_to_be_refused_by_the_fit():
     points = outline("ellipse", 4)
     assert judged(np.vstack([points, points[0]]), "ellipse").used == (0, 1, 2, 3, 4)
+
+
+def test_a_wrong_click_beside_a_flat_rim_is_named_where_its_length_is_known():
+    """An endless ellipse passes a row of points and any other one; a cup is not endless."""
+    rng = np.random.default_rng(4)
+    turn = np.radians(np.arange(10) * 36.0 + 10.0)
+    named = 0
+    for _ in range(20):
+        points = np.column_stack([104.0 * np.cos(turn), 2.0 * np.sin(turn)])
+        points += rng.normal(0.0, 1.0, points.shape)
+        points[2, 1] += 20.0
+        named += sound_clicks(points, 1.0, 1.0, "ellipse", 5, longest=125.0).off == (2,)
+    assert named >= 19

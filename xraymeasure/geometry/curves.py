@@ -330,11 +330,12 @@ def squares_about_circles(sets: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(squares), squares, np.inf)
 
 
-def squares_about_ellipses(sets: np.ndarray) -> np.ndarray:
+def squares_about_ellipses(sets: np.ndarray, longest: float = np.inf) -> np.ndarray:
     """Return for each set of points (n, 2, m) the sum of squares about its ellipse, (m,).
 
     The least from several starts, quick and without a refusal: for many sets of which some hold
-    a point that no ellipse passes.
+    a point that no ellipse passes. No half-axis is longer than `longest`: the sides of an endless
+    ellipse are two lines, which pass a row of points and any other one.
     """
     starts = [_ellipse_starts(sets[..., each]) for each in range(sets.shape[2])]
     columns = [each for each, some in enumerate(starts) for _ in some]
@@ -343,6 +344,10 @@ def squares_about_ellipses(sets: np.ndarray) -> np.ndarray:
     with np.errstate(all="ignore"):
         fitted = refit(_ellipse_model, points, first)
         squares = (_ellipse_model(points, fitted)[0] ** 2).sum(axis=0)
+        if (long := np.abs(fitted[2:4]).max(axis=0) > longest).any():
+            held, points = _held_model(longest), points[..., long]
+            fitted = refit(held, points, np.delete(first[:, long], 2, axis=0))
+            squares[long] = (held(points, fitted)[0] ** 2).sum(axis=0)
     least = np.full(sets.shape[2], np.inf)
     np.fmin.at(least, columns, squares)
     return least

@@ -43,7 +43,6 @@ SAME_SPOT = 0.5
 Shape = Literal["circle", "ellipse"]
 _PARAMETERS = {"circle": 3, "ellipse": 5}
 _FIT = {"circle": fit_circle, "ellipse": fit_ellipse}
-_SQUARES = {"circle": squares_about_circles, "ellipse": squares_about_ellipses}
 
 
 @dataclass(frozen=True)
@@ -72,7 +71,12 @@ class Outline:
 
 
 def sound_clicks(
-    points: np.ndarray, spread: float, pixel: float, shape: Shape, minimum: int
+    points: np.ndarray,
+    spread: float,
+    pixel: float,
+    shape: Shape,
+    minimum: int,
+    longest: float = np.inf,
 ) -> Outline:
     """Return which clicks of an outline count.
 
@@ -88,6 +92,8 @@ def sound_clicks(
         What the outline is.
     minimum : int
         Least number of clicks of this landmark.
+    longest : float
+        How long a half-axis of an ellipse can be.
 
     Examples
     --------
@@ -98,12 +104,17 @@ def sound_clicks(
     (3,)
     """
     placed = as_key(np.asarray(points, dtype=float))
-    return _sound_clicks(placed, float(spread), float(pixel), shape, minimum)
+    return _sound_clicks(placed, float(spread), float(pixel), shape, minimum, float(longest))
 
 
 @lru_cache(maxsize=128)
 def _sound_clicks(
-    placed: tuple[tuple[float, ...], ...], spread: float, pixel: float, shape: Shape, minimum: int
+    placed: tuple[tuple[float, ...], ...],
+    spread: float,
+    pixel: float,
+    shape: Shape,
+    minimum: int,
+    longest: float,
 ) -> Outline:
     points = np.array(placed)
     used, repeated = _once_each(placed, max(pixel, SAME_SPOT * spread))
@@ -115,8 +126,8 @@ def _sound_clicks(
     one_is_off = False
     left = 0.0
     while len(used) > size:
-        left = _about_one_curve(points[used], spread, shape)
-        found = _worst(points[used], left, spread, shape)
+        left = _about_one_curve(points[used], spread, shape, longest)
+        found = _worst(points[used], left, spread, shape, longest)
         if found is None:
             break
         if len(used) == size + 1 or len(used) <= minimum or len(off) == most:
@@ -136,22 +147,31 @@ def _once_each(points: tuple[tuple[float, ...], ...], near: float) -> tuple[list
     return used, repeated
 
 
-def _about_one_curve(points: np.ndarray, spread: float, shape: Shape) -> float:
+def _squares(sets: np.ndarray, shape: Shape, longest: float) -> np.ndarray:
+    """Return for each set of points the sum of squares about its curve."""
+    if shape == "circle":
+        return squares_about_circles(sets)
+    return squares_about_ellipses(sets, longest)
+
+
+def _about_one_curve(points: np.ndarray, spread: float, shape: Shape, longest: float) -> float:
     """Return the sum of squares of the clicks about their curve.
 
     From one fit where that leaves no more than placing explains, else the least of several starts.
     """
     try:
-        residuals = fitted(_FIT[shape], as_key(points)).residuals
-        left = float(residuals @ residuals)
+        fit = fitted(_FIT[shape], as_key(points))
+        left = float(fit.residuals @ fit.residuals) if fit.parameters[2] <= longest else np.inf
     except MeasureError:
         left = np.inf
     if chdtrc(len(points) - _PARAMETERS[shape], left / spread**2) >= WIDER_SIGNIFICANCE:
         return left
-    return min(left, float(_SQUARES[shape](points[:, :, None])[0]))
+    return min(left, float(_squares(points[:, :, None], shape, longest)[0]))
 
 
-def _worst(points: np.ndarray, whole: float, spread: float, shape: Shape) -> int | None:
+def _worst(
+    points: np.ndarray, whole: float, spread: float, shape: Shape, longest: float
+) -> int | None:
     """Return the click that does not fit the others; None where all do.
 
     `whole` is the sum of squares about the curve through all. The test is that of the largest
@@ -168,7 +188,7 @@ def _worst(points: np.ndarray, whole: float, spread: float, shape: Shape) -> int
     if freedom == 1:
         return 0 if whole > limit * spread**2 else None
     others = np.stack([np.delete(points, each, axis=0) for each in range(count)], axis=-1)
-    left = _SQUARES[shape](others)
+    left = _squares(others, shape, longest)
     worst = int(left.argmin())
     test = (whole - left[worst]) / ((stated + left[worst]) / (SPREAD_FREEDOM + freedom - 1))
     return worst if test > limit else None

@@ -34,6 +34,13 @@ shell's outline, and about that of a cup that nobody states. Working defaults, n
 PLAUSIBLE_RIM_MM = 27.0
 """Radius of a cup that nobody states. Working default, no source."""
 
+LONGEST_RIM_MM = 36.0
+"""No rim's half-axis is longer where the cup's size is not known: cups are made up to some 70 mm
+wide (common practice, no source)."""
+
+WIDER_THAN_ITS_CUP = 1.2
+"""A rim may come out so many times as wide as its shell's outline, or the cup as known."""
+
 ONE_ARC_DEG = 200.0
 """A rim whose points span less than this, seen from its middle, is placed on one arc."""
 

@@ -30,8 +30,10 @@ from xraymeasure.measuring.calibration import Scale, choose_scale
 from xraymeasure.measuring.cup import (
     BOWED_WITHIN,
     CONCENTRIC_U_MM,
+    LONGEST_RIM_MM,
     PLAUSIBLE_RIM_MM,
     RIM_U_MM,
+    WIDER_THAN_ITS_CUP,
     FlatRim,
     flat_rim,
     may_lie_around,
@@ -297,7 +299,8 @@ def settle(
         name = landmark_name("cup_rim", side)
         if reading.has(name):
             spread = placing_sd_px(reading, name, placing) * units_per_px
-            reading = _sound(reading, name, to_units, spread, "ellipse", outlines)
+            longest = _longest_rim(hips[side], per_unit)
+            reading = _sound(reading, name, to_units, spread, "ellipse", outlines, longest)
     fits = _Fits(reading, to_units)
     source_units = (sid or PLAUSIBLE_TUBE_MM) * units_per_px / placing / PLAUSIBLE_MAGNIFIED
     if unit == "detector":
@@ -352,6 +355,15 @@ def _spread_of_circle(
     return placing_sd_px(reading, name, mm_per_px) * units_per_px
 
 
+def _longest_rim(hip: PreparedHip, mm_per_unit: float | None) -> float:
+    """Return how long a rim's half-axis can be, in film units."""
+    if hip.shell is not None:
+        return WIDER_THAN_ITS_CUP * float(hip.shell.parameters[2])
+    if not mm_per_unit:
+        return float(np.inf)
+    return (WIDER_THAN_ITS_CUP * hip.cup_mm / 2.0 if hip.cup_mm else LONGEST_RIM_MM) / mm_per_unit
+
+
 def _sound(
     reading: Reading,
     name: str,
@@ -359,6 +371,7 @@ def _sound(
     spread: float,
     shape: Shape,
     outlines: dict[str, Outline],
+    longest: float = np.inf,
 ) -> Reading:
     """Return the reading with those clicks of an outline that count, and note which."""
     if not reading.has(name):
@@ -366,7 +379,7 @@ def _sound(
     points = reading.points(name)
     pixel = float(abs(np.linalg.det(to_units)) ** 0.5)
     minimum = LANDMARKS[name].kind.minimum
-    outline = sound_clicks(points @ to_units.T, spread, pixel, shape, minimum)
+    outline = sound_clicks(points @ to_units.T, spread, pixel, shape, minimum, longest)
     outlines[name] = outline
     if len(outline.used) == len(points):
         return reading

@@ -8,6 +8,7 @@ import numpy as np
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.curves import fit_circle
+from xraymeasure.measuring.cup import WIDER_THAN_ITS_CUP
 from xraymeasure.measuring.needs import touched_by
 from xraymeasure.measuring.prepared import Setting
 from xraymeasure.measuring.results import Finding
@@ -30,7 +31,7 @@ which is said by its name."""
 RIM_OVER_HEAD = 1.08
 """Least diameter of a rim over that of the head inside it: a shell and a liner lie between."""
 
-RIM_OVER_CUP = (0.75, 1.2)
+RIM_OVER_CUP = (0.75, WIDER_THAN_ITS_CUP)
 """Diameter of the rim over that of the shell, or of the cup as known."""
 
 
