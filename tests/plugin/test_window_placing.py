@@ -1,5 +1,8 @@
 """Placing with real clicks, drags and keys on the canvas."""
 
+import gc
+import weakref
+
 import numpy as np
 import pytest
 from qtpy.QtCore import Qt
@@ -455,3 +458,16 @@ def test_a_point_is_placed_once_more_by_a_button_and_the_mean_counts(hand):
     session.arm(TEARDROP)
     hand.click((740.0, 960.0))
     assert len(session.reading.landmarks[TEARDROP]) == 1
+
+
+def test_a_question_is_answered_for_the_film_that_is_open_and_keeps_no_other(empty, sample):
+    """The film before asked the same, and was left without an answer."""
+    dock = empty.dock
+    dock.open_path(sample())
+    former = weakref.ref(dock.session)
+    dock.open_path(sample("long_leg"))
+    QTest.mouseClick(dock.placing._answers.itemAt(0).widget(), Qt.MouseButton.LeftButton)
+    assert dock.session.side_known
+    assert dock.session.reading.operated_side == "right"
+    gc.collect()
+    assert former() is None

@@ -146,6 +146,7 @@ class PlacingPanel(QWidget):
             words.addWidget(label)
         words.addStretch(1)
         self._asked: tuple[str, tuple[str, ...]] = ("", ())
+        self._offered: list[Callable[[], None]] = []
         row.addLayout(words, 1)
         self.question = QWidget()
         asked = QVBoxLayout(self.question)
@@ -273,6 +274,9 @@ class PlacingPanel(QWidget):
 
     def _show_question(self, session: Session) -> None:
         text, answers = question_of(session)
+        # The same question of another film has the same buttons, which are to act on that film;
+        # and Qt's binding keeps what a button does beyond the button: no session may be in it.
+        self._offered = [act for _, _, act in answers]
         asked = (text, tuple(words for words, _, _ in answers))
         if asked == self._asked:
             return
@@ -289,8 +293,9 @@ class PlacingPanel(QWidget):
         self.question_text.setVisible(bool(text))
         longest = max((len(words) for words, _, _ in answers), default=0)
         columns = 4 if longest < 10 else 2 if longest < 24 and len(answers) == 2 else 1
-        for place, (words, tip, act) in enumerate(answers):
-            self._answers.addWidget(button(words, tip, act), place // columns, place % columns)
+        for place, (words, tip, _) in enumerate(answers):
+            answer = button(words, tip, lambda place=place: self._offered[place]())
+            self._answers.addWidget(answer, place // columns, place % columns)
         if answers:
             QTimer.singleShot(0, self._bring_question_in_sight)
 
