@@ -139,7 +139,9 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
     write_film(films / "told.dcm", 5, "P1", DATES[0], StudyDescription="Thorax p.a.",
                BodyPartExamined="")  # fmt: skip
     write_film(films / "oblique.dcm", 6, "P1", DATES[0], ViewPosition="RLO")
-    shutil.copy(good, films / "copy.dcm")
+    # Before the other in the alphabet, but the plan lies beside the other.
+    shutil.copy(good, films / "a (copy).dcm")
+    (films / "a.plan.toml").write_text('operated_side = "left"\n')
     derived = Dataset()
     derived.ReferencedSOPInstanceUID = pydicom.dcmread(good).SOPInstanceUID
     # Eight bits and another window; mirrored, it is told by what it says it was derived from.
@@ -150,6 +152,8 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
     (films / "empty.dcm").touch()
     made = new_study(films, workers=0)
     assert made.films == 1
+    (entered,) = read_study(made.study).films
+    assert entered.plan and entered.side == "left"
     assert {kind: count for kind, count in made.kinds.items() if count} == {
         "film": 1,
         "lateral": 3,
@@ -161,9 +165,7 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
     told = dict(zip([row["file"].rpartition("/")[2] for row in key_of(made).values()][1:],
                     left_out(made), strict=True))  # fmt: skip
     label = "S001-1"
-    assert told["copy.dcm"][1] == f"holds the same pixels as film {label}" or (
-        told["a.dcm"][1] == f"holds the same pixels as film {label}"
-    )
+    assert told["a (copy).dcm"] == ("copy", f"holds the same pixels as film {label}")
     assert told["derived.dcm"] == ("re-export", f"is derived from film {label}")
     assert told["again.dcm"][1] == f"shows the same picture as film {label}, exported otherwise"
     assert "is empty" in told["empty.dcm"][1] and "truncated" in told["truncated.dcm"][1]

@@ -19,10 +19,9 @@ from xraymeasure.files.atomic import read_text
 from xraymeasure.files.tables import as_meant
 from xraymeasure.plan.plan import read_plan
 from xraymeasure.series.study.key_file import KeyRow
-from xraymeasure.series.study.sorting import OTHER, Seen
+from xraymeasure.series.study.sorting import OTHER, PLAN, Seen, plan_beside
 from xraymeasure.vocabulary.landmarks import SIDES, Side
 
-PLAN = ".plan.toml"
 LEFT_OUT_FILE = "left_out.csv"
 LEFT_OUT_COLUMNS = ("label", "kind", "reason")
 # With what a film's file may go on in the study, where its own ending says what it is.
@@ -117,7 +116,7 @@ class Entry:
 
     def _plan(self, film: Seen, stem: str) -> tuple[str | None, Side | None]:
         """Take the plan beside a film in; return its name in the study, and its hip."""
-        beside = film.path.with_suffix(PLAN)
+        beside = plan_beside(film.path)
         if not beside.is_file():
             return None, None
         name = f"plans/{stem}{PLAN}"

@@ -19,7 +19,6 @@ from xraymeasure.files.tables import csv_text, defused
 from xraymeasure.series.study.entering import (
     LEFT_OUT_COLUMNS,
     LEFT_OUT_FILE,
-    PLAN,
     Entry,
     Person,
     left_out_rows,
@@ -29,6 +28,7 @@ from xraymeasure.series.study.films_table import FILM_COLUMNS, delimiter_of
 from xraymeasure.series.study.key_file import KeyRow, key_path, read_key, write_key
 from xraymeasure.series.study.sorting import (
     KINDS,
+    PLAN,
     Kind,
     Seen,
     files_below,

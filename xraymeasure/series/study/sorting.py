@@ -40,6 +40,9 @@ KINDS: dict[Kind, str] = {
 }
 """What a file may be, and what a person reads of several of them."""
 
+PLAN = ".plan.toml"
+"""With what the name of a plan ends that lies beside its film under the same name."""
+
 _TAGS = (
     "BodyPartExamined",
     "SeriesDescription",
@@ -280,7 +283,8 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
     """Return the files with copies and re-exports marked as such; of each picture one stands.
 
     That is the one in the study already, else the one that says whose and of when it is before the
-    one that does not, the original before the derived, the finer before the coarser.
+    one that does not, one with a plan beside it before one without, the original before the
+    derived, the finer before the coarser.
 
     Parameters
     ----------
@@ -295,6 +299,8 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
         key=lambda one: (
             one.person is None,
             one.taken is None,
+            # Of copies the one that somebody planned on.
+            not plan_beside(one.path).exists(),
             bool(one.source),
             not one.original,
             -one.depth,
@@ -305,6 +311,11 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
         if twin.kind == "film":
             standing.append(entry)
     return [told.get(entry.path, entry) for entry in seen]
+
+
+def plan_beside(film: Path) -> Path:
+    """Return where the plan of a film lies, if it has one."""
+    return film.with_suffix(PLAN)
 
 
 OTHER = "another film"
