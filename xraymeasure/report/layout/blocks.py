@@ -11,7 +11,7 @@ from xraymeasure.about import CAUTION
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.document import data_address, template
 from xraymeasure.report.layout.sheet import (
-    HEIGHT_MM,
+    FOOT_MM,
     MARGIN_MM,
     TEXT_MM,
     Sheet,
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 MakeAxes = Callable[[float, float, float, float], "Axes"]
 """Axes from left, top, width and height in mm, within a picture."""
 
-_FOOT_MM = HEIGHT_MM - 19.0
 _TEXT_PT = 7.8
 _CELL_PT = 7.8
 _SMALL_PT = 6.8
@@ -157,7 +156,7 @@ def _set(paper: Paper) -> _Setter:
     for position, block in enumerate(paper.blocks):
         setter.set(block, paper.blocks[position + 1 :])
     for number, sheet in enumerate(setter.sheets, start=1):
-        _foot(sheet, paper, number, len(setter.sheets))
+        sheet.foot(paper.caution, number, len(setter.sheets))
     return setter
 
 
@@ -182,14 +181,6 @@ def _html(setter: _Setter) -> str:
             style=style,
         )
     )
-
-
-def _foot(sheet: Sheet, paper: Paper, number: int, count: int) -> None:
-    sheet.rule(_FOOT_MM + 3)
-    sheet.paragraph(MARGIN_MM, _FOOT_MM + 4.5, TEXT_MM - 20, paper.caution, 7, bold=True)
-    right = MARGIN_MM + TEXT_MM
-    page = f"page {number} of {count}"
-    sheet.text(right, _FOOT_MM + 4.5, page, 7, colour=style.GREY, align="right")
 
 
 def _beginning(blocks: Sequence[Block]) -> float:
@@ -241,16 +232,11 @@ class _Setter:
     def _turn(self) -> None:
         sheet = Sheet()
         self.sheets.append(sheet)
-        sheet.text(MARGIN_MM, 10.5, self.paper.title, 15, bold=True)
-        identity = "  ·  ".join(self.paper.identity)
-        right = MARGIN_MM + TEXT_MM
-        sheet.text(right, 12.6, identity, 7, colour=style.GREY, align="right")
-        sheet.rule(18.5)
-        self._y = 21.0
+        self._y = sheet.head(self.paper.title, self.paper.identity)
 
     def _room_for(self, height: float) -> bool:
         """Turn the page if it has no room; say whether it was turned."""
-        full = self._y + height > _FOOT_MM + 1
+        full = self._y + height > FOOT_MM + 1
         if full:
             self._turn()
         return full

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
 WIDTH_MM, HEIGHT_MM = 210.0, 297.0
 MARGIN_MM = 12.0
 TEXT_MM = WIDTH_MM - 2 * MARGIN_MM
+FOOT_MM = HEIGHT_MM - 19.0
+"""Where the foot of a page begins."""
 _MM_PER_PT = 25.4 / 72
 _LEADING = 1.32
 
@@ -36,6 +39,22 @@ class Sheet:
         )
         self._boxes = Boxes()
         self.figure.add_artist(self._boxes)
+
+    def head(self, title: str, identity: Sequence[str]) -> float:
+        """Write title and identity; return where the text may begin."""
+        self.text(MARGIN_MM, 10.5, title, 15, bold=True)
+        right = MARGIN_MM + TEXT_MM
+        self.text(right, 12.6, "  ·  ".join(identity), 7, colour=style.GREY, align="right")
+        self.rule(18.5)
+        return 21.0
+
+    def foot(self, caution: str, number: int, count: int) -> None:
+        """Write the caution and which of how many pages this is."""
+        self.rule(FOOT_MM + 3)
+        self.paragraph(MARGIN_MM, FOOT_MM + 4.5, TEXT_MM - 20, caution, 7, bold=True)
+        page = f"page {number} of {count}"
+        right = MARGIN_MM + TEXT_MM
+        self.text(right, FOOT_MM + 4.5, page, 7, colour=style.GREY, align="right")
 
     def axes(self, x: float, y: float, width: float, height: float) -> Axes:
         """Return axes that fill a rectangle."""

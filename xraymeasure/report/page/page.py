@@ -10,6 +10,7 @@ from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.sheet import (
+    FOOT_MM,
     HEIGHT_MM,
     MARGIN_MM,
     TEXT_MM,
@@ -33,7 +34,6 @@ from xraymeasure.vocabulary.quantities import SOURCES
 Line = tuple[str, str, str]
 """Glyph, colour and text."""
 
-_FOOT_MM = HEIGHT_MM - 19.0
 _PLOT_MM = 78.0
 _FILM_MM = 72.0
 """Least height of the film on the first page."""
@@ -90,32 +90,14 @@ def report_sheets(content: Content, found: Subject) -> list[Sheet]:
     first, left_over = _first_page(content, found)
     sheets = [first, *_further_pages(content, left_over)]
     for number, sheet in enumerate(sheets, start=1):
-        _foot(sheet, content, number, len(sheets))
+        sheet.foot(content.caution, number, len(sheets))
     return sheets
-
-
-def _head(sheet: Sheet, content: Content) -> float:
-    sheet.text(MARGIN_MM, 10.5, content.title, 15, bold=True)
-    right = MARGIN_MM + TEXT_MM
-    sheet.text(right, 12.6, "  ·  ".join(content.identity), 7, colour=style.GREY, align="right")
-    sheet.rule(18.5)
-    return 21.0
-
-
-def _foot(sheet: Sheet, content: Content, number: int, count: int) -> None:
-    sheet.rule(_FOOT_MM + 3)
-    width = TEXT_MM - 20
-    sheet.paragraph(MARGIN_MM, _FOOT_MM + 4.5, width, content.caution, 7, bold=True)
-    right = MARGIN_MM + TEXT_MM
-    sheet.text(
-        right, _FOOT_MM + 4.5, f"page {number} of {count}", 7, colour=style.GREY, align="right"
-    )
 
 
 def _first_page(content: Content, found: Subject) -> tuple[Sheet, list[Line]]:
     """Return the page for the notes, and the findings that had no room on it."""
     sheet, measurements = Sheet(), found.measurements
-    y = _head(sheet, content)
+    y = sheet.head(content.title, content.identity)
     for verdict, text in content.headlines:
         glyph, _, colour = style.VERDICTS.get(verdict or "", ("", "", style.INK))
         if glyph:
@@ -125,7 +107,7 @@ def _first_page(content: Content, found: Subject) -> tuple[Sheet, list[Line]]:
         )
     y = _table(sheet, y + 4.5, content)
     y += 1.2
-    bottom = _FOOT_MM - _BOTTOM_MM
+    bottom = FOOT_MM - _BOTTOM_MM
     key = _key_to_lines(sheet, bottom, measurements)
     bottom -= key
     # What there is no room for above a film that can be read goes on to the next page.
@@ -275,7 +257,7 @@ def _plot(
             handles,
             labels,
             loc="lower left",
-            bbox_to_anchor=(MARGIN_MM / 210, 1 - (_FOOT_MM + 1.5) / HEIGHT_MM),
+            bbox_to_anchor=(MARGIN_MM / 210, 1 - (FOOT_MM + 1.5) / HEIGHT_MM),
             ncols=3,
             fontsize=6.8,
             frameon=False,
@@ -290,7 +272,7 @@ def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:
     """Write findings and methods; return the findings that had no room."""
     x = MARGIN_MM + _PLOT_MM + 4
     width = TEXT_MM - _PLOT_MM - 4
-    end = _FOOT_MM + 1
+    end = FOOT_MM + 1
     findings = [(*style.SEVERITIES[each.severity], each.text) for each in content.findings]
     blocks = [("Before you rely on it", findings)] if findings else []
     if content.methods:
@@ -328,14 +310,14 @@ class _Flow:
 
     def turn(self) -> None:
         self.sheets.append(Sheet())
-        self.y = _head(self.sheets[-1], self.content)
+        self.y = self.sheets[-1].head(self.content.title, self.content.identity)
 
     @property
     def sheet(self) -> Sheet:
         return self.sheets[-1]
 
     def room_for(self, height: float) -> None:
-        if self.y + height > _FOOT_MM + 1:
+        if self.y + height > FOOT_MM + 1:
             self.turn()
 
     def heading(self, text: str) -> None:

@@ -10,7 +10,8 @@ Formulas
 * The interval of a component is Satterthwaite's: that of a variance with ``2 v^2 / var(v)`` degrees
   of freedom, where ``var(v)`` is from the expected information of the restricted likelihood
   (Satterthwaite FE, Biometrics Bull 1946;2:110-114; Searle SR, Casella G, McCulloch CE, Variance
-  Components, 1992, both from memory). Of few readers it is wide, as it should be.
+  Components, 1992, both from memory). Under one degree of freedom, two readers for example, a
+  component cannot be told from nothing, and there is none.
 * The mean is that of generalised least squares under the components found; its interval has as
   many degrees of freedom as there are patients, less one.
 """
@@ -45,7 +46,7 @@ class Components:
         Readings.
     intervals : mapping of str to (float, float)
         The 95 % interval of each variance, that of what no factor holds as ``residual``; a
-        component that was found to be nothing has none.
+        component that cannot be told from nothing has none.
     """
 
     mean: Estimate
@@ -155,7 +156,7 @@ def _restricted_likelihood(
 def _intervals(
     told: Mapping[str, Sequence[str]], variances: Mapping[str, float], residual: float
 ) -> dict[str, tuple[float, float]]:
-    """Return Satterthwaite's interval of every component that is something."""
+    """Return Satterthwaite's interval of every component that can be told from nothing."""
     from scipy.stats import chi2
 
     shared = _shared(told)
@@ -176,6 +177,8 @@ def _intervals(
     intervals = {}
     for (name, value), variance in zip(found.items(), spread, strict=True):
         freedom = 2.0 * value**2 / variance
+        if freedom < 1.0:
+            continue
         low, high = (freedom * value / chi2.ppf(share, freedom) for share in (0.975, 0.025))
         intervals[name] = (float(low), float(high))
     return intervals

@@ -6,7 +6,6 @@ import math
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,17 +15,15 @@ from xraymeasure.report.layout.blocks import (
     Block,
     Cell,
     Heading,
-    MakeAxes,
     Paper,
     Paragraph,
-    Picture,
     Table,
     paper_files,
 )
-from xraymeasure.report.layout.plain_axes import frame, write_beside
 from xraymeasure.report.layout.sheet import TEXT_MM
 from xraymeasure.series.agreement.components import Components
 from xraymeasure.series.agreement.copied import Same
+from xraymeasure.series.agreement.plots import UNITS, pictures
 from xraymeasure.series.agreement.reliability import (
     ASKED,
     POSITIONING,
@@ -44,7 +41,7 @@ from xraymeasure.vocabulary.landmarks import LANDMARKS
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    pass
 
 # Titles of the columns and their left edges, mm.
 _RELIABILITY = (
@@ -81,9 +78,6 @@ _PLACING = (
     ("films", 122.0),
     ("used", 138.0),
 )
-_PANELS = 3
-_PANEL_HEIGHT_MM = 36.0
-_UNITS = {"deg": "°", "mm": "mm", "px": "px", "1": ""}
 _KEY = (
     "Solid: mean difference. Dashed: limits of agreement. Grey bands: the 95 % interval of each. "
     "Dotted: zero."
@@ -124,10 +118,10 @@ def agreement_paper(report: AgreementReport) -> Paper:
         Heading("Limits of agreement, with 95 % intervals"),
         Table(_LIMITS, [row for entry in shown for row in _limits_rows(entry)]),
     ]
-    pictures = [picture for entry in shown for picture in _pictures(entry)]
-    if pictures:
+    drawn = [picture for entry in shown for picture in pictures(entry)]
+    if drawn:
         heading = Heading("Differences between readings over their means")
-        blocks += [heading, Paragraph(_KEY, quiet=True), *pictures]
+        blocks += [heading, Paragraph(_KEY, quiet=True), *drawn]
     if report.placing:
         rows = [row for placing in report.placing for row in _placing_rows(placing)]
         blocks += [
@@ -228,7 +222,7 @@ def _title_row(entry: MeasurementAgreement) -> tuple[Cell, ...]:
 
 def _with_its_unit(name: str) -> str:
     quantity = QUANTITIES[name]
-    unit = _UNITS[quantity.unit]
+    unit = UNITS[quantity.unit]
     return f"{quantity.label} ({unit})" if unit else quantity.label
 
 
@@ -311,8 +305,9 @@ def _components(report: AgreementReport) -> Iterator[Block]:
     yield Paragraph(
         "A mixed model with everything random (restricted maximum likelihood; Patterson and "
         "Thompson 1971); below each its 95 % interval (Satterthwaite 1946) and how many there "
-        "were. Two or three readers say little of how readers differ. What each reading adds of "
-        "its own is the rest. For a table without gaps it equals the analysis of variance.",
+        "were; two readers say too little of how readers differ for an interval. What each "
+        "reading adds of its own is the rest. For a table without gaps it equals the analysis of "
+        "variance.",
         quiet=True,
     )
 
@@ -345,119 +340,3 @@ def _with_interval(estimate: Estimate | Coefficient, decimals: int, signed: bool
         wording.number(estimate.value, decimals, signed),
         wording.interval(estimate.low, estimate.high, decimals, signed),
     )
-
-
-def _pictures(entry: MeasurementAgreement) -> Iterator[Picture]:
-    plots = [
-        (pair, limits)
-        for comparison in entry.comparisons
-        for pair, limits in comparison.limits
-        if isinstance(limits, Limits)
-    ]
-    if not plots:
-        return
-    reach = _reach([limits for _, limits in plots])
-    for start in range(0, len(plots), _PANELS):
-        row = plots[start : start + _PANELS]
-        pairs = "; ".join(pair for pair, _ in row)
-        yield Picture(
-            _PANEL_HEIGHT_MM + 7.5,
-            partial(_draw_row, entry, row, reach),
-            f"{entry.title}: differences over means of {pairs}, with limits of agreement.",
-        )
-
-
-def _draw_row(
-    entry: MeasurementAgreement, row: Sequence[tuple[str, Limits]], reach: float, make: MakeAxes
-) -> None:
-    quantity = QUANTITIES[entry.name]
-    for column, (pair, limits) in enumerate(row):
-        left = 9.0 + column * TEXT_MM / _PANELS
-        axes = make(left, 8.0, TEXT_MM / _PANELS - 18.0, _PANEL_HEIGHT_MM - 8.5)
-        if column == 0:
-            axes.text(-0.2, 1.17, entry.title, transform=axes.transAxes, fontsize=8, weight="bold")
-        draw_bland_altman(
-            axes,
-            limits,
-            _UNITS[quantity.unit],
-            quantity.decimals,
-            reach,
-            title=f"{pair}   n = {limits.n}",
-            title_pt=6.6,
-            # The numbers beside the panel to the left stand there.
-            named=not column,
-        )
-
-
-def draw_bland_altman(
-    axes: Axes,
-    limits: Limits,
-    unit: str,
-    decimals: int = 1,
-    reach: float | None = None,
-    *,
-    title: str = "",
-    title_pt: float = 7.2,
-    named: bool = True,
-) -> None:
-    """Draw differences over means, the mean difference, the limits, and the interval of each.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Its limits and labels are set.
-    limits : Limits
-        What is drawn.
-    unit : str
-        For the labels; may be empty.
-    decimals : int
-        Of the numbers beside the lines.
-    reach : float, optional
-        How far the axis of the differences goes to either side; as far as needed by default.
-    title : str
-        Above the plot, in letters of `title_pt`.
-    named : bool
-        Whether it is said that differences go upward.
-    """
-    reach = reach or _reach([limits])
-    # Where the limits lie close together their numbers would lie over one another.
-    apart = limits.upper.value - limits.lower.value > 0.24 * reach
-    for estimate, dash in ((limits.bias, "-"), (limits.lower, "--"), (limits.upper, "--")):
-        axes.axhspan(estimate.low, estimate.high, color=style.BAND, linewidth=0, zorder=0)
-        axes.axhline(estimate.value, color=style.INK, linewidth=0.8, linestyle=dash, zorder=2)
-        if estimate is not limits.bias and not apart:
-            continue
-        told = wording.number(estimate.value, decimals, signed=True)
-        write_beside(axes, estimate.value, told, gap_pt=2, letters_pt=6, colour=style.INK)
-    axes.axhline(0.0, color=style.FAINT, linewidth=0.6, linestyle=":", zorder=1)
-    axes.plot(
-        limits.means,
-        limits.differences,
-        "o",
-        markersize=2.6,
-        markerfacecolor="none",
-        markeredgecolor=style.MEASURED,
-        markeredgewidth=0.8,
-        zorder=3,
-    )
-    axes.set_ylim(-reach, reach)
-    axes.margins(x=0.08)
-    suffix = f" ({unit})" if unit else ""
-    frame(
-        axes,
-        title=title,
-        along=f"mean{suffix}",
-        up=f"difference{suffix}" if named else "",
-        letters_pt=6.0,
-        title_pt=title_pt,
-    )
-
-
-def _reach(several: Sequence[Limits]) -> float:
-    """Return how far an axis must go to show all limits, their intervals and all differences."""
-    ends = (
-        abs(end)
-        for limits in several
-        for end in (limits.lower.low, limits.upper.high, *limits.differences)
-    )
-    return 1.08 * max(*ends, 1e-9)

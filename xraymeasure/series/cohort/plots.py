@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import MakeAxes
 from xraymeasure.report.layout.plain_axes import frame
-from xraymeasure.series.agreement.page import draw_bland_altman
+from xraymeasure.series.agreement.plots import draw_bland_altman
 from xraymeasure.series.agreement.statistics import Limits
 from xraymeasure.series.cohort.cases import is_within
 from xraymeasure.series.cohort.cohort import Cohort, Outcome

@@ -19,15 +19,14 @@ from xraymeasure.report.layout.blocks import (
     Block,
     Cell,
     Heading,
-    MakeAxes,
     Paper,
     Paragraph,
     Picture,
     Table,
     paper_files,
 )
-from xraymeasure.report.layout.plain_axes import frame
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, Step
+from xraymeasure.series.followup.plots import PANELS, PANELS_MM, draw_trends
 from xraymeasure.series.followup.tables import (
     followup_csv,
     format_followup,
@@ -37,7 +36,7 @@ from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.quantities import METHODS
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    pass
 
 VERDICTS: dict[str, tuple[str, str, str]] = {
     "changed": ("▲", "changed", style.VERDICTS["outside"][2]),
@@ -68,15 +67,6 @@ RADIOSTEREOMETRY_REMARK = (
     "These are plain films: migration at the scale of radiostereometry (tenths of a millimetre) is "
     "not resolved, and limits that were found with it do not apply here."
 )
-PANELS = (
-    "cup_migration_cranial",
-    "cup_migration_lateral",
-    "stem_subsidence",
-    "inclination_change",
-    "anteversion_change",
-    "head_penetration",
-)
-"""What is drawn over time."""
 
 
 def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path]:
@@ -171,7 +161,7 @@ def _blocks(followup: FollowUp) -> Iterator[Block]:
         quiet=True,
     )
     yield Heading("Every film against the first")
-    yield Picture(92.0, partial(_draw_trends, followup), _trend_in_words(followup))
+    yield Picture(PANELS_MM, partial(draw_trends, followup), _trend_in_words(followup))
     yield Paragraph(_KEY, quiet=True)
     yield from _remarks(followup)
     if followup.trends:
@@ -362,65 +352,6 @@ _KEY = (
     f"Dotted: {WEAR_RESOLVED_MM:g} mm, below which films do not resolve wear. Dashed: the stem's "
     "threshold of subsidence, where the study names one."
 )
-MARKERS = {
-    "changed": ("^", style.VERDICTS["outside"][2], True),
-    "not resolved": ("^", style.VERDICTS["undecided"][2], False),
-    "not shown": ("o", style.MEASURED, False),
-    "not comparable": ("x", style.GREY, True),
-}
-
-
-def _draw_trends(followup: FollowUp, make: MakeAxes) -> None:
-    for position, name in enumerate(PANELS):
-        row, column = divmod(position, 3)
-        axes = make(9.0 + 62.5 * column, 5.0 + 46.0 * row, 50.0, 31.0)
-        _draw_trend(axes, followup, name, "years since the first film" if row == 1 else "")
-
-
-def _draw_trend(axes: Axes, followup: FollowUp, name: str, along: str) -> None:
-    kind = KINDS[name]
-    unit = {"deg": "°", "mm": "mm"}[kind.unit]
-    axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
-    points = [
-        (step.visit.years - followup.first.years, row)
-        for step in followup.steps
-        if (row := step.changes.row(name))
-    ]
-    times = [0.0, *(years for years, _ in points)]
-    if points:
-        values = [0.0, *(row.value for _, row in points)]
-        axes.plot(times, values, color=style.RULE, linewidth=0.9, zorder=1)
-    axes.plot([0.0], [0.0], "o", color=style.INK, markersize=3, zorder=3)
-    for years, row in points:
-        marker, colour, filled = MARKERS[row.verdict or "not comparable"]
-        reach = [[row.value - row.low], [row.high - row.value]]
-        axes.errorbar(
-            [years],
-            [row.value],
-            yerr=reach,
-            fmt=marker,
-            color=colour,
-            markerfacecolor=colour if filled else "white",
-            markersize=5,
-            elinewidth=1.1,
-            capsize=2,
-            zorder=2,
-        )
-    line = {"head_penetration": (WEAR_RESOLVED_MM, ":")}.get(name)
-    if name == "stem_subsidence" and followup.subsidence_threshold_mm:
-        line = (followup.subsidence_threshold_mm, "--")
-    if line:
-        axes.axhline(line[0], color=style.GREY, linewidth=0.8, linestyle=line[1], zorder=0)
-    if not points:
-        axes.text(0.5, 0.7, "not measured", transform=axes.transAxes, ha="center", fontsize=7)
-        axes.set_yticks([])
-    longest = followup.last.visit.years - followup.first.years
-    axes.set_xlim(-0.06 * longest, 1.08 * longest)
-    # A tiny change must not fill the panel and look like a large one.
-    least = 3.0 if kind.unit == "mm" else 5.0
-    low, high = axes.get_ylim()
-    axes.set_ylim(min(low, 0.0 if name == "head_penetration" else -least), max(high, least))
-    frame(axes, title=f"{kind.label} ({unit})", along=along)
 
 
 def _trend_in_words(followup: FollowUp) -> str:

@@ -20,25 +20,24 @@ from xraymeasure.report.layout.blocks import (
     Block,
     Cell,
     Heading,
-    MakeAxes,
     Paper,
     Paragraph,
     Picture,
     Table,
     paper_files,
 )
-from xraymeasure.report.layout.plain_axes import frame
 from xraymeasure.series.agreement.components import mean_over_hips
 from xraymeasure.series.agreement.statistics import Estimate
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, StudyFollowUp
-from xraymeasure.series.followup.page import MARKERS, PANELS, VERDICTS, years_in_words
+from xraymeasure.series.followup.page import VERDICTS, years_in_words
+from xraymeasure.series.followup.plots import PANELS, PANELS_MM, draw_hips
 from xraymeasure.series.followup.tables import changes_csv, changes_parquet
 from xraymeasure.series.run.flow import flow_csv
 from xraymeasure.series.run.flow_page import flow_blocks
 from xraymeasure.vocabulary import wording
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    pass
 
 
 @dataclass(frozen=True)
@@ -170,7 +169,7 @@ def _blocks(found: StudyFollowUp) -> Iterator[Block]:
         quiet=True,
     )
     yield Heading("Every hip over time")
-    yield Picture(92.0, partial(_draw, hips), _in_words(kinds))
+    yield Picture(PANELS_MM, partial(draw_hips, hips), _in_words(kinds))
     yield Paragraph(
         "One line a hip, from its first film. ▲ changed, △ below what films resolve, ○ no change "
         "shown, × films not comparable.",
@@ -263,50 +262,6 @@ def _hips_table(hips: Sequence[FollowUp]) -> Table:
     return Table(
         (("hip", 0.0), ("films", 34.0), ("over", 54.0), ("at the last film", 76.0)), tuple(rows)
     )
-
-
-def _draw(hips: Sequence[FollowUp], make: MakeAxes) -> None:
-    for position, name in enumerate(PANELS):
-        row, column = divmod(position, 3)
-        axes = make(9.0 + 62.5 * column, 5.0 + 46.0 * row, 50.0, 31.0)
-        _draw_kind(axes, hips, name, "years since the first film" if row == 1 else "")
-
-
-def _draw_kind(axes: Axes, hips: Sequence[FollowUp], name: str, along: str) -> None:
-    kind = KINDS[name]
-    axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
-    reach = 3.0 if kind.unit == "mm" else 5.0
-    longest = 0.1
-    for hip in hips:
-        points = [
-            (step.visit.years - hip.first.years, row)
-            for step in hip.steps
-            if (row := step.changes.row(name))
-        ]
-        if not points:
-            continue
-        times, values = [0.0], [0.0]
-        for years, row in points:
-            times.append(years)
-            values.append(row.value)
-            if row.verdict in MARKERS:
-                marker, colour, filled = MARKERS[row.verdict]
-                axes.plot(
-                    years,
-                    row.value,
-                    marker,
-                    color=colour,
-                    markerfacecolor=colour if filled else "white",
-                    markersize=3.6,
-                    zorder=2,
-                )
-        axes.plot(times, values, color=style.FAINT, linewidth=0.6, zorder=1)
-        longest = max(longest, times[-1])
-        reach = max(reach, *(1.1 * abs(value) for value in values))
-    axes.set_xlim(-0.04 * longest, 1.06 * longest)
-    axes.set_ylim(-0.1 * reach if name == "head_penetration" else -reach, reach)
-    title = f"{kind.label} ({wording.UNITS[kind.unit].strip()})"
-    frame(axes, title=title, along=along)
 
 
 def _in_words(kinds: Sequence[Overall]) -> str:
