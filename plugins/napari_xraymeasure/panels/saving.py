@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from qtpy.QtCore import QPointF, QRectF, Qt, QUrl, Signal
 from qtpy.QtGui import QDesktopServices, QPainter
-from qtpy.QtPdf import QPdfDocument
-from qtpy.QtPrintSupport import QPrintDialog, QPrinter
 from qtpy.QtWidgets import (
     QFileDialog,
     QFormLayout,
@@ -24,6 +23,9 @@ from napari_xraymeasure.panels.widgets import button, named, paragraph, rule
 from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.userdata import is_reader_code
 from xraymeasure.about import CAUTION
+
+if TYPE_CHECKING:
+    from qtpy.QtPrintSupport import QPrinter
 
 
 class KeepPanel(QWidget):
@@ -137,6 +139,9 @@ class KeepPanel(QWidget):
     def _print(self) -> None:
         if self._page is None:
             return
+        # Loaded when something is printed: the window opens without them.
+        from qtpy.QtPrintSupport import QPrintDialog, QPrinter
+
         printer = QPrinter(QPrinter.PrinterMode.HighResolution)
         if QPrintDialog(printer, self).exec():
             why = print_page(self._page, printer)
@@ -192,6 +197,8 @@ class KeepPanel(QWidget):
 
 def print_page(page: Path, printer: QPrinter) -> str:
     """Print a PDF; return why it could not be done, empty where it was."""
+    from qtpy.QtPdf import QPdfDocument
+
     document = QPdfDocument(None)
     if document.load(str(page)) != QPdfDocument.Error.None_:
         return f"{page}: cannot be read for printing; open the page and print it from there."
