@@ -5,7 +5,7 @@ import pytest
 
 from tests.camera import Body, Frame, film_and_reading
 from xraymeasure.measuring.drawings import draw, ellipse_path
-from xraymeasure.measuring.prepared import settle
+from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 FRAMES = [

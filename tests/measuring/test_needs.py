@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from tests.camera import Body, Frame, film_and_reading, without_geometry
+from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.needs import (
     ALL,
@@ -12,7 +13,6 @@ from xraymeasure.measuring.needs import (
     reason_missing,
     touched_by,
 )
-from xraymeasure.measuring.prepared import settle
 from xraymeasure.vocabulary.landmarks import KINDS, LANDMARKS
 from xraymeasure.vocabulary.quantities import QUANTITIES
 

@@ -7,12 +7,12 @@ import pytest
 
 from tests.camera import OTHER, SIGN
 from tests.posed import SUPINE, WIDE, PosedFemur, posed_body, posed_film, posed_reading
+from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.model import evaluate
 from xraymeasure.measuring.positions import build_scene
 from xraymeasure.measuring.posture import solve_femur
-from xraymeasure.measuring.prepared import settle
 
 
 def solved(body, **changed):

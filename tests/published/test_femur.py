@@ -10,10 +10,10 @@ import pytest
 
 from tests.camera import SIGN, Body, film_and_reading
 from tests.posed import PosedBody, PosedFemur, posed_reading
+from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.measure import measure
 from xraymeasure.measuring.model import evaluate
-from xraymeasure.measuring.prepared import settle
 
 HIPS = {"left": np.array([90.0, -15.0, 150.0]), "right": np.array([-90.0, -15.0, 150.0])}
 PELVIS = {

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from xraymeasure.errors import MeasureError, XrayMeasureError
+from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.measuring.inputs import is_solvable
 from xraymeasure.measuring.measure import measure
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting, settle
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting
 from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import (

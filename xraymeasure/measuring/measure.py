@@ -17,6 +17,7 @@ from xraymeasure.measuring.findings.quality import find
 from xraymeasure.measuring.findings.rims import rims_that_are_none
 from xraymeasure.measuring.findings.thresholds import Thresholds
 from xraymeasure.measuring.findings.tube import refuse_impossible_tube
+from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.measuring.inputs import input_terms
 from xraymeasure.measuring.model import evaluate
 from xraymeasure.measuring.needs import (
@@ -28,7 +29,7 @@ from xraymeasure.measuring.needs import (
     reason_missing,
     rests_on,
 )
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting, settle
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Reference, Setting
 from xraymeasure.measuring.results import (
     Finding,
     KnownSizes,

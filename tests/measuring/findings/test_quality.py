@@ -14,8 +14,8 @@ from tests.camera import Body, Frame, film_and_reading, land, spread_turns, with
 from tests.cup_scenes import scene
 from xraymeasure.film.spacing import decide_spacing
 from xraymeasure.measuring.findings.thresholds import Thresholds
+from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.measuring.measure import measure
-from xraymeasure.measuring.prepared import settle
 from xraymeasure.reading.reading import Provenance
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
