@@ -311,29 +311,42 @@ def test_a_look_up_table_stored_as_bytes_is_read(tmp_path, big_endian):
     np.testing.assert_allclose(film.display(), 1 - ramp() / 4095, atol=1e-6)
 
 
-def test_eight_bit_entries_may_be_packed_two_to_a_word(tmp_path):
-    # PS3.3 C.11.1.1.1: entries of 8 bits may be stored in words of 16, the first in the low byte.
-    item = lut_item([0] * 256, 0, 8)
+def words(values, described, bits=8):
+    """A look-up table whose entries are stored as words, and which says how many it has."""
+    item = lut_item([0] * described, 0, bits)
     item["LUTData"].VR = "OW"
-    item.LUTData = np.arange(256, dtype=np.uint8)[::-1].tobytes()
-    pixels = ramp(bits=8)
-    film = opened(tmp_path, pixels, VOILUTSequence=[item])
-    np.testing.assert_allclose(film.display(), 1 - pixels / 255, atol=1e-6)
+    item.LUTData = np.asarray(values).tobytes()
+    return [item]
 
 
-def test_signed_tables_start_below_zero(tmp_path):
-    pixels = ramp(bits=12, signed=True)
-    table = lut_item(range(4096), 65536 - 2048, 12)
-    film = opened(tmp_path, pixels, **BIG, VOILUTSequence=[table])
-    np.testing.assert_allclose(film.display(), (pixels + 2048) / 4095, atol=1e-6)
+marked = ramp().copy()
+marked[3:6, 4:9] |= 0x8000
+plain, small, signed = ramp() / 4095, ramp(bits=8), ramp(bits=12, signed=True)
 
 
-def test_a_table_shorter_than_it_says_is_ignored_with_a_note(tmp_path):
-    item = lut_item(range(10), 0, 12)
-    item.LUTDescriptor = [4096, 0, 12]
-    film = opened(tmp_path, ramp(), **BIG, VOILUTSequence=[item])
-    assert any("VOILUTSequence is shorter" in note for note in film.notes)
-    np.testing.assert_allclose(film.display(), ramp() / 4095, atol=1e-6)
+@pytest.mark.parametrize(
+    ("pixels", "attributes", "shown", "note"),
+    [
+        # PS3.3 C.11.1.1.1: entries of 8 bits may lie in words of 16, the first in the low byte.
+        pytest.param(small, {"VOILUTSequence": words(np.arange(256, dtype=np.uint8)[::-1], 256)},
+                     1 - small / 255, "", id="entries packed two to a word"),
+        pytest.param(signed, BIG | {"VOILUTSequence": [lut_item(range(4096), 65536 - 2048, 12)]},
+                     (signed + 2048) / 4095, "", id="a signed table starts below zero"),
+        pytest.param(ramp(), BIG | {"VOILUTSequence": words(np.arange(10, dtype="<u2"), 4096, 12)},
+                     plain, "VOILUTSequence is shorter", id="a table shorter than it says"),
+        pytest.param(ramp(), BIG | {"WindowCenter": 5, "WindowWidth": 0}, plain, "window",
+                     id="an impossible window"),
+        pytest.param(marked, BIG, plain, "", id="an overlay in the unused bits"),
+        pytest.param(ramp() << 4, {"BitsStored": 12, "HighBit": 15, "WindowCenter": 2048,
+                     "WindowWidth": 4096}, plain, "", id="values in the upper bits"),
+    ],
+)  # fmt: skip
+def test_what_is_odd_about_tables_windows_and_bits_is_shown_right(
+    tmp_path, pixels, attributes, shown, note
+):
+    film = opened(tmp_path, pixels, **attributes)
+    np.testing.assert_allclose(film.display(), shown, atol=1e-6)
+    assert not note or any(note in each for each in film.notes)
 
 
 @pytest.mark.parametrize(
@@ -392,26 +405,6 @@ def test_without_a_window_the_whole_range_is_shown(tmp_path):
 
 def test_a_blank_film_is_shown_blank(tmp_path):
     assert not opened(tmp_path, np.full((5, 6), 7, np.uint16)).display().any()
-
-
-def test_an_impossible_window_is_noted_and_not_used(tmp_path):
-    film = opened(tmp_path, ramp(), **BIG, WindowCenter=5, WindowWidth=0)
-    assert any("window" in note for note in film.notes)
-    np.testing.assert_allclose(film.display(), ramp() / 4095, atol=1e-6)
-
-
-def test_an_overlay_in_the_unused_bits_is_not_shown(tmp_path):
-    marked = ramp().copy()
-    marked[3:6, 4:9] |= 0x8000
-    film = opened(tmp_path, marked, **BIG)
-    np.testing.assert_allclose(film.display(), ramp() / 4095, atol=1e-6)
-
-
-def test_values_stored_in_the_upper_bits_are_shown(tmp_path):
-    film = opened(
-        tmp_path, ramp() << 4, BitsStored=12, HighBit=15, WindowCenter=2048, WindowWidth=4096
-    )
-    np.testing.assert_allclose(film.display(), ramp() / 4095, atol=1e-6)
 
 
 # --- geometry -----------------------------------------------------------------------------------
