@@ -1,24 +1,28 @@
 """How good proposals are: over invented films drawn at random, or over a folder of read films.
 
     python tests/benchmarks/bench_propose.py                  # 300 films, a quiet night
-    python tests/benchmarks/bench_propose.py --films 300 --kinds native
+    python tests/benchmarks/bench_propose.py --films 300 --kinds native --keep native.jsonl
     python tests/benchmarks/bench_propose.py FOLDER
 
 A folder holds films, each with a reading beside it (FILM.reading.json) that a person placed: head,
 rim and, where known, the head's diameter. The proposals are held against what is measured from the
 readings. Invented films are held against their truth, which the readings of a simulated person
-would not reach. Nothing is asserted; errors are proposed minus true.
+would not reach. With --keep each film's result is added to a file as it comes; films that are in
+the file are not made again, so that a run can be stopped and go on. Nothing is asserted; errors are
+proposed minus true.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -64,11 +68,14 @@ class Case:
     hips: dict[str, TrueHip]
 
 
-def invented(count: int, kinds: Sequence[Variant], first_seed: int) -> Iterator[Case]:
-    """Yield random films of each kind in turn."""
+def invented(
+    count: int, kinds: Sequence[Variant], first_seed: int, kept: set[str]
+) -> Iterator[Case]:
+    """Yield random films of each kind in turn, but those whose names are `kept`."""
     for number in range(count):
         seed, kind = divmod(number, len(kinds))
-        yield invented_case(kinds[kind], first_seed + seed)
+        if f"{kinds[kind]}_{first_seed + seed:03d}" not in kept:
+            yield invented_case(kinds[kind], first_seed + seed)
 
 
 def invented_case(variant: Variant, seed: int) -> Case:
@@ -226,19 +233,35 @@ def main() -> None:
     parser.add_argument("folder", type=Path, nargs="?", help="films with readings beside them")
     parser.add_argument("--films", type=int, default=300, help="how many invented films")
     parser.add_argument("--kinds", nargs="+", choices=VARIANTS, default=VARIANTS)
+    parser.add_argument("--keep", type=Path, help="file of results: go on where it ends")
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     chosen = parser.parse_args()
+    kinds: dict[str, list[dict[str, float]]] = defaultdict(list)
+    films: dict[str, list[dict[str, float]]] = defaultdict(list)
+
+    def count(result: dict[str, Any]) -> None:
+        kinds[result["kind"]] += result["rows"]
+        films[result["kind"]].append(result["cost"])
+
+    kept = []
+    if chosen.keep and chosen.keep.exists():
+        kept = [json.loads(line) for line in chosen.keep.read_text().splitlines()]
+    for result in kept:
+        count(result)
     cases = (
         read_cases(chosen.folder)
         if chosen.folder
-        else invented(chosen.films, chosen.kinds, chosen.first_seed)
+        else invented(
+            chosen.films, chosen.kinds, chosen.first_seed, {result["film"] for result in kept}
+        )
     )
-    kinds: dict[str, list[dict[str, float]]] = defaultdict(list)
-    films: dict[str, list[dict[str, float]]] = defaultdict(list)
     for case in cases:
         rows, cost = judged(case)
-        kinds[case.kind] += rows
-        films[case.kind].append(cost)
+        result = {"film": case.film.source, "kind": case.kind, "rows": rows, "cost": cost}
+        count(result)
+        if chosen.keep:
+            with chosen.keep.open("a") as file:
+                file.write(json.dumps(result) + "\n")
     print(table(kinds, films))
 
 

@@ -8,6 +8,8 @@ import pytest
 from scipy.ndimage import rotate
 
 from tests.detect.metal_film import PITCH, Metal, metal_film
+from xraymeasure.detect.femur import SHAFT, find_axis
+from xraymeasure.detect.field import plate
 from xraymeasure.detect.propose import METHOD, propose, proposed_reading
 from xraymeasure.film.film import film_from_array
 from xraymeasure.measuring.measure import measure
@@ -168,3 +170,12 @@ def test_the_shaft_is_midway_between_its_outer_cortices():
     points = np.array(usual().landmarks["femoral_shaft_left"])
     true = (720 / 2) + (88 + 30) * 1.16 / PITCH
     assert points[:, 1] == pytest.approx(true, abs=2.0)
+
+
+def test_the_edge_of_the_collimator_is_no_cortex():
+    # It is straighter than bone, and 5 mm outside it.
+    pixels = film_of(LEFT, OPAQUE).pixels.copy()
+    pixels[:, 715:] = 100
+    film = film_from_array(pixels, pitch_mm=PITCH, source_detector_mm=1150.0)
+    axis = find_axis(plate(film), 88 * 1.16, 5 * 1.16, "left", SHAFT)
+    assert [x for x, _ in axis.points_mm] == pytest.approx([(88 + 30) * 1.16] * 4, abs=1.0)

@@ -14,7 +14,7 @@ from xraymeasure.detect import cup, picture, spread
 from xraymeasure.detect.femur import Axis
 from xraymeasure.detect.head import CLIPPED_PROFILE, Head
 
-_COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.1, 0.06, 0.05
+_COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.085, 0.06, 0.05
 """Of the first fit, on a grid of about 1.5 mm, and of the last."""
 _COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED, _CLIPPED_FROM = 0.16, 0.12, 0.1
 """Where more than this share of the picture is white: what is left to be explained is bone."""

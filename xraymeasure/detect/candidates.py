@@ -20,6 +20,15 @@ HEAD_RADII_MM = (12.0, 30.0)
 """On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
 SHELL_RADII_MM = (25.0, 42.0)
 _STEP_MM = 1.0
+_FEWEST_IN_WHITE = 0.28
+"""Votes for a head in what is clipped to white, of which bone hides a part."""
+_CLIPPED_FROM = 0.004
+"""Share of the film's points with a clipped pixel in them, from which silhouettes vote."""
+_SILHOUETTE_SLOPE = 0.2
+"""Per mm, from which an edge of the silhouette has its full vote; a straight one has 0.28."""
+_FEWEST_OF_SHELL = 0.55
+"""Of the larger circle, where a shell hides the head: opaque ones 0.76, native hips 0.37 at most
+(rendered films)."""
 _FEWEST_VOTES = 0.38
 """Share of the circumference, in capped votes. Native heads reach 0.5, the heads of prostheses 0.5
 and more (rendered films): what is between is settled by the neck, the metal and the fit."""
@@ -98,16 +107,22 @@ def find_candidates(
     best_head, best_shell = votes.share[heads].max(axis=0), votes.share[shells].max(axis=0)
     score = best_head + 0.5 * best_shell
     size = 2 * round(_APART_MM / field.pitch_mm[0]) + 1
-    peaks = np.argwhere((score == maximum_filter(score, size=size)) & (best_head > _FEWEST_VOTES))
-    order = np.argsort(-score[tuple(peaks.T)], kind="stable")[:_MOST]
-    found = []
+    needed = np.where(field.clipped, _FEWEST_IN_WHITE, _FEWEST_VOTES)
+    enough = (best_head > needed) | (best_shell > _FEWEST_OF_SHELL)
+    peaks = np.argwhere((score == maximum_filter(score, size=size)) & enough)
+    order = np.argsort(-score[tuple(peaks.T)], kind="stable")
+    body, dense = _levels(field)
+    found: list[Candidate] = []
     for row, column in peaks[order]:
+        if len(found) == _MOST:
+            break
         near = (
             slice(None),
             slice(max(row - 2, 0), row + 3),
             slice(max(column - 2, 0), column + 3),
         )
-        if _metal(field, float(field.x_mm[column]), float(field.y_mm[row])) < _LEAST_METAL:
+        inside = _inside(field, float(field.x_mm[column]), float(field.y_mm[row]))
+        if inside - body < _LEAST_METAL * (dense - body):
             continue
         radius = float(radii[heads][votes.share[heads][near].max(axis=(1, 2)).argmax()])
         wider = radii >= max(SHELL_RADII_MM[0], radius + 6.0)
@@ -125,15 +140,27 @@ def find_candidates(
 
 
 def circle_votes(field: Field) -> Votes:
-    """Return the votes of all edges of a field."""
+    """Return the votes of all edges of a field, and of the outline of what is clipped to white.
+
+    Where metal is clipped its silhouette is all that is left, a weak edge beside those of bone.
+    """
+    votes = _votes(field, field.greys, None)
+    if field.clipped.mean() > _CLIPPED_FROM:
+        silhouette = _votes(field, field.clipped.astype(np.float32), _SILHOUETTE_SLOPE)
+        np.maximum(votes.share, silhouette.share, out=votes.share)
+    return votes
+
+
+def _votes(field: Field, greys: np.ndarray, cap: float | None) -> Votes:
     from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
     radii = np.arange(HEAD_RADII_MM[0], SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)
-    greys, (step_y, step_x) = field.greys, field.pitch_mm
+    step_y, step_x = field.pitch_mm
     smooth = gaussian_filter(greys, 1.0)
     slope_y, slope_x = np.gradient(smooth, step_y, step_x)
     slope = np.hypot(slope_x, slope_y)
-    cap = max(float(np.percentile(slope, 92)), 1e-6)
+    if cap is None:
+        cap = max(float(np.percentile(slope, 92)), 1e-6)
     row, column = np.nonzero(slope > 0.35 * cap)
     here = slope[row, column]
     weight = np.minimum(here / cap, 1.0)
@@ -152,15 +179,19 @@ def circle_votes(field: Field) -> Votes:
     return Votes(radii, votes)
 
 
-def _metal(field: Field, x: float, y: float) -> float:
-    """Return how far a circle's inside stands out from the body, 1 being the film's densest."""
-    turns = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
-    reach = np.array([[2.0], [5.0], [9.0]])
-    inside = float(np.nanmedian(field.at(x + reach * np.cos(turns), y + reach * np.sin(turns))))
+def _levels(field: Field) -> tuple[float, float]:
+    """Return the greys of the body and of the densest 3 in 1000 of the film."""
     # The air beside the body, if any, is the darkest third.
     dark, dense = np.percentile(field.greys, [30.0, 99.7])
     body = float(np.median(field.greys[field.greys > dark]))
-    return (inside - body) / max(float(dense) - body, 1e-6)
+    return body, max(float(dense), body + 1e-6)
+
+
+def _inside(field: Field, x: float, y: float) -> float:
+    """Return the grey about the middle of a circle."""
+    turns = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
+    reach = np.array([[2.0], [5.0], [9.0]])
+    return float(np.nanmedian(field.at(x + reach * np.cos(turns), y + reach * np.sin(turns))))
 
 
 def _neck(field: Field, x: float, y: float, radius: float) -> tuple[float, float]:

@@ -29,7 +29,7 @@ from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
-METHOD = "synthesis-2"
+METHOD = "synthesis-3"
 """Name and version of the method, kept with what it proposed."""
 
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
@@ -172,7 +172,9 @@ def _hip(
     height = upright.source_detector_mm
     # Angles do not depend on the scale: without a known head a usual magnification serves.
     radius = 0.5 * head_mm if head_mm else head.radius_mm / PLAUSIBLE_MAGNIFICATION[0]
-    if head_mm and not _plausible(2.0 * head.radius_mm / head_mm):
+    on_film = 2.0 * head.radius_mm
+    heads = tuple(nominal for nominal in NOMINAL_HEADS_MM if _plausible(on_film / nominal))
+    if not (_plausible(on_film / head_mm) if head_mm else heads):
         return None
     distance = radius * float(np.sqrt(1.0 + (height / head.radius_mm) ** 2))
     fitted = _cup(upright, candidate, head, radius, distance, opens)
@@ -206,7 +208,6 @@ def _hip(
         if axis is not None and may_be_axis(axis):
             axes[stem] = axis
             put(stem, np.array(axis.points_mm), None)
-    on_film = 2.0 * head.radius_mm
     radius_sd = covariance[picture.RADIUS, picture.RADIUS] ** 0.5
     return HipProposal(
         side=candidate.side,
@@ -220,9 +221,7 @@ def _hip(
         cup_diameter_sd_mm=float(2.0 * np.hypot(radius_sd, 0.15)),
         head_diameter_on_film_mm=on_film,
         magnification=float(scene.magnification) if head_mm else None,
-        plausible_heads_mm=tuple(
-            nominal for nominal in NOMINAL_HEADS_MM if _plausible(on_film / nominal)
-        ),
+        plausible_heads_mm=heads,
         misfit=fit.misfit,
         doubts=doubts_of(head, fit, angle_sd, clipped, lip, tuple(axes.values())),
     )
