@@ -24,7 +24,9 @@ up to 0.6 mm of wear come out within 0.8 mm."""
 _LEAST_ATTENUATION = 0.042
 """Of the shell, per mm. Rendered shells come out at 0.054 and more; bone and cement about a cup
 that has no shell, but a wire, at 0.031 and less."""
-_RADII_MM = (19.0, 37.0)
+_RADII_MM, _THICKEST_MM = (19.0, 37.0), 21.0
+"""Of shells, and from the head's surface to theirs: a head of 28 mm in a shell of 66 mm has 19 mm
+(from memory). Circles on native hips have 25."""
 _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
 _MISFIT_OF_HEAD = 0.02
 _FLOOR_DEG = np.array([0.2, 0.25])
@@ -59,17 +61,20 @@ def has_shell(fit: cup.Fitted) -> bool:
     return bool(np.exp(fit.parameters[picture.SHELL]) > _LEAST_ATTENUATION)
 
 
-def may_become_cup(fit: cup.Fitted, white: float) -> bool:
-    """Whether a first fit is worth a finer one; `white` is the share that is clipped."""
-    limit = _COARSE_LIMIT_IF_CLIPPED if white > _CLIPPED_FROM else _COARSE_LIMIT
+def may_become_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
+    """Whether a first fit is worth a finer one."""
+    clipped = float(scene.white.mean()) > _CLIPPED_FROM
+    limit = _COARSE_LIMIT_IF_CLIPPED if clipped else _COARSE_LIMIT
     return fit.misfit < limit and has_shell(fit)
 
 
-def may_be_cup(fit: cup.Fitted, white: float) -> bool:
+def may_be_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     """Whether a fine fit is that of a cup: a picture that agrees, and a shape that cups have."""
     p = fit.parameters
+    clipped = float(scene.white.mean()) > _CLIPPED_FROM
     return bool(
-        fit.misfit < (_LIMIT_IF_CLIPPED if white > _CLIPPED_FROM else _LIMIT)
+        fit.misfit < (_LIMIT_IF_CLIPPED if clipped else _LIMIT)
+        and p[picture.RADIUS] - scene.head_radius_mm < _THICKEST_MM
         and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_MM
         and has_shell(fit)
         and _RADII_MM[0] < p[picture.RADIUS] < _RADII_MM[1]

@@ -26,9 +26,12 @@ _CLEAN_SHARE = 0.5
 _STEP_MM = 0.05
 """Of profiles."""
 _LEAST_SEEN, CLIPPED_PROFILE = 0.1, 0.37
-_SD, _CLIPPED_SD = 0.0013, 0.004
-"""Relative standard uncertainty of the radius, also where white begins just inside the outline;
-from the spread of errors on rendered films."""
+_DENSE = 0.15
+"""Attenuation per mm on the detector, above that of ceramics."""
+_SD, _DENSE_SD, _CLIPPED_SD = 0.0013, 0.0025, 0.004
+"""Relative standard uncertainty of the radius: of ceramic heads, of metal ones (two on films of
+another program came out 0.4 and 0.6 % large), and where white begins just inside the outline; from
+the errors on rendered films."""
 _INTERPOLATED = 6.0**-0.5
 """Spread of the triangle by which greys between pixels are interpolated, over their distance."""
 _PRIOR_WEIGHT = 0.02
@@ -99,7 +102,7 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
         used = turns[keep]
         if np.hypot(*(cone[:2] - start[:2])) > 4.0 or not 9.0 < cone[2] < 35.0:
             return None
-    correction, misfit, seen = _size(field, cone, used, height)
+    correction, misfit, seen, relative_sd = _size(field, cone, used, height)
     radius = float(cone[2] + correction)
     covariance = fit.unit_covariance
     centre_sd = float(np.hypot(spread * (covariance[0, 0] + covariance[1, 1]) ** 0.5, 0.02))
@@ -108,7 +111,7 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
         float(cone[1]),
         radius,
         centre_sd,
-        radius * (_CLIPPED_SD if seen < CLIPPED_PROFILE else _SD),
+        radius * relative_sd,
         len(used) / _ANGLES,
         misfit,
         seen,
@@ -163,8 +166,8 @@ def _edge(
 
 def _size(
     field: Field, cone: np.ndarray, turns: np.ndarray, height: float
-) -> tuple[float, float, float]:
-    """Return what must be added to the radius, the model's misfit and how much of it is seen."""
+) -> tuple[float, float, float, float]:
+    """Return what the radius lacks, the model's misfit, how much is seen, and a relative spread."""
     from scipy.optimize import least_squares
 
     offsets = np.arange(_PROFILE_MM[0], _PROFILE_MM[1] + 0.025, 0.05)
@@ -175,7 +178,7 @@ def _size(
     whole = np.isfinite(grey).all(axis=1)
     profile = _mean_profile(grey[whole]) if whole.sum() >= 8 else None
     if profile is None:
-        return 0.0, 1.0, 0.0
+        return 0.0, 1.0, 0.0, _CLIPPED_SD
     white = field.clipped_at(
         cone[0] + away * np.cos(turns)[:, None], cone[1] + away * np.sin(turns)[:, None]
     )
@@ -183,7 +186,7 @@ def _size(
     weight = np.where(np.abs(offsets) < 1.2, 1.0, 0.5) * (white.mean(axis=0) < 0.02)
     seen = float(weight.mean())
     if seen < _LEAST_SEEN:
-        return 0.0, 1.0, seen
+        return 0.0, 1.0, seen, _CLIPPED_SD
     model = _Profile(offsets, float(cone[2]), profile, weight, max(field.pitch_mm))
     fit = least_squares(
         lambda p: model.residuals(p[None])[0],
@@ -197,7 +200,10 @@ def _size(
         max_nfev=40,
     )
     left = model.residuals(fit.x[None])[0, : len(offsets)]
-    return float(fit.x[0]), float(np.sqrt(np.mean(left**2))), seen
+    spread = _DENSE_SD if fit.x[1] > np.log(_DENSE) else _SD
+    if seen < CLIPPED_PROFILE:
+        spread = _CLIPPED_SD
+    return float(fit.x[0]), float(np.sqrt(np.mean(left**2))), seen, spread
 
 
 def _mean_profile(grey: np.ndarray) -> np.ndarray:
@@ -275,7 +281,7 @@ class _Profile:
         off = [
             (extra - 0.14) / 0.12,
             (log_mu - np.log(0.2)),
-            (scatter - 0.3) / 0.15,
+            (scatter - 0.5) / 0.25,
             (blur - np.hypot(0.1, 0.2 * self.pitch_mm)) / 0.04,
             (log_sharp + 0.2) / 0.4,
         ]

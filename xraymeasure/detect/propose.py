@@ -261,7 +261,7 @@ def _cup(
         coarse = cup.descend(
             wide, cup.start_parameters(outer, 43.0, anteversion), 7, (picture.FLANGE, picture.LIP)
         )
-        if not may_become_cup(coarse, float(wide.white.mean())):
+        if not may_become_cup(wide, coarse):
             return best
         if coarse.cost > _NO_BETTER * least:
             continue
@@ -272,9 +272,7 @@ def _cup(
         about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
         near = scene(_FINE_MM, about, float(p[picture.RADIUS]) * wide.magnification + 2.0)
         fine = cup.descend(near, p, 9, (picture.LIP,))
-        if may_be_cup(fine, float(near.white.mean())) and (
-            best is None or fine.misfit < best[1].misfit
-        ):
+        if may_be_cup(near, fine) and (best is None or fine.misfit < best[1].misfit):
             best = near, fine
         if best is not None and best[1].misfit < _GOOD_MISFIT:
             break
