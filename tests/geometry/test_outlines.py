@@ -76,10 +76,8 @@ def test_a_wrong_click_beside_a_flat_rim_is_named_where_its_length_is_known():
     """An endless ellipse passes a row of points and any other one; a cup is not endless."""
     rng = np.random.default_rng(4)
     turn = np.radians(np.arange(10) * 36.0 + 10.0)
-    named = 0
-    for _ in range(20):
+    for _ in range(3):
         points = np.column_stack([104.0 * np.cos(turn), 2.0 * np.sin(turn)])
         points += rng.normal(0.0, 1.0, points.shape)
         points[2, 1] += 20.0
-        named += sound_clicks(points, 1.0, 1.0, "ellipse", 5, longest=125.0).off == (2,)
-    assert named >= 19
+        assert sound_clicks(points, 1.0, 1.0, "ellipse", 5, longest=125.0).off == (2,)
