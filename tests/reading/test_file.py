@@ -291,7 +291,10 @@ def test_a_key_that_stands_twice_inside_is_named():
         (lambda path: path.mkdir(), "is a directory; name a file"),
         (lambda path: path.write_bytes(b""), "is empty"),
         (lambda path: path.write_bytes(b"\x93NUMPY\xff"), "is not a text file in UTF-8"),
-        (lambda path: path.write_text("{"), "broken JSON at line 1, column 2"),
+        (
+            lambda path: path.write_text("{"),
+            "is not a reading, or is damaged: broken JSON at line 1, column 2",
+        ),
     ],
 )
 def test_a_file_that_is_no_reading_is_named(tmp_path, make, words):

@@ -261,7 +261,7 @@ def test_what_does_not_enter_is_listed_with_its_reason(cohort):
     assert reasons["U6"] == "not read by B"
     assert reasons["E7"] == "excluded by B: rim not seen"
     assert "the plan says right and the reading says left" in reasons["W8"]
-    assert reasons["K9"].startswith("plan of film K9: broken TOML")
+    assert reasons["K9"].startswith("plan of film K9: is not a plan, or is damaged: broken TOML")
 
 
 def test_the_cups_are_held_against_their_plan(cohort):
