@@ -27,11 +27,11 @@ ROOMS = [
     "report",
     "examination",
     "detect",
-    "exchange",
     "series",
     "phantom",
     "samples",
     "cli",
+    "__main__",
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 SCREEN = {

@@ -27,7 +27,8 @@ from xraymeasure.phantom.dicom import film_dataset
 from xraymeasure.phantom.reader import simulate_reading
 from xraymeasure.phantom.scenarios import samples
 from xraymeasure.reading.file import parse_reading
-from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.run import run_study
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.readings import add_reading
 from xraymeasure.series.study.study import Study, read_study
 

@@ -12,7 +12,7 @@ from xraymeasure.terminal import DONE, NOTHING, WRONG, OutFolder, answer, tell
 from xraymeasure.vocabulary.wording import counted
 
 if TYPE_CHECKING:
-    from xraymeasure.series.run.run import RunSummary
+    from xraymeasure.series.run.summary import RunSummary
     from xraymeasure.series.study.study import Study
 
 app = typer.Typer(
@@ -99,16 +99,11 @@ def run(
     ] = None,
 ) -> int:
     """Measure every film with a reading; a rerun, what changed."""
-    from xraymeasure.series.run.values import write_values
-    from xraymeasure.series.run.wide_table import write_wide
-
     only = reader, occasion
-    opened, summary = _run(
+    _, summary = _run(
         study, workers, scheduler, reader, occasion or 1, only=only, film_seconds=film_seconds
     )
     answer(summary)
-    write_wide(opened, summary, summary.csv.parent)
-    write_values(opened, summary, summary.csv.parent)
     for failure in summary.failed:
         tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
     return WRONG if summary.failed else DONE

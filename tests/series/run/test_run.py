@@ -270,8 +270,8 @@ def test_killed_three_times_and_rerun_the_table_is_that_of_an_undisturbed_run(ma
         return list((results / "cache").glob("[!.]*.json"))
 
     run_study(study, workers=0, draws=64)
-    undisturbed = {p.name: p.read_bytes() for p in results.glob("measurements.*")}
-    assert len(undisturbed) == 2 and len(kept()) == 6
+    undisturbed = {p.name: p.read_bytes() for p in results.glob("[cmvw]*.*")}
+    assert len(undisturbed) == 7 and len(kept()) == 6
     shutil.rmtree(results)
 
     rng = random.Random(3)
@@ -286,13 +286,13 @@ def test_killed_three_times_and_rerun_the_table_is_that_of_an_undisturbed_run(ma
         process.kill()
         process.wait()
         wait_until_gone(process.pid)
-        for path in results.glob("measurements.*"):
+        for path in results.glob("[cmvw]*.*"):
             assert path.read_bytes() == undisturbed[path.name]
         # Much of what was done is undone, so that the next run too has something to do.
         for path in kept()[: rng.randint(3, 6)]:
             path.unlink()
     run_study(study, workers=0, draws=64)
-    assert {p.name: p.read_bytes() for p in results.glob("measurements.*")} == undisturbed
+    assert {p.name: p.read_bytes() for p in results.glob("[cmvw]*.*")} == undisturbed
 
 
 def test_a_run_that_is_cut_off_at_any_write_is_resumed(make_study, monkeypatch):
@@ -300,12 +300,12 @@ def test_a_run_that_is_cut_off_at_any_write_is_resumed(make_study, monkeypatch):
     study = make_study(films=3)
     results = study.folder / "results"
     undisturbed = bytes_of(run_study(study, workers=0, draws=0))
-    write, tables = run_module.write_atomically, run_module.write_tables
+    write = run_module.write_atomically
 
     def cut_off(*_):
         raise KeyboardInterrupt
 
-    # Three readings, the two tables as one set, the description of their columns.
+    # Three readings, then the first and the last table of one set.
     for whole in range(5):
         shutil.rmtree(results)
         done = []
@@ -316,13 +316,13 @@ def test_a_run_that_is_cut_off_at_any_write_is_resumed(make_study, monkeypatch):
             done.append(path)
             write(path, text)
 
-        monkeypatch.setattr(run_module, "write_atomically", until)
-        monkeypatch.setattr(run_module, "write_tables", cut_off if whole == 4 else tables)
-        with pytest.raises(KeyboardInterrupt):
-            run_study(study, workers=0, draws=0)
-        monkeypatch.setattr(run_module, "write_atomically", write)
-        monkeypatch.setattr(run_module, "write_tables", tables)
-        assert (results / "measurements.csv").exists() == (whole == 3)
+        with monkeypatch.context() as patched:
+            patched.setattr(run_module, "write_atomically", until)
+            if whole >= 3:
+                patched.setattr(run_module, ("write_tables", "wide_files")[whole - 3], cut_off)
+            with pytest.raises(KeyboardInterrupt):
+                run_study(study, workers=0, draws=0)
+        assert [path.name for path in results.iterdir()] == ["cache"]
         summary = run_study(study, workers=0, draws=0)
         kept = min(whole, 3)
         assert (summary.measured, summary.unchanged) == (3 - kept, kept)

@@ -7,7 +7,6 @@ import pytest
 from xraymeasure.errors import StudyError
 from xraymeasure.series.agreement.reliability import agreement_of
 from xraymeasure.series.run.run import run_study
-from xraymeasure.series.run.values import write_values
 from xraymeasure.series.study.study import read_study
 
 
@@ -24,7 +23,7 @@ def test_the_mean_of_readers_stands_but_where_one_decided(make_study):
     settings.write_text(settings.read_text() + 'adjudicator = "C"\nvalue = "mean"\n')
     study = read_study(study.folder)
     summary = run_study(study, workers=0, draws=0)
-    rows = table(write_values(study, summary, study.folder / "results"))
+    rows = table(summary.csv.with_name("values.csv"))
     single = {
         (row["film"], row["reader"], row["measurement"]): float(row["value"])
         for row in table(summary.csv)

@@ -7,7 +7,6 @@ import warnings
 import pandas as pd
 
 from xraymeasure.series.run.run import run_study
-from xraymeasure.series.run.wide_table import write_wide
 from xraymeasure.series.study.study import read_study
 
 
@@ -18,7 +17,7 @@ def test_a_reading_is_one_row_with_labels_for_r_and_stata(make_study):
     films.write_text("\n".join([f"{head},age group", *(f"{line},60s" for line in rest)]))
     study = read_study(study.folder)
     summary = run_study(study, workers=0, draws=0)
-    table, r_script, stata = write_wide(study, summary, study.folder / "results")
+    table, r_script, stata = (summary.csv.with_name(f"wide.{end}") for end in ("csv", "R", "do"))
     with table.open(newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert [(row["film"], row["age_group"], row["side"]) for row in rows] == [
@@ -60,7 +59,7 @@ def test_whatever_groups_are_called_the_table_opens_as_it_is(make_study):
     )
     study = read_study(study.folder)
     summary = run_study(study, workers=0, draws=0)
-    table, _, stata = write_wide(study, summary, study.folder / "results")
+    table, stata = (summary.csv.with_name(f"wide.{end}") for end in ("csv", "do"))
     assert not table.read_bytes().startswith(b"\xef\xbb\xbf")
     frame = pd.read_csv(table, encoding="utf-8")
     names = [name.lower() for name in frame.columns]

@@ -27,7 +27,8 @@ from xraymeasure.series.agreement.statistics import (
 )
 from xraymeasure.series.run.flow import Stage, flow_of_run
 from xraymeasure.series.run.methods import run_methods, run_settings
-from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.run import run_study
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.placing import Placing, Repeats, placing_spread
 from xraymeasure.series.study.readings import StudyReading

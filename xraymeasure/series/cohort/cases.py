@@ -19,8 +19,8 @@ from xraymeasure.plan.compare import (
 from xraymeasure.plan.rows import verdict_of
 from xraymeasure.series.cohort.examined import Against, comparisons
 from xraymeasure.series.run.kept import kept_measurements
-from xraymeasure.series.run.run import RunSummary
 from xraymeasure.series.run.standing import Standing, mean_of
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import Task
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import Place, has_cup

@@ -24,8 +24,9 @@ from xraymeasure.series.agreement.statistics import Limits, limits_of_agreement
 from xraymeasure.series.cohort.cases import NO_PLAN, Case, gather, is_within
 from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
-from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.standing import standing_of
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.quantities import Unit
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.series.run.methods import RunSettings, run_settings
-from xraymeasure.series.run.run import RunSummary
 from xraymeasure.series.run.standing import Standing
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.readings import Place
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.wording import counted

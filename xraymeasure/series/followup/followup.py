@@ -19,8 +19,9 @@ from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.methods import run_methods, run_settings
-from xraymeasure.series.run.run import RunSummary, run_study
+from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.standing import standing_of
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import StudyReading, has_cup

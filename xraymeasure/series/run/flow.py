@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from xraymeasure.files.tables import csv_text
-from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.entering import rows_left_out
 from xraymeasure.series.study.sorting import KINDS
 from xraymeasure.series.study.study import Study

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from importlib.metadata import version
 
 from xraymeasure import __version__
-from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.frozen import frozen_words
 from xraymeasure.series.study.readings import Place

@@ -12,23 +12,26 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from xraymeasure import __version__
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.files.atomic import make_folder, write_atomically
+from xraymeasure.files.atomic import make_folder, replaced_together, write_atomically
 from xraymeasure.measuring.measure import DRAWS
+from xraymeasure.series.run.summary import Failure, RunSummary
 from xraymeasure.series.run.task import Task, is_whole, measure_task, read_kept
 from xraymeasure.series.run.tidy_table import Row, describe_columns, write_tables
+from xraymeasure.series.run.values import values_table
+from xraymeasure.series.run.wide_table import wide_files
 from xraymeasure.series.run.workers import TookTooLong, WorkerDied, map_tasks
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.frozen import freeze
 from xraymeasure.series.study.placing import Placing, read_placing
-from xraymeasure.series.study.readings import Place, StudyReading, study_readings
+from xraymeasure.series.study.readings import StudyReading, study_readings
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
 from xraymeasure.series.study.study import Study
 
@@ -36,81 +39,13 @@ RESULTS = "results"
 CSV_FILE = "measurements.csv"
 PARQUET_FILE = "measurements.parquet"
 COLUMNS_FILE = "columns.txt"
+VALUES_FILE = "values.csv"
 _LAYOUT = 3
 
 FILM_SECONDS = 120.0
 """How long one reading may take to be measured; it takes about a tenth of a second."""
 
 Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True)
-class Failure:
-    """A reading that could not be measured, and why."""
-
-    film: str
-    reader: str
-    occasion: int
-    reason: str
-
-
-@dataclass(frozen=True)
-class RunSummary:
-    """What a run did.
-
-    Attributes
-    ----------
-    measured, unchanged : int
-        Readings measured in this run, and taken over from an earlier one.
-    failed : tuple of Failure
-        Readings that could not be measured; each is a row of the table with its reason.
-    excluded : int
-        Readings of films that their reader excluded.
-    unread : int
-        Films of the study without any reading.
-    rows : int
-        Rows of the table.
-    csv, parquet : Path
-        The table.
-    tasks : mapping of (film, reader, occasion) to Task
-        Every reading that was measured, with what its numbers depend on.
-    entries : tuple of StudyReading
-        The readings as they were found, each parsed once.
-    exclusions : mapping of (film, reader) to str
-        Why readers excluded films.
-    draws, seed : int
-        With what it was measured.
-    seconds : float
-        How long it took.
-    """
-
-    measured: int
-    unchanged: int
-    failed: tuple[Failure, ...]
-    excluded: int
-    unread: int
-    rows: int
-    csv: Path
-    parquet: Path
-    tasks: Mapping[Place, Task]
-    entries: tuple[StudyReading, ...]
-    exclusions: Mapping[tuple[str, str], str]
-    draws: int
-    seed: int
-    seconds: float
-
-    @property
-    def kept(self) -> Mapping[Place, Path]:
-        """What was kept of every reading that was measured; see `read_kept`."""
-        return {place: task.kept for place, task in self.tasks.items()}
-
-    def __str__(self) -> str:
-        """Return the summary as one line."""
-        parts = [f"{self.measured} measured", f"{self.unchanged} unchanged"]
-        parts += [f"{len(self.failed)} failed"] if self.failed else []
-        parts += [f"{self.excluded} excluded"] if self.excluded else []
-        parts += [f"{self.unread} films without a reading"] if self.unread else []
-        return f"{', '.join(parts)}; {self.rows} rows in {self.csv}"
 
 
 def run_study(
@@ -241,28 +176,31 @@ def run_study(
                 progress(done, len(todo))
 
     rows = _rows(study, entries, tasks, reasons, excluded)
-    csv_path, parquet_path = results / CSV_FILE, results / PARQUET_FILE
-    count = write_tables(rows, csv_path, parquet_path)
-    write_atomically(results / COLUMNS_FILE, describe_columns())
-    failed = tuple(
-        Failure(*entry.place, reasons[entry.path]) for entry in entries if entry.path in reasons
-    )
-    return RunSummary(
+    summary = RunSummary(
         measured=sum(path not in reasons for path in todo),
         unchanged=unchanged,
-        failed=failed,
+        failed=tuple(
+            Failure(*entry.place, reasons[entry.path]) for entry in entries if entry.path in reasons
+        ),
         excluded=sum((entry.film, entry.reader) in excluded for entry in entries),
         unread=len(films.keys() - {entry.film for entry in entries}),
-        rows=count,
-        csv=csv_path,
-        parquet=parquet_path,
+        csv=results / CSV_FILE,
+        parquet=results / PARQUET_FILE,
         tasks={task.place: task for path, task in tasks.items() if path not in reasons},
         entries=entries,
         exclusions=excluded,
         draws=draws,
         seed=base,
-        seconds=time.monotonic() - started,
+        rows=0,
+        seconds=0.0,
     )
+    # One set: a wide table never stands beside the tidy table of another run.
+    with replaced_together(results) as stage:
+        count = write_tables(rows, stage / CSV_FILE, stage / PARQUET_FILE)
+        texts = {COLUMNS_FILE: describe_columns(), VALUES_FILE: values_table(study, summary)}
+        for name, text in (texts | wide_files(study, summary)).items():
+            (stage / name).write_bytes(text.encode("utf-8"))
+    return replace(summary, rows=count, seconds=time.monotonic() - started)
 
 
 def _task(

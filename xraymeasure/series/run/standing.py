@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Literal
 
-from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.readings import Place
 from xraymeasure.series.study.study import Study
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from xraymeasure.about import CAUTION
-from xraymeasure.files.atomic import replaced_together
 from xraymeasure.files.tables import defused
 
 COLUMNS: dict[str, tuple[str, str]] = {
@@ -46,7 +45,7 @@ _CHUNK = 20_000
 
 
 def write_tables(rows: Iterable[Row], csv_path: Path, parquet_path: Path) -> int:
-    """Write rows as CSV and as Parquet, in one folder and as one set, and return their number.
+    """Write rows as CSV and as Parquet, and return their number.
 
     Rows are streamed; a key that a row lacks is an empty cell. The same rows give the same bytes.
     """
@@ -58,9 +57,8 @@ def write_tables(rows: Iterable[Row], csv_path: Path, parquet_path: Path) -> int
     count = 0
     rows = ({**row, "caution": CAUTION} for row in rows)
     with (
-        replaced_together(csv_path.parent) as stage,
-        (stage / csv_path.name).open("w", encoding="utf-8", newline="") as stream,
-        pq.ParquetWriter(stage / parquet_path.name, schema) as parquet,
+        csv_path.open("w", encoding="utf-8", newline="") as stream,
+        pq.ParquetWriter(parquet_path, schema) as parquet,
     ):
         table = csv.writer(stream, lineterminator="\n")
         table.writerow(COLUMNS)

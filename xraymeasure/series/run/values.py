@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 from xraymeasure.about import CAUTION
-from xraymeasure.files.atomic import write_files
 from xraymeasure.files.tables import csv_text
-from xraymeasure.series.run.run import RunSummary
 from xraymeasure.series.run.standing import mean_of, standing_of
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.study import Study
 
@@ -39,16 +37,9 @@ _CSV = (
 )
 
 
-def write_values(study: Study, summary: RunSummary, out: Path) -> Path:
-    """Write ``values.csv``, one row a film and measurement; return its path.
-
-    Raises
-    ------
-    XrayMeasureError
-        If the folder cannot be made or written to.
-    """
-    (path,) = write_files(out, {"values.csv": csv_text(_CSV, _rows(study, summary))})
-    return path
+def values_table(study: Study, summary: RunSummary) -> str:
+    """Return ``values.csv`` of a study that was run, one row a film and measurement."""
+    return csv_text(_CSV, _rows(study, summary))
 
 
 def _rows(study: Study, summary: RunSummary) -> Iterator[dict[str, Any]]:

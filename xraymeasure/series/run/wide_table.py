@@ -10,13 +10,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import Any
 
 from xraymeasure.about import CAUTION
-from xraymeasure.files.atomic import write_files
 from xraymeasure.files.tables import csv_text
-from xraymeasure.series.run.run import RunSummary
+from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.quantities import QUANTITIES
@@ -41,14 +39,8 @@ _RESERVED = frozenset(
 _LONGEST_LABEL = 80
 
 
-def write_wide(study: Study, summary: RunSummary, out: Path) -> list[Path]:
-    """Write ``wide.csv`` and its labels as ``wide.R`` and ``wide.do``; return their paths.
-
-    Raises
-    ------
-    XrayMeasureError
-        If the folder cannot be made or written to.
-    """
+def wide_files(study: Study, summary: RunSummary) -> dict[str, str]:
+    """Return ``wide.csv`` and its labels as ``wide.R`` and ``wide.do``: name of file to text."""
     groups = _group_names(film.groups for film in study.films)
     rows = list(_rows(study, summary, groups))
     present = {name for row in rows for name in row}
@@ -60,14 +52,11 @@ def write_wide(study: Study, summary: RunSummary, out: Path) -> list[Path]:
             labels[f"{name}_low"] = f"{quantity.label}, {unit}, lower end of 95 % interval"
             labels[f"{name}_high"] = f"{quantity.label}, {unit}, upper end of 95 % interval"
     labels[_CAUTION] = "what the numbers are for, and what not"
-    return write_files(
-        out,
-        {
-            "wide.csv": csv_text(tuple(labels), rows),
-            "wide.R": _r_script(labels),
-            "wide.do": _stata_script(labels),
-        },
-    )
+    return {
+        "wide.csv": csv_text(tuple(labels), rows),
+        "wide.R": _r_script(labels),
+        "wide.do": _stata_script(labels),
+    }
 
 
 def _group_names(tables: Iterable[Mapping[str, str]]) -> dict[str, str]:
