@@ -34,6 +34,8 @@ class Metal:
     anteversion: float = 17.0
     head_mm: float = 32.0
     shell_mm: float = 54.0
+    deeper_mm: float = 0.0
+    """By how much the shell is longer than half a sphere."""
 
     @property
     def centre(self):
@@ -64,7 +66,8 @@ def film_of(*hips):
         axis = axis_of(hip.inclination, hip.anteversion, hip.side)
         horizon = touched_circle(hip.centre, hip.shell_mm / 2, SID, around)
         dome = horizon[(horizon - hip.centre) @ axis < 0.0]
-        rim = circle_in_space(hip.centre, hip.shell_mm / 2, axis, around)
+        opening = hip.centre + hip.deeper_mm * axis
+        rim = circle_in_space(opening, hip.shell_mm / 2, axis, around)
         hull = pixels(np.concatenate([dome, rim]))
         neck = hip.centre + np.array([[0.0, -6, 0], [0, 6, 0], [30, 38, 0], [30, 26, 0]]) * [
             SIGN[hip.side], 1, 1,
@@ -142,6 +145,15 @@ def test_a_rim_as_of_another_anteversion_is_asked_about(hip):
     # A shell longer than half a sphere would cast this one; a rim of a few degrees has no middle.
     if hip.anteversion > 15.0:
         assert said(film, turned(reading, 0, 0.6))[0].severity == "note"
+
+
+@pytest.mark.parametrize("anteversion", [1.0, 4.0])
+def test_a_flat_rim_clicked_at_the_middle_of_a_longer_shell_is_not_called_turned(anteversion):
+    hip = Metal("right", 45.0, anteversion, deeper_mm=5.0)
+    film, reading = film_of(hip), reading_of(hip)
+    rim, _ = said(film, reading)
+    assert rim.severity == "note" and "longer than half a sphere" in rim.text
+    assert said(film, turned(reading, 20))[0].severity == "strong"
 
 
 def shown_as(film, kind):
