@@ -21,7 +21,7 @@ rendered films of two programs metal heads are denser than native ones by 0.25 t
 of that is asked for, the other way round."""
 
 TURNS_DEG = np.arange(-60, 61, 2)
-RATIOS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.4, 1.6, 2.0, 2.5, 3.2])
+RATIOS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.4, 1.6, 2.0, 2.5])
 """By how much a rim is turned, and its axis ratio changed, in search of the metal's edge."""
 
 RING_FROM, RING_TO, STEP_DEG = 0.7, 0.85, 5
