@@ -60,7 +60,7 @@ def sheets(*parts):
 @pytest.fixture(autouse=True, scope="module")
 def type_as_printed():
     """Screens pull letters onto their pixels, which makes lines longer than paper has them."""
-    with rc_context({"text.hinting": "no_hinting", "text.hinting_factor": 1}):
+    with rc_context({"text.hinting": "no_hinting"}):
         yield
 
 
