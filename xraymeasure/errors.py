@@ -32,8 +32,13 @@ def meant(word: str, known: Iterable[str]) -> str:
     >>> meant("femoral_haed_left", ["symphysis", "femoral_head_left"])
     '; did you mean femoral_head_left?'
     """
-    near = get_close_matches(word, known, 1, 0.75)
-    return f"; did you mean {near[0]}?" if near else ""
+    near = nearest(word, known)
+    return f"; did you mean {near}?" if near else ""
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known name that a word is a slip of, or None where none is near."""
+    return next(iter(get_close_matches(word, known, 1, 0.75)), None)
 
 
 class XrayMeasureError(ValueError):

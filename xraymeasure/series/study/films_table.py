@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import re
 from collections.abc import Mapping
@@ -11,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from xraymeasure.errors import StudyError
+from xraymeasure.errors import StudyError, nearest
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.tables import as_meant
 from xraymeasure.reading.reading import Opens
@@ -123,10 +122,10 @@ def _check_columns(columns: list[str], source: Path) -> None:
             continue
         plain = re.sub(r"[\W_]", "", column.lower())
         known = {each.replace("_", ""): each for each in FILM_COLUMNS}
-        meant = difflib.get_close_matches(plain, known, 1, 0.75)
+        meant = nearest(plain, known)
         if meant and plain not in _NO_SLIPS:
             raise StudyError(
-                f"{source}: the column {column!r} is unknown; {known[meant[0]]!r} is meant, or "
+                f"{source}: the column {column!r} is unknown; {known[meant]!r} is meant, or "
                 "give a grouping of your own another name"
             )
         if not _GROUP.fullmatch(column):
