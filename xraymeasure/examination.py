@@ -78,7 +78,7 @@ class Examination(Subject):
         """
         from xraymeasure.report.write import write_report
 
-        return write_report(self, folder, stem or f"film_{self.film.pixel_sha256[:12]}")
+        return write_report(self, folder, stem or self.film.safe_name)
 
 
 def examine(

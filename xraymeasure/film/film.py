@@ -137,6 +137,11 @@ class Film:
         little = self.pixels.astype(self.pixels.dtype.newbyteorder("<"), copy=False)
         return hashlib.sha256(np.ascontiguousarray(little).data).hexdigest()
 
+    @property
+    def safe_name(self) -> str:
+        """A name for files about the film that keeps back its own, which is often a person's."""
+        return f"film_{self.pixel_sha256[:12]}"
+
     def density(self, points: np.ndarray) -> np.ndarray:
         """Return how dense the film is at points, whatever its window.
 

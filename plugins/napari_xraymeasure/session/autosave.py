@@ -55,7 +55,7 @@ def find_readings(film: Film, film_path: Path, reader: str, folders: tuple[Path,
     """Return the readings of a film that lie in `folders`, the reader's latest one apart."""
     found, notes = [], []
     for folder in dict.fromkeys(folders):
-        stems = f"({re.escape(film_path.stem)}|{label_of(film)})"
+        stems = f"({re.escape(film_path.stem)}|{film.safe_name})"
         pattern = re.compile(stems + r"(\.[^.]+)?(\.\d+)?\.reading\.json")
         try:
             names = sorted(path for path in folder.iterdir() if pattern.fullmatch(path.name))
@@ -199,11 +199,6 @@ def free_name(path: Path, suffix: str = SUFFIX) -> Path:
         candidate = path.with_name(f"{stem}.{number}{suffix}")
         number += 1
     return candidate
-
-
-def label_of(film: Film) -> str:
-    """Return a name of the film that says nothing of its file."""
-    return f"film_{film.pixel_sha256[:12]}"
 
 
 def reading_path(film_path: Path, reader: str) -> Path:

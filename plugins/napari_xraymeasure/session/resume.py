@@ -9,7 +9,6 @@ from napari_xraymeasure.session.autosave import (
     Keeper,
     find_readings,
     free_name,
-    label_of,
     reading_path,
 )
 from napari_xraymeasure.session.plan_keeping import SUFFIX, PlanShelf
@@ -61,11 +60,11 @@ def open_session(
     if afresh:
         earlier = (found.own,) if found.own else ()
         found = Found(None, earlier + found.others, ())
-    elsewhere = reading_path(fallback / label_of(film), reader)
+    elsewhere = reading_path(fallback / film.safe_name, reader)
     plans = PlanShelf(
         home / f"{film_path.stem}.{reader}{SUFFIX}",
         film_path.with_suffix(SUFFIX),
-        fallback / f"{label_of(film)}.{reader}{SUFFIX}",
+        fallback / f"{film.safe_name}.{reader}{SUFFIX}",
     )
     if found.own:
         reading = found.own.reading
