@@ -16,10 +16,15 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.samples import sample_folder
+
+if TYPE_CHECKING:
+    from xraymeasure.series.study.study import Study
 
 MOST_BYTES = 40_000
 
@@ -47,10 +52,22 @@ def study(content: bytes) -> None:
     """Read a study of which the bytes are the table of films."""
     from xraymeasure.series.study.study import read_study
 
-    with tempfile.TemporaryDirectory() as folder:
-        (Path(folder) / "study.toml").write_text(_STUDY)
-        (Path(folder) / "films.csv").write_bytes(content)
-        read_study(folder)
+    read_study(_study_of(content))
+
+
+def _study_of(films: bytes) -> Path:
+    folder = Path(tempfile.gettempdir()) / f"fuzzed-study-{os.getpid()}"
+    folder.mkdir(exist_ok=True)
+    (folder / "study.toml").write_text(_STUDY)
+    (folder / "films.csv").write_bytes(films)
+    return folder
+
+
+@cache
+def _read_study() -> Study:
+    from xraymeasure.series.study.study import read_study
+
+    return read_study(_study_of(b"film,file,subject\nS1-1,a.dcm,S1\n"))
 
 
 def measurements(content: bytes) -> None:
@@ -70,14 +87,11 @@ def kept(content: bytes) -> None:
 def placing(content: bytes) -> None:
     """Read a reader's placing spread."""
     from xraymeasure.series.study.placing import PLACING, read_placing
-    from xraymeasure.series.study.study import read_study
 
-    with tempfile.TemporaryDirectory() as folder:
-        (Path(folder) / "study.toml").write_text(_STUDY)
-        (Path(folder) / "films.csv").write_text(_FILMS)
-        (Path(folder) / PLACING).mkdir()
-        (Path(folder) / PLACING / "A.toml").write_bytes(content)
-        read_placing(read_study(folder), "A")
+    place = _read_study().folder / PLACING / "A.toml"
+    place.parent.mkdir(exist_ok=True)
+    place.write_bytes(content)
+    read_placing(_read_study(), "A")
 
 
 def _with_file(content: bytes, suffix: str, call: Callable[[Path], object]) -> None:
@@ -91,10 +105,8 @@ _STUDY = (
     'format = "xraymeasure-study"\nversion = 1\nfilms = "films.csv"\nreaders = ["A"]\n'
     "occasions = 1\nblinded = false\nseed = 1\n"
 )
-_FILMS = "film,file,subject\nS1-1,a.dcm,S1\n"
-_PLACING = (
-    'format = "xraymeasure-placing"\nversion = 1\nreader = "A"\n'
-    "[landmarks.symphysis]\nsd_px = 1.5\nlow_px = 1.0\nhigh_px = 2.0\nfreedom = 20\nfilms = 10\n"
+_FILMS = "film,file,subject,time_point,day,side,plan,head_diameter_mm,cup_opens,sex\n" + "".join(
+    f"S{n}-1,films/{n}.dcm,S{n},1 year,{n},left,{n}.plan.toml,32,anterior,f\n" for n in range(200)
 )
 PARSERS: dict[str, Callable[[bytes], None]] = {
     "dicom": film,
@@ -126,10 +138,22 @@ def seeds(name: str) -> list[bytes]:
         from xraymeasure.samples import sample
 
         return [format_measurements(examine(*sample("well_placed"), draws=0)).encode()]
-    return [{"study": _FILMS, "placing": _PLACING, "kept": _KEPT}[name].encode()]
+    return [{"study": _FILMS, "placing": _placing(), "kept": _kept()}[name].encode()]
 
 
-_KEPT = '{"format": "xraymeasure-kept", "version": 1, "operated_side": "left", "rows": []}'
+def _placing() -> str:
+    from xraymeasure.vocabulary.landmarks import LANDMARKS
+
+    spread = "sd_px = 1.5\nlow_px = 1.0\nhigh_px = 2.0\nfreedom = 20\nfilms = 10\n"
+    head = 'format = "xraymeasure-placing"\nversion = 1\nreader = "A"\n'
+    return head + "".join(f"[landmarks.{name}]\n{spread}" for name in LANDMARKS)
+
+
+def _kept() -> str:
+    from xraymeasure.series.run.task import kept_text
+
+    row = {"measurement": "femoral_offset", "side": "left", "status": "measured", "value": 41.5}
+    return kept_text({"operated_side": "left", "mm_per_px": 0.2, "rows": [row] * 100})
 
 
 def _small_dicom() -> bytes:
@@ -148,7 +172,7 @@ def _pictures(name: str) -> list[bytes]:
     import numpy as np
     from PIL import Image
 
-    pixels = np.add.outer(np.arange(16), np.arange(16)).astype(np.uint8)
+    pixels = np.random.default_rng(1).integers(0, 256, (64, 64)).astype(np.uint8)
     ways = {"tiff": ["raw", "tiff_lzw", "zstd"]}.get(name, [None])
     found = []
     for way in ways:
@@ -183,7 +207,9 @@ def fuzz(name: str, seconds: float, megabytes: float | None) -> None:
                 (Path(corpus) / f"seed{number}").write_bytes(content)
                 once(content)
         limits = f"-max_len={MOST_BYTES}", "-timeout=20", f"-max_total_time={seconds:.0f}"
-        atheris.Setup([sys.argv[0], corpus, *limits, "-seed=1"], once)
+        # Inputs stay as long as the seeds are: many bytes are fed, not many short inputs.
+        long = "-len_control=0", "-reduce_inputs=0"
+        atheris.Setup([sys.argv[0], corpus, *limits, *long, "-seed=1"], once)
         atheris.Fuzz()
 
 
@@ -203,7 +229,10 @@ def main() -> int:
         command = [sys.executable, __file__, name, "--here", "--seconds", str(told.seconds)]
         if told.megabytes is not None:
             command += ["--megabytes", str(told.megabytes)]
-        done = subprocess.run(command, capture_output=True, text=True)
+        # A parser's run is ended from within, with what it wrote still there.
+        with tempfile.TemporaryDirectory() as place:
+            environment = {**os.environ, "TMPDIR": place}
+            done = subprocess.run(command, capture_output=True, text=True, env=environment)
         said = (done.stdout + done.stderr).strip().splitlines()
         counted = {line[:4]: line for line in said if line.startswith(("Done", name))}
         print("; ".join(counted.values()) or f"{name}: exit code {done.returncode}", flush=True)
