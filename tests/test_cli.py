@@ -86,6 +86,17 @@ def test_an_earlier_film_gives_the_changes(run):
     assert "Leg-length change" in out
 
 
+def test_a_reading_of_which_nothing_can_be_measured_exits_with_4(run, tmp_path):
+    record = json.loads(READING.read_text("utf-8"))
+    record["landmarks"] = {"symphysis": record["landmarks"]["symphysis"]}
+    one = tmp_path / "one.reading.json"
+    one.write_text(json.dumps(record), "utf-8")
+    code, out, err = run("measure", FILM, "--reading", one)
+    assert code == 4 and "one.reading.json: nothing was measured" in err
+    assert "Nothing was measured.\n\n  Not measured:" in out
+    assert run("measure", FILM, "--reading", one, "--plan", PLAN, "--strict")[0] == 3
+
+
 def _wrong_calls(folder: Path):
     text = READING.read_text("utf-8")
     plan = PLAN.read_text("utf-8")
@@ -138,6 +149,8 @@ def _wrong_calls(folder: Path):
     yield "strict about nothing", ["measure", FILM, "--reading", READING, "--strict"], "--plan"
     misspelt = reading("l", landmarks(femoral_haed_left=[[1, 2]]))
     yield "a misspelt name", misspelt, "did you mean femoral_head_left?"
+    looked_for = {**record, "landmarks": {"symphysis": []}}
+    yield "nothing placed", reading("m", looked_for), "no landmark is placed in it"
     yield "nothing to view", ["view", folder / "nothing.dcm"], "nothing.dcm"
 
 

@@ -116,6 +116,9 @@ def measure(
         complain(
             "nothing was compared: the plan has no number with a tolerance that is on the film"
         )
+    if not found.measurements.rows:
+        complain(f"{reading}: nothing was measured; what is missing is listed")
+        return OUTSIDE if strict else NOTHING
     sound = verdicts == {"within"} and not any(
         finding.severity == "strong" for finding in found.findings
     )
@@ -132,6 +135,10 @@ def _examined(
 
     # The small files first: a slip in one of them is told before a large film is decoded.
     placed = read_reading(reading)
+    if not any(placed.landmarks.values()):
+        raise XrayMeasureError(
+            f"{reading}: no landmark is placed in it, so nothing can be measured; place some"
+        )
     planned = read_plan(plan) if plan else None
     earlier = None
     if before is not None:

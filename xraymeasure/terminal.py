@@ -12,7 +12,7 @@ from xraymeasure.errors import printable
 
 DONE, WRONG, OUTSIDE, NOTHING = 0, 2, 3, 4
 """Exit codes: done; the call or a file is wrong; measured, but not within tolerance (--strict);
-nothing was found to propose."""
+there was nothing to measure or to propose."""
 
 OutFolder = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where files go.")]
 

@@ -162,7 +162,9 @@ def test_the_size_of_a_study_is_told(call):
     assert call("size")[0] == 2
 
 
-def test_no_study_is_one_line(call, tmp_path):
-    code, out, err = call("run", tmp_path)
-    assert (code, out) == (2, "")
-    assert err.count("\n") == 1 and "series new" in err
+def test_no_study_is_one_line_that_names_its_folder(call, tmp_path):
+    (tmp_path / "file").touch()
+    for name, word in ((".", "series new"), ("none", "none: no such"), ("file", "file: is a file")):
+        code, out, err = call("run", tmp_path / name)
+        assert (code, out) == (2, "")
+        assert err.count("\n") == 1 and word in err

@@ -76,7 +76,7 @@ def measurements_text(measured: Measurements) -> str:
                 METHODS[row.method] + ("" if row.primary else " (for comparison)"),
             )
         )
-    lines = [_table(rows, right=(2, 3))]
+    lines = [_table(rows, right=(2, 3)) if measured.rows else "  Nothing was measured."]
     if measured.missing:
         lines.append("\n  Not measured:")
         lines += [

@@ -251,6 +251,9 @@ def read_study(path: str | os.PathLike[str]) -> Study:
     """
     path = Path(path)
     source = path if path.name == STUDY_FILE else path / STUDY_FILE
+    if path is not source and not path.is_dir():
+        fault = "is a file" if path.exists() else "no such folder"
+        raise StudyError(f"{path}: {fault}; name the study's folder")
     if path.is_dir() and not source.exists():
         raise StudyError(
             f"{path}: is not a study (it has no {STUDY_FILE}); make one from a folder of films "
