@@ -92,7 +92,7 @@ def test_the_page_is_named_by_the_pixels_and_not_by_the_file(found, tmp_path, mo
 
 def test_the_film_is_drawn_with_what_was_fitted(found):
     (axes,) = found.show().axes
-    assert axes.images and len(axes.lines) > 5
+    assert axes.images and len(axes.collections[0].get_segments()) > 5
 
 
 def test_an_earlier_film_gives_the_changes():

@@ -5,6 +5,7 @@ from datetime import date
 from xraymeasure.report.measurements_file import format_measurements
 from xraymeasure.report.page.content import report_content
 from xraymeasure.report.page.html import html_page
+from xraymeasure.report.page.page import report_pages
 from xraymeasure.report.subject import Subject
 from xraymeasure.report.write import write_report
 
@@ -27,7 +28,7 @@ def test_a_report_without_a_plan_compares_nothing(film, reading, measurements):
 def test_the_page_names_no_date_and_no_film_of_the_archive_unasked(film, reading, measurements):
     dated = replace(film, acquired_on=date(2025, 11, 3), source="surname_forename.dcm")
     named = replace(measurements, film=replace(measurements.film, sop_instance_uid="1.2.840.77"))
-    text = html_page(Subject(dated, reading, named))
+    text = html_page(report_pages(Subject(dated, reading, named)))
     for secret in ("2025-11-03", "1.2.840.77", "surname"):
         assert secret not in text
     assert "taken 2025-11-03" in report_content(Subject(dated, reading, named), True).identity

@@ -50,11 +50,12 @@ def write_report(
     """
     from xraymeasure.report.measurements_table import format_csv
     from xraymeasure.report.page.html import html_page
-    from xraymeasure.report.page.page import pdf_pages
+    from xraymeasure.report.page.page import pdf_pages, report_pages
 
+    pages = report_pages(found, show_date)
     files: dict[str, bytes | str] = {
-        f"{stem}.pdf": pdf_pages(found, show_date),
-        f"{stem}.html": html_page(found, show_date),
+        f"{stem}.pdf": pdf_pages(pages),
+        f"{stem}.html": html_page(pages),
         "measurements.json": format_measurements(found),
         "measurements.csv": format_csv(found.measurements),
     }

@@ -365,6 +365,7 @@ class _Plot:
         )
 
     def show(self, result: Numbers) -> None:
+        from xraymeasure.report.layout import style
         from xraymeasure.report.page.orientation_plot import draw_orientation_plot
 
         self._figure.clear()
@@ -374,7 +375,9 @@ class _Plot:
             # Outside: inside it would lie on the very cups that it names.
             self._figure.legend(fontsize=7, loc="outside lower center", ncols=2, frameon=False)
         axes.tick_params(labelsize=8)
-        # The page's full words are longer than this plot is high.
+        axes.grid(color=style.RULE, linewidth=0.4)
+        axes.set_axisbelow(True)
+        axes.spines[["top", "right"]].set_visible(False)
         axes.set_xlabel("inclination, degrees", fontsize=8)
         axes.set_ylabel("anteversion, degrees", fontsize=8)
         self.canvas.draw_idle()

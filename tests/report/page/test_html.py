@@ -1,14 +1,17 @@
 import base64
+import io
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from PIL import Image
 
 from xraymeasure.about import CAUTION
 from xraymeasure.measuring.results import Finding, Missing
 from xraymeasure.plan.compare import compare, parse_plan
 from xraymeasure.report.page.html import html_page
+from xraymeasure.report.page.page import report_pages
 from xraymeasure.report.subject import Subject
 
 # HTML Living Standard, 13.1.2: elements without an end tag.
@@ -51,12 +54,14 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def planned(film, reading, measurements, comparison):
-    return html_page(Subject(film, reading, measurements, comparison=comparison))
+    return html_page(report_pages(Subject(film, reading, measurements, comparison=comparison)))
 
 
 @pytest.fixture(scope="module", params=[True, False], ids=["planned", "unplanned"])
 def text(request, planned, film, reading, measurements):
-    return planned if request.param else html_page(Subject(film, reading, measurements))
+    return (
+        planned if request.param else html_page(report_pages(Subject(film, reading, measurements)))
+    )
 
 
 def test_the_page_is_well_formed(text):
@@ -69,17 +74,22 @@ def test_the_page_is_well_formed(text):
 def test_the_page_asks_no_server_for_anything(text):
     page = Page(text)
     for address in page.attributes("src", "href", "xlink:href", "action", "data"):
-        assert address.startswith("data:image/png;base64,")
+        assert re.match("data:image/(png|jpeg);base64,", address)
     assert not re.search(r"https?:|url\(|@import|<script|<link|<iframe", text)
 
 
 def test_the_pictures_are_in_the_page_and_described(text):
     pictures = [attrs for tag, attrs in Page(text).tags if tag == "img"]
-    assert len(pictures) == 2
-    for picture in pictures:
-        data = base64.b64decode(picture["src"].partition(",")[2], validate=True)
-        assert data.startswith(b"\x89PNG\r\n\x1a\n")
-        assert picture["alt"]
+    data = [
+        base64.b64decode(picture["src"].partition(",")[2], validate=True) for picture in pictures
+    ]
+    film, lines, plot = (Image.open(io.BytesIO(each)) for each in data)
+    assert (film.format, lines.format, plot.format) == ("JPEG", "PNG", "PNG")
+    assert all(picture["alt"] for picture in pictures)
+    # What is laid over the film lets it through, and is of one shape with it.
+    assert lines.mode == "RGBA"
+    assert lines.getextrema()[3][0] == 0
+    assert lines.width / lines.height == pytest.approx(film.width / film.height, rel=0.01)
 
 
 def test_the_caution_and_the_table_are_there(text):
@@ -102,7 +112,7 @@ def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measuremen
         notes=("<b>bold</b>",),
         missing=(Missing("femoral_offset", "left", None, "</td></table>"),),
     )
-    text = html_page(Subject(film, reading, hostile, comparison=comparison))
+    text = html_page(report_pages(Subject(film, reading, hostile, comparison=comparison)))
     page = Page(text)
     assert {tag for tag, _ in page.tags}.isdisjoint({"script", "iframe"})
     assert '<script>alert("x")</script>' in page.text()
@@ -122,7 +132,6 @@ def test_a_planned_cup_in_another_definition_is_told(film, reading, measurements
         'operated_side = "left"\n[cup]\ninclination_deg = 38\nanteversion_deg = 25\n'
         'definition = "operative"'
     )
-    said = Page(
-        html_page(Subject(film, reading, measurements, comparison=compare(measurements, plan)))
-    ).text()
+    subject = Subject(film, reading, measurements, comparison=compare(measurements, plan))
+    said = Page(html_page(report_pages(subject))).text()
     assert "Planned operative 38/25 is radiographic" in said

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -14,8 +13,10 @@ from xraymeasure.report.layout.sheet import (
     FOOT_MM,
     MARGIN_MM,
     TEXT_MM,
+    Part,
     Sheet,
     line_height,
+    pdf_of,
     wrapped,
 )
 
@@ -129,7 +130,7 @@ def paper_files(stem: str, paper: Paper) -> dict[str, bytes | str]:
     """Return a paper as its files: ``STEM.pdf`` and ``STEM.html``; pictures are drawn once."""
     with _type():
         setter = _set(paper)
-        return {f"{stem}.pdf": _pdf(setter), f"{stem}.html": _html(setter)}
+        return {f"{stem}.pdf": pdf_of(setter.sheets, paper.title), f"{stem}.html": _html(setter)}
 
 
 def paper_sheets(paper: Paper) -> list[Sheet]:
@@ -158,18 +159,6 @@ def _set(paper: Paper) -> _Setter:
     for number, sheet in enumerate(setter.sheets, start=1):
         sheet.foot(paper.caution, number, len(setter.sheets))
     return setter
-
-
-def _pdf(setter: _Setter) -> bytes:
-    """Return A4 sheets; the same paper gives the same bytes."""
-    from matplotlib.backends.backend_pdf import PdfPages
-
-    stream = io.BytesIO()
-    metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": setter.paper.title}
-    with PdfPages(stream, metadata=metadata) as pages:
-        for sheet in setter.sheets:
-            pages.savefig(sheet.figure)
-    return stream.getvalue()
 
 
 def _html(setter: _Setter) -> str:
@@ -204,7 +193,7 @@ class _Setter:
         self.paper = paper
         self.sheets: list[Sheet] = []
         # The axes of each picture, and which part of the sheet they are on it is.
-        self.drawn: dict[int, tuple[list[Axes], tuple[float, float, float, float]]] = {}
+        self.drawn: dict[int, tuple[list[Axes], Part]] = {}
         self._y = 0.0
         self._turn()
 

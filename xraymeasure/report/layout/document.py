@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from jinja2 import Template
     from matplotlib.axes import Axes
+    from PIL.Image import Image
 
 # Of 9: within a fifth of the smallest, in a third of the time.
 _COMPRESSION = 2
@@ -32,37 +33,43 @@ def template(name: str) -> Template:
 
 
 def data_address(
-    axes: Sequence[Axes], part: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0)
+    axes: Sequence[Axes], part: tuple[float, float, float, float], *, paper: bool = True
 ) -> str:
     """Return axes of one figure as a PNG in a data address.
 
     Parameters
     ----------
     axes : sequence of matplotlib.axes.Axes
-        All that is drawn of the figure, on its paper and with its legends.
+        All that is drawn of the figure.
     part : (left, bottom, width, height)
         Which part of the figure is returned.
+    paper : bool
+        Whether it stands on the figure's paper; else it can be laid over another picture.
     """
     import numpy as np
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from PIL import Image
+    from PIL.Image import fromarray
 
     figure: Any = axes[0].get_figure(root=True)
     canvas: Any = FigureCanvasAgg(figure)
     renderer = canvas.get_renderer()
-    for artist in (figure.patch, *axes, *figure.legends):
+    for artist in (figure.patch, *axes) if paper else axes:
         artist.draw(renderer)
     drawn = np.asarray(renderer.buffer_rgba())
     rows, columns = drawn.shape[:2]
     left, bottom, width, height = part
     top, right = 1.0 - bottom - height, left + width
-    # Paper is opaque.
     drawn = drawn[
         round(top * rows) : round((top + height) * rows),
         round(left * columns) : round(right * columns),
-        :3,
+        : 3 if paper else 4,
     ]
+    image = fromarray(np.ascontiguousarray(drawn))
+    return address(image, "png", compress_level=_COMPRESSION)
+
+
+def address(picture: Image, kind: str, **how: Any) -> str:
+    """Return a picture as a data address, in a format and with the settings of Pillow."""
     stream = io.BytesIO()
-    image = Image.fromarray(np.ascontiguousarray(drawn))
-    image.save(stream, format="png", compress_level=_COMPRESSION)
-    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+    picture.save(stream, format=kind, **how)
+    return f"data:image/{kind};base64," + base64.b64encode(stream.getvalue()).decode("ascii")

@@ -125,23 +125,56 @@ def _write(
 ) -> None:
     from matplotlib.transforms import ScaledTranslation
 
-    from xraymeasure.report.layout.type import Line, face
+    from xraymeasure.report.layout.type import Line
 
     figure = axes.get_figure(root=True)
     if not text or figure is None:
         return
     shift = ScaledTranslation(offset_pt[0] / 72, offset_pt[1] / 72, figure.dpi_scale_trans)
-    line = Line(
-        *place,
-        text,
-        fontproperties=face(size),
-        color=colour,
-        ha=align,
-        va="baseline",
-        parse_math=False,
-        transform=transform + shift,
-    )
+    line = Line(place, text, size, transform + shift, colour=colour, align=align)
     axes.add_artist(line)
+
+
+def key_to_marks(
+    axes: Axes, columns: int, *, letters_pt: float, left_pt: float, above_pt: float
+) -> None:
+    """Write below a plot what its labelled marks are, from a place beside its lower left corner."""
+    from matplotlib.lines import Line2D
+    from matplotlib.transforms import ScaledTranslation
+
+    from xraymeasure.report.layout.type import width_pt
+
+    figure = axes.get_figure(root=True)
+    marks: tuple[list[Any], list[Any]] = axes.get_legend_handles_labels()
+    handles, labels = marks
+    if figure is None or not labels:
+        return
+    column = 20.0 + max(width_pt(label, letters_pt) for label in labels)
+    for number, (handle, label) in enumerate(zip(handles, labels, strict=True)):
+        x = left_pt + column * (number % columns)
+        y = above_pt - 9.5 * (number // columns)
+        shift = (x + 6.0) / 72, (y + 0.365 * letters_pt) / 72
+        look: dict[str, Any] = (
+            {
+                "marker": handle.get_marker(),
+                "markersize": handle.get_markersize(),
+                "markeredgewidth": handle.get_markeredgewidth(),
+                "markerfacecolor": handle.get_markerfacecolor(),
+                "markeredgecolor": handle.get_markeredgecolor(),
+            }
+            if isinstance(handle, Line2D)
+            else {
+                "marker": "s",
+                "markersize": 7.0,
+                "markeredgewidth": handle.get_linewidth(),
+                "markerfacecolor": handle.get_facecolor(),
+                "markeredgecolor": handle.get_edgecolor(),
+            }
+        )
+        place = axes.transAxes + ScaledTranslation(*shift, figure.dpi_scale_trans)
+        axes.add_artist(Line2D([0.0], [0.0], transform=place, clip_on=False, **look))
+        at = x + 14.0, y
+        _write(axes, axes.transAxes, (0.0, 0.0), at, label, letters_pt, align="left")
 
 
 def write_beside(

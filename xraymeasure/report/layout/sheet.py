@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -11,6 +12,11 @@ from xraymeasure.report.layout import style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+    from xraymeasure.report.layout.type import Line
+
+Part = tuple[float, float, float, float]
+"""Left, bottom, width and height of a rectangle as parts of a sheet."""
 
 WIDTH_MM, HEIGHT_MM = 210.0, 297.0
 MARGIN_MM = 12.0
@@ -22,7 +28,7 @@ _LEADING = 1.32
 
 
 class Sheet:
-    """One page; `figure` is what is printed.
+    """One page; `figure` is what is printed, `lines` what is written on it outside its plots.
 
     Every length is in mm from the upper left corner, y downward; sizes of type are in points.
     """
@@ -35,8 +41,9 @@ class Sheet:
         from xraymeasure.report.layout.type import Boxes
 
         self.figure = Figure(
-            figsize=(WIDTH_MM / 25.4, HEIGHT_MM / 25.4), facecolor=style.PAPER, dpi=200
+            figsize=(WIDTH_MM / 25.4, HEIGHT_MM / 25.4), facecolor=style.PAPER, dpi=160
         )
+        self.lines: list[Line] = []
         self._boxes = Boxes()
         self.figure.add_artist(self._boxes)
 
@@ -60,9 +67,7 @@ class Sheet:
         """Return axes that fill a rectangle."""
         return self.figure.add_axes(self.part(x, y, width, height))
 
-    def part(
-        self, x: float, y: float, width: float, height: float
-    ) -> tuple[float, float, float, float]:
+    def part(self, x: float, y: float, width: float, height: float) -> Part:
         """Return left, bottom, width and height of a rectangle as parts of the sheet."""
         return x / WIDTH_MM, 1 - (y + height) / HEIGHT_MM, width / WIDTH_MM, height / HEIGHT_MM
 
@@ -78,21 +83,13 @@ class Sheet:
         align: str = "left",
     ) -> None:
         """Write one line; its first baseline lies one size below `y`."""
-        from xraymeasure.report.layout.type import Line, face
+        from xraymeasure.report.layout.type import Line
 
-        line = Line(
-            x / WIDTH_MM,
-            1 - (y + size * _MM_PER_PT) / HEIGHT_MM,
-            text,
-            fontproperties=face(size, bold),
-            color=colour,
-            ha=align,
-            va="baseline",
-            parse_math=False,
-            transform=self.figure.transFigure,
-        )
-        line.set_figure(self.figure)
-        self.figure.texts.append(line)
+        place = x / WIDTH_MM, 1 - (y + size * _MM_PER_PT) / HEIGHT_MM
+        where = self.figure.transFigure
+        line = Line(place, text, size, where, bold=bold, colour=colour, align=align)
+        self.lines.append(line)
+        self.figure.add_artist(line)
 
     def paragraph(
         self,
@@ -154,6 +151,21 @@ class Sheet:
                 transform=self.figure.transFigure,
             )
         )
+
+
+def pdf_of(sheets: Sequence[Sheet], title: str) -> bytes:
+    """Return sheets as one PDF; the same sheets give the same bytes."""
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    from xraymeasure.report.layout.type import type_settings
+
+    stream = io.BytesIO()
+    metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": title}
+    with rc_context(type_settings()), PdfPages(stream, metadata=metadata) as pages:
+        for sheet in sheets:
+            pages.savefig(sheet.figure)
+    return stream.getvalue()
 
 
 def line_height(size: float) -> float:

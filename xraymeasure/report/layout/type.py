@@ -8,20 +8,24 @@ to be laid out.
 from __future__ import annotations
 
 from functools import cache, lru_cache
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
+from weakref import WeakKeyDictionary
 
+import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.colors import to_rgba
 from matplotlib.font_manager import FontPath, FontProperties, fontManager, get_font
 from matplotlib.ft2font import LoadFlags
 from matplotlib.path import Path as Outline
-from matplotlib.text import Text
-from matplotlib.transforms import Bbox, BboxTransformTo
+
+from xraymeasure.report.layout.style import INK
 
 if TYPE_CHECKING:
     from matplotlib.backend_bases import GraphicsContextBase, RendererBase
     from matplotlib.ft2font import FT2Font
+    from matplotlib.transforms import Transform
 
 NAME = "Sheet Sans"
 FAMILY = [NAME, "DejaVu Sans"]
@@ -81,64 +85,92 @@ def width_pt(text: str, size: float, bold: bool = False) -> float:
     return text_to_path.get_text_width_height_descent(text, face(size, bold), ismath=False)[0]
 
 
-class Line(Text):
+class Line(Artist):
     """A line that begins, ends or has its middle at its place on the baseline.
 
     It is neither rotated nor broken, holds no formula and stands on the paper itself. So nothing
-    has to be laid out before it is drawn.
+    has to be laid out before it is drawn, which an ordinary text of matplotlib is.
+
+    Parameters
+    ----------
+    place : (x, y)
+        Of its baseline, in what `transform` brings to the screen.
+    text : str
+    size : float
+        Points.
     """
+
+    def __init__(
+        self,
+        place: tuple[float, float],
+        text: str,
+        size: float,
+        transform: Transform,
+        *,
+        bold: bool = False,
+        colour: str = INK,
+        align: str = "left",
+        zorder: float = 3.0,
+    ) -> None:
+        super().__init__()
+        self.place, self.text, self.face, self.bold = place, text, face(size, bold), bold
+        self.colour, self.align, self.zorder = colour, align, zorder
+        self.set_transform(transform)
 
     def draw(self, renderer: RendererBase) -> None:
         """Draw the line."""
-        text, font = self.get_text(), self.get_fontproperties()
-        if not text:
+        if not self.text:
             return
-        x, y = self.get_transform().transform(self.get_position())
-        if share := {"right": 1.0, "center": 0.5}.get(self.get_horizontalalignment()):
-            width = width_pt(text, font.get_size_in_points(), self._bold)
+        x, y = self.get_transform().transform(self.place)
+        if share := {"right": 1.0, "center": 0.5}.get(self.align):
+            width = width_pt(self.text, self.face.get_size_in_points(), self.bold)
             # An array for arrays of points only.
             x -= share * cast("float", renderer.points_to_pixels(width))
         if renderer.flipy():
             y = renderer.get_canvas_width_height()[1] - y
         context = renderer.new_gc()
-        context.set_foreground(self.get_color())
-        if not self._printed(renderer, context, x, y):
-            renderer.draw_text(context, x, y, text, font, 0.0)
+        context.set_foreground(self.colour)
+        if hasattr(renderer, "file"):
+            self._print(renderer, context, x, y)
+        else:
+            renderer.draw_text(context, x, y, self.text, self.face, 0.0)
         context.restore()
 
-    @property
-    def _bold(self) -> bool:
-        return self.get_fontproperties().get_weight() == "bold"
-
-    def _printed(
-        self, renderer: RendererBase, context: GraphicsContextBase, x: float, y: float
-    ) -> bool:
-        """Print into a PDF, letter for letter; say whether that could be done."""
+    def _print(self, printer: Any, context: GraphicsContextBase, x: float, y: float) -> None:
+        """Print into a PDF: what stands there already in one piece, a new letter the long way."""
         from matplotlib.backends.backend_pdf import Op
 
-        file: Any = getattr(renderer, "file", None)
-        if file is None:
-            return False
-        font, text = _font(self._bold), self.get_text()
-        for character in set(text):
-            number, _ = _letter(character, self._bold)
-            # Elsewhere than in the first part of a font a letter has another code.
-            if not number or file._character_tracker.track_glyph(font, character, number)[0]:
-                return False
-        name = file.fontName(FontPath(str(font.fname), font.face_index), 0)
-        printer: Any = renderer
-        printer.check_gc(context, context.get_rgb())
-        file.output(
-            Op.begin_text,
-            name,
-            self.get_fontproperties().get_size_in_points(),
-            Op.selectfont,
-            x,
-            y,
-            Op.textpos,
-        )
-        file.output(printer.encode_string(text, 42), Op.show, Op.end_text)
-        return True
+        font, size = _font(self.bold), self.face.get_size_in_points()
+        known = _printed.setdefault(printer.file, (set(), set()))[self.bold]
+        for old, letters in groupby(self.text, known.copy().__contains__):
+            piece = "".join(letters)
+            if not old:
+                printer.draw_text(context, x, y, piece, self.face, 0.0)
+                # Beyond these the font falls into parts.
+                known.update(
+                    letter
+                    for letter in piece
+                    if _letter(letter, self.bold)[0] and letter < "\uffff"
+                )
+            else:
+                printer.check_gc(context, context.get_rgb())
+                printer.file.output(
+                    Op.begin_text,
+                    printer.file.fontName(FontPath(str(font.fname), font.face_index), 0),
+                    size,
+                    Op.selectfont,
+                    x,
+                    y,
+                    Op.textpos,
+                    printer.encode_string(piece, 42),
+                    Op.show,
+                    Op.end_text,
+                )
+            x += width_pt(piece, size, self.bold)
+
+
+_printed: WeakKeyDictionary[Any, tuple[set[str], set[str]]] = WeakKeyDictionary()
+"""For each PDF that is being written, the letters of the regular and the bold font in it."""
 
 
 class Boxes(Artist):
@@ -152,12 +184,20 @@ class Boxes(Artist):
         """Left, bottom, width and height as parts of the sheet, and colour."""
 
     def draw(self, renderer: RendererBase) -> None:
-        """Draw the boxes."""
+        """Draw the boxes, all of one colour at once."""
         figure = self.get_figure(root=True)
         assert figure is not None
+        of_colour: dict[str, list[tuple[float, float, float, float]]] = {}
+        for bounds, colour in self.filled:
+            of_colour.setdefault(colour, []).append(bounds)
         context = renderer.new_gc()
         context.set_linewidth(0.0)
-        for bounds, colour in self.filled:
-            place = BboxTransformTo(Bbox.from_bounds(*bounds)) + figure.transFigure
-            renderer.draw_path(context, Outline.unit_rectangle(), place, to_rgba(colour))
+        for colour, boxes in of_colour.items():
+            left, bottom, width, height = np.array(boxes).T
+            right, top = left + width, bottom + height
+            corners = np.array([[left, bottom], [right, bottom], [right, top], [left, top]])
+            outline = Outline.make_compound_path_from_polys(
+                np.moveaxis(np.concatenate([corners, corners[:1]]), -1, 0)
+            )
+            renderer.draw_path(context, outline, figure.transFigure, to_rgba(colour))
         context.restore()

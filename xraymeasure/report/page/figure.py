@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from matplotlib import rc_context
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
 
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.results import Drawing, Measurements, value_text
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout import style
-from xraymeasure.report.page.place_labels import place_labels
+from xraymeasure.report.layout.light_box import LightBox
+from xraymeasure.report.layout.type import Line, type_settings, width_pt
+from xraymeasure.report.page.place_labels import Box, place_labels
 from xraymeasure.report.subject import Subject
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-FILM_INCHES = (9.0, 5.2)
+_INCHES = (9.0, 5.2)
 _LABEL_PT = 7.5
 _BAR_MM = 50.0
 # However little was placed, so much of the film is shown that one knows where one is.
 _LEAST_PART = 0.4
-# Above this the film is thinned before it is drawn: finer than print resolves.
-_MOST_COLUMNS = 2200
 
 
 @dataclass(frozen=True)
@@ -86,9 +90,8 @@ def show_film(film: Film, drawings: tuple[Drawing, ...] = (), aspect: float = 1.
     if axes[0, 1] == 0:
         grey = grey.T
     grey = grey[:: -1 if axes[1].sum() < 0 else 1, :: -1 if axes[0].sum() < 0 else 1]
-    grey = _thinned(grey[top:bottom, left:right])
     return ShownFilm(
-        grey,
+        grey[top:bottom, left:right],
         (left, top),
         (right - left, bottom - top),
         axes,
@@ -119,34 +122,13 @@ def _part(
     return left, top, right, bottom
 
 
-def _thinned(grey: np.ndarray) -> np.ndarray:
-    step = -(-grey.shape[1] // _MOST_COLUMNS)
-    if step == 1:
-        return grey
-    rows, columns = (extent // step * step for extent in grey.shape)
-    blocks = grey[:rows, :columns].reshape(rows // step, step, columns // step, step)
-    return np.asarray(blocks.mean(axis=(1, 3)))
-
-
 def film_figure(found: Subject) -> Figure:
     """Return a figure of the film, its landmarks and what was fitted to them."""
-    from matplotlib import rc_context
-    from matplotlib.figure import Figure
-
-    from xraymeasure.report.layout.type import type_settings
-
     with rc_context(type_settings(9.0)):
-        figure = Figure(figsize=FILM_INCHES, facecolor=style.PAPER)
-        draw_subject(figure, found)
+        figure = Figure(figsize=_INCHES, facecolor=style.PAPER)
+        shown = show_film(found.film, found.measurements.drawings, _INCHES[0] / _INCHES[1])
+        draw_film(figure.add_axes((0, 0, 1, 1)), shown, found.reading, found.measurements)
     return figure
-
-
-def draw_subject(figure: Figure, found: Subject) -> None:
-    """Fill a figure with the film, its landmarks and what was fitted to them."""
-    axes = figure.add_axes((0, 0, 1, 1))
-    drawings = found.measurements.drawings
-    shown = show_film(found.film, drawings, FILM_INCHES[0] / FILM_INCHES[1])
-    draw_film(axes, shown, found.reading, found.measurements)
 
 
 def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Measurements) -> None:
@@ -164,23 +146,20 @@ def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Meas
         Drawings, and the values for the labels.
     """
     (left, top), (width, height) = shown.origin, shown.size
-    low, high = np.percentile(shown.grey[::4, ::4], [0.5, 99.8])
-    axes.imshow(
-        shown.grey,
-        cmap="gray",
-        vmin=low,
-        vmax=max(high, low + 1e-3),
-        extent=(left - 0.5, left + width - 0.5, top + height - 0.5, top - 0.5),
-        interpolation="antialiased",
-    )
     axes.set_xlim(left - 0.5, left + width - 0.5)
     axes.set_ylim(top + height - 0.5, top - 0.5)
     axes.set_aspect(shown.pixel_aspect)
     axes.apply_aspect()
     axes.set_axis_off()
+    axes.add_image(LightBox(axes, shown.grey))
     order = list(style.LINES)
-    for drawing in sorted(measurements.drawings, key=lambda item: -order.index(item.kind)):
-        _draw(axes, shown.to_shown(drawing.path), style.LINES[drawing.kind])
+    _draw(
+        axes,
+        [
+            (shown.to_shown(drawing.path), style.LINES[drawing.kind])
+            for drawing in sorted(measurements.drawings, key=lambda item: -order.index(item.kind))
+        ],
+    )
     _draw_landmarks(axes, shown, reading)
     taken = [
         *_draw_sides(axes, shown),
@@ -189,85 +168,73 @@ def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Meas
     _draw_labels(axes, shown, measurements, taken)
 
 
-def _draw(axes: Axes, path: np.ndarray, line: style.Line) -> None:
-    """Draw a line over a dark one: dashes too then stand on a ground of their own."""
-    from matplotlib import patheffects
-
-    x, y = path.T
-    if line.marker:
-        casing = patheffects.withStroke(
-            linewidth=line.width + 2 * style.CASING_PT, foreground=style.CASING, alpha=0.7
+def _draw(axes: Axes, lines: list[tuple[np.ndarray, style.Line]]) -> None:
+    """Draw lines, each over a dark one: dashes too then stand on a ground of their own."""
+    casing = (0.0, 0.0, 0.0, 0.55)
+    paths: list[np.ndarray] = []
+    looks: list[tuple[Any, float, Any]] = []
+    for path, line in lines:
+        if line.marker:
+            for colour, more in ((casing, 2 * style.CASING_PT), (line.colour, 0.0)):
+                axes.add_artist(
+                    Line2D(
+                        *path.T,
+                        marker=line.marker,
+                        color=colour,
+                        linestyle="none",
+                        markersize=7 + more,
+                        markeredgewidth=line.width + more,
+                        zorder=2.5,
+                    )
+                )
+            continue
+        paths += [path, path]
+        looks += [
+            (casing, line.width + 2 * style.CASING_PT, "solid"),
+            (line.colour, line.width, (0, line.dash) if line.dash else "solid"),
+        ]
+    if paths:
+        colours, widths, dashes = zip(*looks, strict=True)
+        axes.add_collection(
+            LineCollection(
+                paths,
+                colors=colours,
+                linewidths=widths,
+                linestyles=list(dashes),
+                capstyle="butt",
+                zorder=2,
+            ),
+            autolim=False,
         )
-        axes.plot(
-            x,
-            y,
-            line.marker,
-            color=line.colour,
-            markersize=7,
-            markeredgewidth=line.width,
-            path_effects=[casing],
-        )
-        return
-    axes.plot(
-        x,
-        y,
-        color=style.CASING,
-        alpha=0.55,
-        linewidth=line.width + 2 * style.CASING_PT,
-        solid_capstyle="butt",
-    )
-    axes.plot(
-        x,
-        y,
-        color=line.colour,
-        linewidth=line.width,
-        linestyle=(0, line.dash) if line.dash else "-",
-        solid_capstyle="butt",
-        dash_capstyle="butt",
-    )
 
 
 def _draw_landmarks(axes: Axes, shown: ShownFilm, reading: Reading) -> None:
     placed = [reading.points(name) for name in reading.landmarks]
     placed = [points for points in placed if len(points)]
     if placed:
-        points = shown.to_shown(np.concatenate(placed))
-        axes.plot(
-            points[:, 0],
-            points[:, 1],
-            "o",
+        dots = Line2D(
+            *shown.to_shown(np.concatenate(placed)).T,
+            marker="o",
+            linestyle="none",
             markersize=1.8,
             color="white",
             markeredgecolor=style.CASING,
             markeredgewidth=0.5,
         )
+        axes.add_artist(dots)
 
 
-def _draw_sides(axes: Axes, shown: ShownFilm) -> list[tuple[float, float, float, float]]:
-    from matplotlib import patheffects
-
+def _draw_sides(axes: Axes, shown: ShownFilm) -> list[Box]:
     (left, top), (width, height) = shown.origin, shown.size
-    size = 0.07 * height
-    taken = []
-    for letter, x in (("R", left + 0.03 * width), ("L", left + 0.97 * width)):
-        axes.text(
-            x,
-            top + 0.03 * height,
-            letter,
-            color="white",
-            fontsize=13,
-            weight="bold",
-            ha="center",
-            va="top",
-            path_effects=[patheffects.withStroke(linewidth=2.5, foreground=style.CASING)],
+    return [
+        _Sign(letter, "#ffffff", size=13.0, bold=True).stand(
+            axes, shown, (left + part * width, top + 0.06 * height)
         )
-        taken.append((x - size / 2, top, x + size / 2, top + 1.5 * size))
-    return taken
+        for letter, part in (("R", 0.03), ("L", 0.97))
+    ]
 
 
-def _draw_scale_bar(
-    axes: Axes, shown: ShownFilm, mm_per_px: float | None
-) -> list[tuple[float, float, float, float]]:
+def _draw_scale_bar(axes: Axes, shown: ShownFilm, mm_per_px: float | None) -> list[Box]:
     """Draw a bar of known length; without a scale there is none."""
     if mm_per_px is None:
         return []
@@ -275,39 +242,86 @@ def _draw_scale_bar(
     # The scale is the geometric mean of both directions; the bar lies along the shown rows.
     length = _BAR_MM / mm_per_px * shown.pixel_aspect**0.5
     x, y = left + 0.03 * width, top + 0.955 * height
-    _draw(axes, np.array([[x, y], [x + length, y]]), style.Line("#ffffff", 2.0, (), "", ""))
-    axes.text(
-        x,
-        y - 0.03 * height,
-        f"{_BAR_MM:.0f} mm in the plane of the hip centre",
-        color="white",
-        fontsize=_LABEL_PT - 0.5,
-        ha="left",
-        va="bottom",
-        bbox=_ground("none"),
-    )
-    return [(x, y - 0.08 * height, x + max(length, 0.3 * width), top + height)]
-
-
-def _ground(edge: str) -> dict[str, object]:
-    """Return the dark ground that writing stands on, over bone and metal alike."""
-    return {
-        "boxstyle": "round,pad=0.25",
-        "facecolor": (0, 0, 0, 0.78),
-        "edgecolor": edge,
-        "linewidth": 0.6,
-    }
+    _draw(axes, [(np.array([[x, y], [x + length, y]]), style.Line("#ffffff", 2.0, (), "", ""))])
+    sign = _Sign(f"{_BAR_MM:.0f} mm in the plane of the hip centre", "#ffffff", _LABEL_PT - 0.5)
+    wide, high = sign.extent(axes, shown)
+    box = sign.stand(axes, shown, (x + wide / 2, y - 0.03 * height - high / 2))
+    return [(x, box[1], max(x + length, box[2]), top + height)]
 
 
 @dataclass(frozen=True)
-class _Label:
+class _Sign:
+    """Writing on a dark ground, readable over bone and metal alike; sizes are in points."""
+
     text: str
     colour: str
-    anchor: np.ndarray
+    size: float = _LABEL_PT
+    edge: str = "none"
+    bold: bool = False
+
+    def extent(self, axes: Axes, shown: ShownFilm) -> tuple[float, float]:
+        """Return its width and height in shown pixels."""
+        rows = self.text.split("\n")
+        wide = max(width_pt(row, self.size, self.bold) for row in rows) + 0.6 * self.size
+        x_point, y_point = _per_point(axes, shown)
+        return wide * x_point, (1.2 * len(rows) + 0.4) * self.size * y_point
+
+    def stand(
+        self,
+        axes: Axes,
+        shown: ShownFilm,
+        centre: tuple[float, float],
+        anchor: np.ndarray | None = None,
+    ) -> Box:
+        """Draw it about its centre, with a line to what it names; return where it stands."""
+        half = np.array(self.extent(axes, shown)) / 2
+        corner = centre - half
+        if anchor is not None:
+            toward = anchor - centre
+            # Where the line leaves the ground.
+            share = float(np.min(half / np.maximum(np.abs(toward), 1e-9)))
+            if share < 1.0:
+                ends = np.stack([centre + share * toward, anchor], axis=-1)
+                axes.add_artist(Line2D(*ends, color=self.colour, linewidth=0.6, zorder=3))
+        axes.add_artist(
+            Rectangle(
+                (corner[0], corner[1]),
+                *(2 * half),
+                facecolor=(0.0, 0.0, 0.0, 0.78),
+                edgecolor=self.edge,
+                linewidth=0.6,
+                zorder=4,
+            )
+        )
+        rows = self.text.split("\n")
+        step = self.size * _per_point(axes, shown)[1]
+        for number, row in enumerate(rows):
+            baseline = centre[1] + (1.2 * (number - (len(rows) - 1) / 2) + 0.365) * step
+            axes.add_artist(
+                Line(
+                    (centre[0], baseline),
+                    row,
+                    self.size,
+                    axes.transData,
+                    bold=self.bold,
+                    colour=self.colour,
+                    align="center",
+                    zorder=5,
+                )
+            )
+        return (*corner, *(corner + 2 * half))
 
 
-def _labels(shown: ShownFilm, measurements: Measurements) -> list[_Label]:
-    """Return one label for each drawing that shows something with a value of its own."""
+def _per_point(axes: Axes, shown: ShownFilm) -> tuple[float, float]:
+    """Return how many shown pixels a point on paper is wide and high."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    across = shown.size[0] * figure.dpi / 72 / axes.bbox.width
+    return across, across / shown.pixel_aspect
+
+
+def _labels(measurements: Measurements) -> list[tuple[_Sign, tuple[float, float]]]:
+    """Return one label, and its anchor, for each drawing that shows a value of its own."""
     labels = []
     for drawing in measurements.drawings:
         rows = [
@@ -316,58 +330,37 @@ def _labels(shown: ShownFilm, measurements: Measurements) -> list[_Label]:
         ]
         lines = [f"{text} {value_text(row)}" for text, row in rows if row]
         if lines:
-            anchor = shown.to_shown(np.array([drawing.anchor]))[0]
-            labels.append(_Label("\n".join(lines), style.LINES[drawing.kind].colour, anchor))
+            colour = style.LINES[drawing.kind].colour
+            labels.append((_Sign("\n".join(lines), colour, edge=colour), drawing.anchor))
     return labels
 
 
 def _draw_labels(
-    axes: Axes,
-    shown: ShownFilm,
-    measurements: Measurements,
-    taken: list[tuple[float, float, float, float]],
+    axes: Axes, shown: ShownFilm, measurements: Measurements, taken: list[Box]
 ) -> None:
-    labels = _labels(shown, measurements)
+    labels = _labels(measurements)
     if not labels:
         return
     (left, top), (width, height) = shown.origin, shown.size
-    per_point = width / (axes.get_window_extent().width * 72 / axes.figure.dpi)
-    sizes = []
-    for label in labels:
-        rows = label.text.split("\n")
-        sizes.append(
-            (
-                (0.62 * _LABEL_PT * max(map(len, rows)) + 8) * per_point,
-                (1.25 * _LABEL_PT * len(rows) + 8) * per_point / shown.pixel_aspect,
-            )
-        )
-    drawn = [_dense(shown.to_shown(drawing.path)) for drawing in measurements.drawings]
+    # Air about each.
+    air = 4 * np.array(_per_point(axes, shown))
+    sizes = [sign.extent(axes, shown) + air for sign, _ in labels]
+    anchors = shown.to_shown(np.array([anchor for _, anchor in labels]))
     centres = place_labels(
-        [tuple(label.anchor) for label in labels],
+        list(anchors),
         sizes,
-        np.concatenate(drawn),
+        np.concatenate([_dense(shown.to_shown(drawing.path)) for drawing in measurements.drawings]),
         (left, top, left + width, top + height),
         taken,
     )
-    for label, centre in zip(labels, centres, strict=True):
-        axes.annotate(
-            label.text,
-            xy=tuple(label.anchor),
-            xytext=centre,
-            ha="center",
-            va="center",
-            fontsize=_LABEL_PT,
-            color=label.colour,
-            linespacing=1.15,
-            bbox=_ground(label.colour),
-            arrowprops={"arrowstyle": "-", "color": label.colour, "linewidth": 0.6},
-        )
+    for (sign, _), centre, anchor in zip(labels, centres, anchors, strict=True):
+        sign.stand(axes, shown, centre, anchor)
 
 
-def _dense(path: np.ndarray, count: int = 40) -> np.ndarray:
+def _dense(path: np.ndarray, count: int = 60) -> np.ndarray:
     """Return points along a path, close enough that no label slips between two of them."""
     if len(path) < 2:
         return path
-    at = np.linspace(0, len(path) - 1, max(count, len(path)))
+    at = np.linspace(0, len(path) - 1, count)
     steps = np.arange(len(path))
     return np.stack([np.interp(at, steps, path[:, axis]) for axis in (0, 1)], axis=-1)

@@ -2,40 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
-
 from xraymeasure.report.layout import style
-from xraymeasure.report.layout.document import data_address, template
-from xraymeasure.report.page.content import report_content
-from xraymeasure.report.page.figure import FILM_INCHES, draw_subject
-from xraymeasure.report.page.orientation_plot import draw_orientation_plot
-from xraymeasure.report.subject import Subject
+from xraymeasure.report.layout.document import address, data_address, template
+from xraymeasure.report.layout.light_box import LightBox
+from xraymeasure.report.page.page import Pages
 from xraymeasure.vocabulary.quantities import SOURCES
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-_PLOT_INCHES = (4.2, 3.9)
-_DPI = 160
+# The film may be looked at more closely than the page; quality is the format's, of 100.
+_FINER, _QUALITY = 1.4, 92
 
 
-def html_page(found: Subject, show_date: bool = False) -> str:
-    """Return the report as one HTML document; the parameters are those of `pdf_pages`."""
-    measurements = found.measurements
-
-    def draw_the_plot(figure: Figure) -> None:
-        axes = figure.add_axes((0.14, 0.26, 0.84, 0.72))
-        draw_orientation_plot(axes, measurements, found.comparison)
-        handles, labels = axes.get_legend_handles_labels()
-        if handles:
-            figure.legend(handles, labels, loc="lower left", ncols=3, frameon=False, fontsize=8.5)
-
-    kinds = {drawing.kind for drawing in measurements.drawings}
+def html_page(pages: Pages) -> str:
+    """Return a report as one HTML document, with the pictures that are printed."""
+    kinds = {drawing.kind for drawing in pages.found.measurements.drawings}
+    (film, film_part), (plot, plot_part) = pages.film, pages.plot
+    (ground,) = film.images
+    assert isinstance(ground, LightBox)
+    # Over the film alone its lines stay sharp, and both together are a fifth as large.
+    ground.set_visible(False)
+    lines = data_address([film], film_part, paper=False)
+    ground.set_visible(True)
+    columns, rows = (round(_FINER * extent) for extent in (film.bbox.width, film.bbox.height))
     return template("page.html.j2").render(
-        content=report_content(found, show_date),
-        film_image=_png(FILM_INCHES, lambda figure: draw_subject(figure, found)),
-        plot_image=_png(_PLOT_INCHES, draw_the_plot),
+        content=pages.content,
+        film_image=address(ground.picture(columns, rows), "jpeg", quality=_QUALITY),
+        lines_image=lines,
+        plot_image=data_address([plot], plot_part),
         lines=[line for kind, line in style.LINES.items() if kind in kinds],
         verdicts=style.VERDICTS,
         severities=style.SEVERITIES,
@@ -43,16 +35,3 @@ def html_page(found: Subject, show_date: bool = False) -> str:
         shares=style.SHARES,
         style=style,
     )
-
-
-def _png(inches: tuple[float, float], draw: Callable[[Figure], None]) -> str:
-    """Return a drawing as a data address."""
-    from matplotlib import rc_context
-    from matplotlib.figure import Figure
-
-    from xraymeasure.report.layout.type import type_settings
-
-    with rc_context(type_settings(9.0)):
-        figure = Figure(figsize=inches, dpi=_DPI, facecolor=style.PAPER)
-        draw(figure)
-        return data_address(figure.axes)

@@ -112,20 +112,10 @@ def _draw_cup(
 ) -> list[tuple[float, float]]:
     if inclination is None or anteversion is None:
         return []
-    reach = [
-        [[max(row.value - row.low, 0.0)], [max(row.high - row.value, 0.0)]]
-        for row in (inclination, anteversion)
-    ]
-    axes.errorbar(
-        inclination.value,
-        anteversion.value,
-        xerr=reach[0],
-        yerr=reach[1],
-        fmt="none",
-        ecolor=colour,
-        elinewidth=width,
-        capsize=2.5,
-    )
+    across = [inclination.low, inclination.high], [anteversion.value] * 2
+    upward = [inclination.value] * 2, [anteversion.low, anteversion.high]
+    for ends, cap in ((across, "|"), (upward, "_")):
+        axes.plot(*ends, cap, ls="-", color=colour, linewidth=width, markersize=5.0)
     axes.plot(
         inclination.value,
         anteversion.value,
@@ -194,9 +184,3 @@ def _frame(axes: Axes, seen: list[tuple[float, float]]) -> None:
         axes.axhline(0, color=style.FAINT, linewidth=0.7, zorder=0)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(MultipleLocator(10))
-    axes.grid(color=style.RULE, linewidth=0.4)
-    axes.set_axisbelow(True)
-    axes.set_xlabel("radiographic inclination, degrees")
-    axes.set_ylabel("radiographic anteversion, degrees")
-    for spine in ("top", "right"):
-        axes.spines[spine].set_visible(False)

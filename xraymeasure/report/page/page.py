@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.report.layout import style
+from xraymeasure.report.layout.plain_axes import frame, key_to_marks
 from xraymeasure.report.layout.sheet import (
     FOOT_MM,
-    HEIGHT_MM,
     MARGIN_MM,
     TEXT_MM,
+    Part,
     Sheet,
     line_height,
+    pdf_of,
     text_width,
     wrapped,
 )
@@ -30,6 +33,9 @@ from xraymeasure.report.page.figure import draw_film, show_film
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
 from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.quantities import SOURCES
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Line = tuple[str, str, str]
 """Glyph, colour and text."""
@@ -60,8 +66,22 @@ _HEADS = {
 }
 
 
-def pdf_pages(found: Subject, show_date: bool = False) -> bytes:
-    """Return the report as a PDF of A4 pages; the same input gives the same bytes.
+@dataclass(frozen=True)
+class Pages:
+    """The pages of a report as they are printed, and the two pictures on the first of them.
+
+    A picture is its axes and which part of its sheet it takes.
+    """
+
+    found: Subject
+    content: Content
+    sheets: list[Sheet]
+    film: tuple[Axes, Part]
+    plot: tuple[Axes, Part]
+
+
+def report_pages(found: Subject, show_date: bool = False) -> Pages:
+    """Return the pages of a report: one for the notes, and those with all the rest.
 
     Parameters
     ----------
@@ -70,32 +90,27 @@ def pdf_pages(found: Subject, show_date: bool = False) -> bytes:
         Whether to say when the film was taken.
     """
     from matplotlib import rc_context
-    from matplotlib.backends.backend_pdf import PdfPages
 
     from xraymeasure.report.layout.type import type_settings
 
     content = report_content(found, show_date)
-    stream = io.BytesIO()
-    metadata = {"CreationDate": None, "Creator": "xraymeasure", "Title": content.title}
     with rc_context(type_settings()):
-        sheets = report_sheets(content, found)
-        with PdfPages(stream, metadata=metadata) as pages:
-            for sheet in sheets:
-                pages.savefig(sheet.figure)
-    return stream.getvalue()
+        first, film, plot, left_over = _first_page(content, found)
+        sheets = [first, *_further_pages(content, left_over)]
+        for number, sheet in enumerate(sheets, start=1):
+            sheet.foot(content.caution, number, len(sheets))
+    return Pages(found, content, sheets, film, plot)
 
 
-def report_sheets(content: Content, found: Subject) -> list[Sheet]:
-    """Return the pages of a report: one for the notes, and those with all the rest."""
-    first, left_over = _first_page(content, found)
-    sheets = [first, *_further_pages(content, left_over)]
-    for number, sheet in enumerate(sheets, start=1):
-        sheet.foot(content.caution, number, len(sheets))
-    return sheets
+def pdf_pages(pages: Pages) -> bytes:
+    """Return a report as a PDF of A4 pages; the same input gives the same bytes."""
+    return pdf_of(pages.sheets, pages.content.title)
 
 
-def _first_page(content: Content, found: Subject) -> tuple[Sheet, list[Line]]:
-    """Return the page for the notes, and the findings that had no room on it."""
+def _first_page(
+    content: Content, found: Subject
+) -> tuple[Sheet, tuple[Axes, Part], tuple[Axes, Part], list[Line]]:
+    """Return the page for the notes, its pictures, and the findings that had no room on it."""
     sheet, measurements = Sheet(), found.measurements
     y = sheet.head(content.title, content.identity)
     for verdict, text in content.headlines:
@@ -122,10 +137,16 @@ def _first_page(content: Content, found: Subject) -> tuple[Sheet, list[Line]]:
             y = sheet.paragraph(MARGIN_MM, y, TEXT_MM, note, size) + 0.5
     top = y + 1.3
     shown = show_film(found.film, measurements.drawings, TEXT_MM / (bottom - top))
-    axes = sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top)
-    draw_film(axes, shown, found.reading, measurements)
-    _plot(sheet, bottom + key + 3, measurements, found.comparison)
-    return sheet, [*later, *_beside_the_plot(sheet, bottom + key + 3, content)]
+    film = sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top)
+    draw_film(film, shown, found.reading, measurements)
+    low = bottom + key + 3
+    plot = _plot(sheet, low, measurements, found.comparison)
+    return (
+        sheet,
+        (film, film.get_position().bounds),
+        plot,
+        [*later, *_beside_the_plot(sheet, low, content)],
+    )
 
 
 def _since(content: Content) -> str:
@@ -244,28 +265,19 @@ def _whisker(
 
 def _plot(
     sheet: Sheet, y: float, measurements: Measurements, comparison: Comparison | None
-) -> None:
+) -> tuple[Axes, Part]:
     axes = sheet.axes(MARGIN_MM + 9, y, _PLOT_MM - 11, 53)
     draw_orientation_plot(axes, measurements, comparison)
-    axes.tick_params(labelsize=7, length=2, colors=style.GREY)
-    for label in (axes.xaxis.label, axes.yaxis.label):
-        label.set_fontsize(7.2)
-        label.set_color(style.INK)
-    handles, labels = axes.get_legend_handles_labels()
-    if handles:
-        sheet.figure.legend(
-            handles,
-            labels,
-            loc="lower left",
-            bbox_to_anchor=(MARGIN_MM / 210, 1 - (FOOT_MM + 1.5) / HEIGHT_MM),
-            ncols=3,
-            fontsize=6.8,
-            frameon=False,
-            handletextpad=0.5,
-            columnspacing=1.2,
-            borderaxespad=0,
-            labelspacing=0.35,
-        )
+    frame(
+        axes,
+        along="radiographic inclination, degrees",
+        up="radiographic anteversion, degrees",
+        letters_pt=7.0,
+        label_pt=7.2,
+        grid=True,
+    )
+    key_to_marks(axes, 3, letters_pt=6.8, left_pt=-9 * 72 / 25.4, above_pt=-10.5 * 72 / 25.4)
+    return axes, sheet.part(MARGIN_MM, y - 1, _PLOT_MM, FOOT_MM + 2 - y)
 
 
 def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:

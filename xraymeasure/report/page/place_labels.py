@@ -8,6 +8,7 @@ import numpy as np
 
 Box = tuple[float, float, float, float]
 """Left, top, right, bottom."""
+Point = tuple[float, float] | np.ndarray
 
 _ANGLES = np.radians(np.arange(0, 360, 22.5))
 _ALONG = np.linspace(0.0, 1.0, 12)
@@ -15,8 +16,8 @@ _STEPS = np.array([0.0, 0.5, 1.0, 1.6, 2.4, 3.4, 4.6, 6.0, 8.0])
 
 
 def place_labels(
-    anchors: Sequence[tuple[float, float]],
-    sizes: Sequence[tuple[float, float]],
+    anchors: Sequence[Point],
+    sizes: Sequence[Point],
     lines: np.ndarray,
     frame: Box,
     taken: Sequence[Box] = (),
