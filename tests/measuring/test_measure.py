@@ -971,6 +971,18 @@ def test_teardrops_on_one_another_are_refused_by_name():
         measure(film, reading, draws=0)
 
 
+def test_one_side_may_be_placed_twice_and_the_other_three_times():
+    film, reading = film_and_reading(Body())
+    again = reading
+    for name, times in (("teardrop_left", 2), ("teardrop_right", 3)):
+        again = again.with_points(name, reading.landmarks[name] * times)
+    found, expected = (
+        measure(film, each, draws=0)["leg_length_difference"] for each in (again, reading)
+    )
+    assert found.value == pytest.approx(expected.value, abs=0.2)
+    assert found.standard_uncertainty < expected.standard_uncertainty
+
+
 def test_too_few_points_are_refused_by_name():
     film, reading = film_and_reading(Body())
     few = replace(reading, landmarks={**reading.landmarks, "cup_rim_left": ((1.0, 2.0),)})

@@ -60,7 +60,8 @@ def test_a_femur_whose_posture_is_told_is_found_where_it_is(seed):
         femur = solve_femur(scene, side)
         true = body.femurs[side]
         assert femur.offset_mm[0] == pytest.approx(true.offset, abs=0.15)
-        place = femur.point(scene.on_hip_plane(f"lesser_trochanter_{side}")[0], true.lesser[2])
+        seen = scene.on_hip_plane(scene.units[f"lesser_trochanter_{side}"][0])
+        place = femur.point(seen, true.lesser[2])
         assert place[:, 0] == pytest.approx([true.lesser[1], true.lesser[0]], abs=0.15)
     assert numbers["agreement", body.side, "neck_shaft"][0] == pytest.approx(0.0, abs=0.1)
     assert numbers["agreement", None, "trochanters"][0] == pytest.approx(0.0, abs=0.1)

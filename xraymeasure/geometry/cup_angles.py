@@ -52,7 +52,8 @@ def cup_axis(inclination_deg: ArrayLike, anteversion_deg: ArrayLike, side: Side)
     array([-0.7071,  0.7071,  0.    ])
     """
     lateral, caudal, anterior = _from_radiographic(inclination_deg, anteversion_deg)
-    return np.stack([_toward_left(side) * lateral, caudal, anterior], axis=-1)
+    axis = np.broadcast_arrays(_toward_left(side) * lateral, caudal, anterior)
+    return np.stack(axis, axis=-1)
 
 
 def angles_of_axis(axis: ArrayLike, side: Side) -> Angles:
@@ -212,19 +213,19 @@ def _sine_and_cosine(angle_deg: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
 def _from_radiographic(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Axis:
     sin_i, cos_i = _sine_and_cosine(inclination_deg)
     sin_a, cos_a = _sine_and_cosine(anteversion_deg)
-    return np.broadcast_arrays(sin_i * cos_a, cos_i * cos_a, sin_a)
+    return sin_i * cos_a, cos_i * cos_a, sin_a
 
 
 def _from_operative(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Axis:
     sin_i, cos_i = _sine_and_cosine(inclination_deg)
     sin_a, cos_a = _sine_and_cosine(anteversion_deg)
-    return np.broadcast_arrays(sin_i, cos_i * cos_a, cos_i * sin_a)
+    return sin_i, cos_i * cos_a, cos_i * sin_a
 
 
 def _from_anatomical(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Axis:
     sin_i, cos_i = _sine_and_cosine(inclination_deg)
     sin_a, cos_a = _sine_and_cosine(anteversion_deg)
-    return np.broadcast_arrays(sin_i * cos_a, cos_i, sin_i * sin_a)
+    return sin_i * cos_a, cos_i, sin_i * sin_a
 
 
 def _to_radiographic(lateral: np.ndarray, caudal: np.ndarray, anterior: np.ndarray) -> Angles:

@@ -11,7 +11,7 @@ points has shape ``(n, 2)``; many copies of it have shape ``(n, 2, draws)``. Par
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from typing import TypeVar
 
@@ -140,7 +140,7 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
     refit_flat_ellipse : Many noisy copies at once.
     """
     points = checked(points, 5, "an ellipse")
-    x, y, half, flat, angle = _ellipse_starts(points)[-3]
+    x, y, half, flat, angle = next(_flat_starts(points))
     try:
         free = fit_ellipse(points)
     except MeasureError:
@@ -158,14 +158,13 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
     return Fit(parameters, residual, np.linalg.pinv(jacobian @ jacobian.T))
 
 
-def _ellipse_starts(points: np.ndarray) -> list[np.ndarray]:
-    """Return starting ellipses: the direct estimate, then flat ones along the points' long axis.
+def _ellipse_starts(points: np.ndarray) -> Iterator[np.ndarray]:
+    """Yield starting ellipses: the direct estimate, then flat ones along the points' long axis.
 
     The direct estimate fails on nearly flat outlines and on some noisy short arcs.
     """
     from skimage.measure import EllipseModel
 
-    starts = []
     try:
         # An ellipse along the axes makes it divide by zero, with the right result.
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -176,7 +175,12 @@ def _ellipse_starts(points: np.ndarray) -> list[np.ndarray]:
     if estimate:
         (x, y), (a, b), angle = estimate.center, estimate.axis_lengths, estimate.theta
         if np.isfinite([x, y, a, b, angle]).all() and min(a, b) > 0:
-            starts.append(ordered_axes(np.array([x, y, a, b, angle])))
+            yield ordered_axes(np.array([x, y, a, b, angle]))
+    yield from _flat_starts(points)
+
+
+def _flat_starts(points: np.ndarray) -> Iterator[np.ndarray]:
+    """Yield ellipses along the points' long axis: about them all, then with them on either arc."""
     centre = points.mean(axis=0)
     _, widths, axes = np.linalg.svd(points - centre, full_matrices=False)
     along = (points - centre) @ axes[0]
@@ -184,14 +188,11 @@ def _ellipse_starts(points: np.ndarray) -> list[np.ndarray]:
     middle = centre + axes[0] * (along.max() + along.min()) / 2.0
     angle = np.arctan2(axes[0, 1], axes[0, 0])
     flat = max(np.sqrt(2.0 / len(points)) * widths[1], 0.02 * half)
-    starts.append(np.array([*middle, half, flat, angle]))
+    yield np.array([*middle, half, flat, angle])
     # An arc of one side only: the same ellipse pushed to either side by its half-width.
     across = axes[1] * np.ptp((points - centre) @ axes[1])
     for sign in (1.0, -1.0):
-        starts.append(
-            np.array([*(middle + sign * across), half, np.hypot(*across) + 0.02 * half, angle])
-        )
-    return starts
+        yield np.array([*(middle + sign * across), half, np.hypot(*across) + 0.02 * half, angle])
 
 
 def refit_circle(points: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -269,16 +270,17 @@ def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             raise MeasureError("the points coincide; a line needs two that differ")
         return centre, along / length
     shifted = points - centre
-    x, y = shifted[:, 0], shifted[:, 1]
     # Principal axis of the scatter (total least squares; Pearson K, Phil Mag 1901;2:559-572, from
     # memory).
-    sxx, syy, sxy = (x * x).sum(axis=0), (y * y).sum(axis=0), (x * y).sum(axis=0)
+    sxx, syy = (shifted * shifted).sum(axis=0)
+    sxy = (shifted[:, 0] * shifted[:, 1]).sum(axis=0)
     if np.any(sxx + syy < 1e-12):
         raise MeasureError("the points coincide; a line needs two that differ")
     angle = 0.5 * np.arctan2(2.0 * sxy, sxx - syy)
-    direction = np.stack([np.cos(angle), np.sin(angle)])
-    forward = ((points[-1] - points[0]) * direction).sum(axis=0)
-    return centre, np.where(forward < 0, -direction, direction)
+    along_x, along_y = np.cos(angle), np.sin(angle)
+    dx, dy = points[-1] - points[0]
+    forward = np.where(dx * along_x + dy * along_y < 0, -1.0, 1.0)
+    return centre, np.array([forward * along_x, forward * along_y])
 
 
 def arc_covered_deg(points: np.ndarray, centre: np.ndarray) -> float:
@@ -302,7 +304,7 @@ def ordered_axes(ellipse: np.ndarray) -> np.ndarray:
     swapped = b > a
     angle = np.where(swapped, angle + np.pi / 2, angle)
     angle = np.pi / 2 - np.mod(np.pi / 2 - angle, np.pi)
-    return np.stack([x, y, np.where(swapped, b, a), np.where(swapped, a, b), angle])
+    return np.array([x, y, np.where(swapped, b, a), np.where(swapped, a, b), angle])
 
 
 def checked(points: np.ndarray, minimum: int, what: str) -> np.ndarray:
@@ -337,7 +339,7 @@ def squares_about_ellipses(sets: np.ndarray, longest: float = np.inf) -> np.ndar
     a point that no ellipse passes. No half-axis is longer than `longest`: the sides of an endless
     ellipse are two lines, which pass a row of points and any other one.
     """
-    starts = [_ellipse_starts(sets[..., each]) for each in range(sets.shape[2])]
+    starts = [list(_ellipse_starts(sets[..., each])) for each in range(sets.shape[2])]
     columns = [each for each, some in enumerate(starts) for _ in some]
     first = np.stack([start for some in starts for start in some], axis=1)
     points = sets[..., columns]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -64,15 +65,25 @@ def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
     --------
     converge : One set of points, with residuals and covariance.
     """
-    start = np.asarray(start, dtype=float)
+    points, start = np.asarray(points, dtype=float), np.asarray(start, dtype=float)
     start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2]))
     # To first order most copies are the first one: only one in ten steps moves this curve.
     new = (points != points[:, :, :1]).any(axis=(0, 1)) | (start != start[:, :1]).any(axis=0)
     new[:1] = True
     if not new.all():
         points, start = points[:, :, new], start[:, new]
-    found = descend(model, points, start.copy(), steps=40, tolerance=1e-4)
-    return found if new.all() else found[:, np.where(new, np.cumsum(new) - 1, 0)]
+        found = _descended(model, points.tobytes(), start.tobytes(), points.shape)
+        return found[:, np.where(new, np.cumsum(new) - 1, 0)]
+    return descend(model, points, start.copy(), steps=40, tolerance=1e-4)
+
+
+@lru_cache(maxsize=32)
+def _descended(
+    model: Model, points: bytes, start: bytes, shape: tuple[int, int, int]
+) -> np.ndarray:
+    """Return what `refit` finds; while one outline is dragged, the others stay as they were."""
+    places, first = np.frombuffer(points).reshape(shape), np.frombuffer(start)
+    return descend(model, places, first.reshape(-1, shape[2]).copy(), steps=40, tolerance=1e-4)
 
 
 def converge(

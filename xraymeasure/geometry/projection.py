@@ -9,6 +9,7 @@ draws: the last axis of each array, which may be missing.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -172,6 +173,7 @@ def circle_poses(
     return Poses(*(np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing)))
 
 
+@lru_cache(maxsize=8)
 def _sphere_model(height: float) -> Model:
     """Return the model of a sphere's outline.
 
@@ -260,10 +262,11 @@ def refit_sphere_outline(
     """
     heights = np.broadcast_to(np.asarray(source_detector_mm, dtype=float), points.shape[2:])
     if np.all(heights == heights[0]):
-        return refit(_sphere_model(heights[0]), points, start)
+        return refit(_sphere_model(float(heights[0])), points, start)
     # Outlines seen from other heights are the same outlines on a detector scaled to one height.
-    scale = heights.mean() / heights
-    scaled = refit(_sphere_model(heights.mean()), points * scale, start)
+    height = float(heights.mean())
+    scale = height / heights
+    scaled = refit(_sphere_model(height), points * scale, start)
     return np.asarray(scaled / scale)
 
 

@@ -11,6 +11,7 @@ from xraymeasure.measuring.results import Drawing
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 _TURN = np.linspace(0.0, 2.0 * np.pi, 97)
+_AROUND = np.array([np.cos(_TURN), np.sin(_TURN)])
 
 
 def ellipse_path(ellipse: np.ndarray) -> np.ndarray:
@@ -23,8 +24,8 @@ def ellipse_path(ellipse: np.ndarray) -> np.ndarray:
     """
     x, y, a, b, angle = ellipse
     cos, sin = np.cos(angle), np.sin(angle)
-    u, v = a * np.cos(_TURN), b * np.sin(_TURN)
-    return np.column_stack([x + cos * u - sin * v, y + sin * u + cos * v])
+    axes = np.array([[a * cos, -b * sin], [a * sin, b * cos]])
+    return np.asarray(np.array([x, y]) + (axes @ _AROUND).T)
 
 
 def draw(setting: Setting) -> Iterator[Drawing]:
@@ -52,7 +53,7 @@ def _line(
     names: tuple[str, ...],
     anchor: np.ndarray | None = None,
 ) -> Drawing:
-    path = setting.pixels(np.asarray(points))
+    path = setting.pixels(points)
     label = path[-1] if anchor is None else setting.pixels(anchor)
     return Drawing(kind, side, path, names, (float(label[0]), float(label[1])))
 
@@ -70,7 +71,7 @@ def _references(setting: Setting) -> Iterator[Drawing]:
         names_of_ends = [landmark_name(stem, side) for side in SIDES]
         if not setting.reading.has(*names_of_ends):
             continue
-        left, right = (setting.on_film[end].mean(axis=0) for end in names_of_ends)
+        left, right = (setting.middle(end) for end in names_of_ends)
         beyond = 0.45 * (left - right)
         kind = "reference" if name == setting.reference else "alternative_reference"
         names = ("pelvic_obliquity", "leg_length_difference", "radiographic_inclination")
@@ -117,8 +118,18 @@ def _axis(setting: Setting, stem: str, hip: PreparedHip) -> np.ndarray | None:
     on_line, direction = line
     points = setting.on_film[landmark_name(stem, hip.side)]
     along = (points - on_line) @ direction
-    ends = on_line + np.outer([along.min(), along.max()], direction)
-    return ends[np.argsort(ends[:, 1])]
+    ends = [on_line + along.min() * direction, on_line + along.max() * direction]
+    return np.array(sorted(ends, key=_caudal))
+
+
+def _foot(point: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Return the point of a line that is nearest to a point."""
+    along = end - start
+    return np.asarray(start + along * ((point - start) @ along) / (along @ along))
+
+
+def _caudal(point: np.ndarray) -> float:
+    return float(point[1])
 
 
 def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
@@ -128,12 +139,11 @@ def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     axis = shaft if shaft is not None else stem
     if axis is not None and hip.head is not None:
         centre = hip.head.parameters[:2]
-        direction = (axis[1] - axis[0]) / np.linalg.norm(axis[1] - axis[0])
-        foot = axis[0] + direction * ((centre - axis[0]) @ direction)
+        foot = _foot(centre, *axis)
         names = ("femoral_offset", "global_offset")
         yield _line(setting, "offset", side, [centre, foot], names, (centre + foot) / 2.0)
         if shaft is not None:
-            shaft = np.array([min(foot, axis[0], key=lambda end: end[1]), axis[1]])
+            shaft = np.array([min(foot, axis[0], key=_caudal), axis[1]])
     if shaft is not None:
         yield _line(setting, "shaft", side, shaft, ("femoral_offset", "femoral_abduction"))
     if stem is not None:
@@ -143,12 +153,8 @@ def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     name = landmark_name("lesser_trochanter", side)
     if setting.reference and setting.reading.has(name):
         line = REFERENCE_LANDMARKS[setting.reference]
-        right, left = (
-            setting.on_film[landmark_name(line, each)].mean(axis=0) for each in ("right", "left")
-        )
-        point = setting.on_film[name].mean(axis=0)
-        direction = (left - right) / np.linalg.norm(left - right)
-        foot = right + direction * ((point - right) @ direction)
+        point = setting.middle(name)
+        foot = _foot(point, *(setting.middle(landmark_name(line, each)) for each in SIDES))
         yield _line(
             setting,
             "leg_length",

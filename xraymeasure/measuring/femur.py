@@ -13,8 +13,7 @@ from functools import cache
 import numpy as np
 
 from xraymeasure.geometry.cup_angles import along_line
-from xraymeasure.geometry.curves import fit_line
-from xraymeasure.measuring.positions import Scene
+from xraymeasure.measuring.positions import ALONG_THE_FEMUR, Scene, caudal_end, distally
 from xraymeasure.measuring.prepared import Line
 from xraymeasure.measuring.uncertainty import Numbers
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, other_side
@@ -105,13 +104,12 @@ def lengths(scene: Scene, tilt: np.ndarray, origin: np.ndarray | None, numbers: 
         name = landmark_name(stem, side)
         if name not in placed:
             return None
-        on_line, along = fit_line(placed[name])
-        return on_line, caudal_end(along)
+        return distally(placed[name])
 
     hips = {}
     for side in scene.head_centre:
         x, y = scene.head_in_hip_plane(side) - middle
-        hips[side] = np.stack(along_line(x, y, tilt))
+        hips[side] = np.array(along_line(x, y, tilt))
     shafts = {side: line("femoral_shaft", side) or line("stem_axis", side) for side in SIDES}
     lessers = {side: point("lesser_trochanter", side) for side in SIDES}
     teardrops = {side: point("teardrop", side) for side in SIDES}
@@ -173,22 +171,16 @@ def neck_shaft(scene: Scene, side: Side) -> np.ndarray:
     return neck_shaft_angle_deg(-caudal_end(neck[1] - neck[0]), caudal_end(stem[1] - stem[0]))
 
 
-def caudal_end(direction: np.ndarray) -> np.ndarray:
-    """Return a direction turned so that it points caudally, whichever end was placed first."""
-    return np.where(direction[1] < 0, -direction, direction)
-
-
 def angles_of_femur(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
     """Add what is measured in degrees, or as a ratio, on the film itself."""
     for side in SIDES:
         sign = scene.setting.hips[side].lateral_sign
         leaning = {}
-        for stem in ("femoral_shaft", "stem_axis"):
-            name = landmark_name(stem, side)
-            if name in scene.units:
-                x, y = caudal_end(fit_line(scene.units[name])[1])
-                turned = np.stack(along_line(x, y, tilt))
-                leaning[stem] = abduction_deg(turned, sign)
+        for stem in ALONG_THE_FEMUR:
+            if (line := scene.lines.get(landmark_name(stem, side))) is not None:
+                leaning[stem] = abduction_deg(
+                    np.array(along_line(line[1][0], line[1][1], tilt)), sign
+                )
         if "femoral_shaft" in leaning and scene.setting.reference:
             numbers["femoral_abduction", side, "landmarks"] = leaning["femoral_shaft"]
         if len(leaning) == 2:

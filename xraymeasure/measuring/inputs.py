@@ -5,8 +5,10 @@ What a film does not show is assumed here, openly: every constant says where it 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import lru_cache
+
 import numpy as np
-from numpy.typing import ArrayLike
 
 from xraymeasure.measuring import calibration
 from xraymeasure.measuring.prepared import PLAUSIBLE_MAGNIFIED, PLAUSIBLE_TUBE_MM, Setting
@@ -147,7 +149,9 @@ def input_terms(setting: Setting) -> list[Term]:
     """Return everything that the numbers of this film rest on, with its uncertainty."""
     reading = setting.reading
     terms = []
+    of_stem: dict[str, list[str]] = {}
     for name, points in reading.landmarks.items():
+        of_stem.setdefault(LANDMARKS[name].kind.stem, []).append(name)
         if not points:
             continue
         spread = setting.spread_px(name)
@@ -159,12 +163,15 @@ def input_terms(setting: Setting) -> list[Term]:
         terms.append(Term(name, "placing", mean, np.full(len(mean), spread)))
 
     def add(
-        key: str, source: str, mean: ArrayLike, u: ArrayLike, as_read: float | None = None
+        key: str,
+        source: str,
+        mean: float | Sequence[float],
+        u: float | Sequence[float],
+        as_read: float | None = None,
     ) -> None:
-        means = np.array(mean, dtype=float, ndmin=1)
-        spreads = np.full(len(means), u, dtype=float)
-        read = None if as_read is None else np.array([as_read])
-        terms.append(Term(key, source, means, spreads, read))
+        means = (mean,) if isinstance(mean, (int, float)) else tuple(mean)
+        spreads = (u,) * len(means) if isinstance(u, (int, float)) else tuple(u)
+        terms.append(_term(key, source, means, spreads, as_read))
 
     for side, hip in setting.hips.items():
         if hip.head is not None and hip.head_mm:
@@ -179,7 +186,7 @@ def input_terms(setting: Setting) -> list[Term]:
         if hip.rim is not None:
             add(f"flat_{side}", "placing", 0.0, 1.0)
         if hip.anchor is not None:
-            add(f"anchor_{side}", "diameter", np.zeros(3), 1.0)
+            add(f"anchor_{side}", "diameter", [0.0, 0.0, 0.0], 1.0)
     if setting.marker is not None and reading.marker_diameter_mm:
         add("marker_mm", "diameter", reading.marker_diameter_mm, calibration.MARKER_TOLERANCE_MM)
     scale = setting.scale
@@ -206,16 +213,29 @@ def input_terms(setting: Setting) -> list[Term]:
     if setting.unit != "detector":
         add("plausible_magnification", "geometry", *PLAUSIBLE_MAGNIFICATION)
     for stem, (height, height_u) in DEPTH_MM.items():
-        placed = [name for name in reading.landmarks if LANDMARKS[name].kind.stem == stem]
+        placed = of_stem.get(stem, [])
         if any(reading.landmarks[name] for name in placed):
             # As read, every landmark of a length lies in the plane of the hip.
             as_read = None if stem in PELVIC_DEPTHS else 0.0
             add(f"depth_{stem}", "depth", height, height_u, as_read=as_read)
             for name in placed:
                 add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
-    add("midline", "depth", np.zeros(len(MIDLINE_U_MM)), list(MIDLINE_U_MM.values()))
+    add("midline", "depth", [0.0] * len(MIDLINE_U_MM), list(MIDLINE_U_MM.values()))
     add("rotation", "rotation", 0.0, ROTATION_U_DEG)
     return [*terms, *posture_terms(setting)]
+
+
+@lru_cache(maxsize=512)
+def _term(
+    key: str,
+    source: str,
+    mean: tuple[float, ...],
+    u: tuple[float, ...],
+    as_read: float | None,
+) -> Term:
+    """Return inputs of one source; most are the same for every film and through every drag."""
+    read = None if as_read is None else np.array([as_read])
+    return Term(key, source, np.array(mean, float), np.array(u, float), read)
 
 
 def posture_terms(setting: Setting) -> list[Term]:
@@ -225,36 +245,35 @@ def posture_terms(setting: Setting) -> list[Term]:
         return []
     terms = []
 
-    def add(key: str, source: str, mean: list[float], u: list[float]) -> None:
-        terms.append(Term(key, source, np.array(mean, float), np.array(u, float)))
+    def add(key: str, source: str, mean: float, u: float) -> None:
+        terms.append(_term(key, source, (mean,), (u,), None))
 
-    mean, common = FLEXION_DEG
-    add("flexion", "posture", [mean], [common])
+    add("flexion", "posture", *FLEXION_DEG)
     turned, turned_u, own_turn_u = ROTATION_DEG
-    add("turn", "posture", [turned], [turned_u])
-    add("lesser_radius", "anatomy", *([value] for value in LESSER_RADIUS_MM[:2]))
-    add("lesser_azimuth", "anatomy", *([value] for value in LESSER_AZIMUTH_DEG[:2]))
-    add("greater_anterior", "anatomy", *([value] for value in GREATER_ANTERIOR_MM[:2]))
+    add("turn", "posture", turned, turned_u)
+    add("lesser_radius", "anatomy", *LESSER_RADIUS_MM[:2])
+    add("lesser_azimuth", "anatomy", *LESSER_AZIMUTH_DEG[:2])
+    add("greater_anterior", "anatomy", *GREATER_ANTERIOR_MM[:2])
     for side in sides:
         hip = setting.hips[side]
-        add(f"own_flexion_{side}", "posture", [0.0], [OWN_FLEXION_U_DEG[setting.reading.posture]])
-        add(f"own_turn_{side}", "posture", [0.0], [own_turn_u])
-        add(f"own_lesser_radius_{side}", "anatomy", [0.0], [LESSER_RADIUS_MM[2]])
+        add(f"own_flexion_{side}", "posture", 0.0, OWN_FLEXION_U_DEG[setting.reading.posture])
+        add(f"own_turn_{side}", "posture", 0.0, own_turn_u)
+        add(f"own_lesser_radius_{side}", "anatomy", 0.0, LESSER_RADIUS_MM[2])
         azimuth = LESSER_AZIMUTH_DEG[2]
         if not hip.native:
             azimuth = float(np.hypot(azimuth, STEM_TORSION_U_DEG))
-        add(f"own_lesser_azimuth_{side}", "anatomy", [0.0], [azimuth])
-        add(f"own_greater_anterior_{side}", "anatomy", [0.0], [GREATER_ANTERIOR_MM[2]])
+        add(f"own_lesser_azimuth_{side}", "anatomy", 0.0, azimuth)
+        add(f"own_greater_anterior_{side}", "anatomy", 0.0, GREATER_ANTERIOR_MM[2])
         if f"lesser_trochanter_{side}" in setting.placed:
-            add(f"lesser_seen_{side}", "anatomy", [0.0], [_lesser_u_mm(setting, side)])
+            add(f"lesser_seen_{side}", "anatomy", 0.0, _lesser_u_mm(setting, side))
         if hip.neck_shaft_angle_deg:
-            add(f"neck_shaft_{side}", "anatomy", [hip.neck_shaft_angle_deg], [NECK_SHAFT_U_DEG])
+            add(f"neck_shaft_{side}", "anatomy", hip.neck_shaft_angle_deg, NECK_SHAFT_U_DEG)
             if not hip.native:
-                add(f"neck_through_head_{side}", "anatomy", [0.0], [NECK_THROUGH_HEAD_U_MM])
-    add("trochanters_alike", "anatomy", [0.0], [TROCHANTERS_ALIKE_U_MM])
+                add(f"neck_through_head_{side}", "anatomy", 0.0, NECK_THROUGH_HEAD_U_MM)
+    add("trochanters_alike", "anatomy", 0.0, TROCHANTERS_ALIKE_U_MM)
     for stem, u in ALIKE_U_MM.items():
         if all(landmark_name(stem, side) in setting.placed for side in SIDES):
-            add(f"{stem}_alike", "anatomy", [0.0], [u])
+            add(f"{stem}_alike", "anatomy", 0.0, u)
     return terms
 
 

@@ -13,12 +13,15 @@ from functools import cached_property
 import numpy as np
 
 from xraymeasure.geometry.cup_angles import along_line
-from xraymeasure.geometry.curves import refit_circle, refit_ellipse
+from xraymeasure.geometry.curves import fit_line, refit_circle, refit_ellipse
 from xraymeasure.geometry.projection import refit_sphere_outline, sphere_centre_mm
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Line, Setting
 from xraymeasure.measuring.uncertainty import AS_READ
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
+
+ALONG_THE_FEMUR = ("femoral_shaft", "stem_axis")
+"""Landmarks that lie along a femur, the preferred one first."""
 
 Inputs = Mapping[str, np.ndarray]
 """Inputs by name, each ``(k, draws)``; see `xraymeasure.measuring.inputs.input_terms`."""
@@ -56,12 +59,12 @@ class Scene:
         """Height of the tube above the plane of the index hip; plausible where nobody states it."""
         return np.asarray(self.source_detector_mm / self.magnification)
 
-    def on_hip_plane(self, name: str) -> np.ndarray:
-        """Return where the rays of a landmark's points pass the plane of the index hip, in mm.
+    def on_hip_plane(self, points: np.ndarray) -> np.ndarray:
+        """Return where the rays of points in film units pass the plane of the index hip, in mm.
 
-        Shape (n, 2, draws), about the beam's foot.
+        Shape (..., 2, draws), about the beam's foot.
         """
-        return np.asarray((self.units[name] - self.beam) * self.mm_per_unit)
+        return np.asarray((points - self.beam) * self.mm_per_unit)
 
     def in_hip_plane(self, name: str) -> np.ndarray:
         """Return a landmark's points in mm, as if read in the plane of the index hip.
@@ -79,20 +82,26 @@ class Scene:
         return {name: points[place] for name, place in places.items()}
 
     @cached_property
+    def lines(self) -> Mapping[str, Line]:
+        """A point on the axis of each shaft and stem in film units, and its distal direction."""
+        names = [name for name in self.units if LANDMARKS[name].kind.stem in ALONG_THE_FEMUR]
+        return {name: distally(self.units[name]) for name in names}
+
+    @cached_property
     def _carried(self) -> tuple[dict[str, slice], np.ndarray]:
         """Where each landmark stands among all points that were carried, and these points."""
         places: dict[str, slice] = {}
-        heights, count = [], 0
+        heights, counts, count = [], [], 0
         for name, points in self.units.items():
             if (key := f"depth_{LANDMARKS[name].kind.stem}") in self.inputs:
                 places[name] = slice(count, count + len(points))
-                height = self.inputs[key] + self.inputs[f"side_depth_{name}"]
-                heights += [height] * len(points)
+                heights.append((self.inputs[key] + self.inputs[f"side_depth_{name}"])[0])
+                counts.append(len(points))
                 count += len(points)
         if not places:
             return places, np.zeros((0, 2, 1))
         points = np.concatenate([self.units[name] for name in places]) - self.beam
-        height = np.concatenate(heights)[:, None] + self._rotated(points)
+        height = np.repeat(np.array(heights), counts, axis=0)[:, None] + self._rotated(points)
         return places, np.asarray(points * self.mm_per_unit * (1.0 - self._relative(height)))
 
     def head_in_hip_plane(self, side: Side) -> np.ndarray:
@@ -115,6 +124,17 @@ class Scene:
     def _relative(self, height_mm: np.ndarray) -> np.ndarray:
         """Return a height above the hip relative to the hip's distance from the tube."""
         return np.asarray(height_mm * self.magnification / self.source_detector_mm)
+
+
+def distally(points: np.ndarray) -> Line:
+    """Return the line through points, (n, 2, draws), and its direction caudally."""
+    on_line, along = fit_line(points)
+    return on_line, caudal_end(along)
+
+
+def caudal_end(direction: np.ndarray) -> np.ndarray:
+    """Return a direction turned so that it points caudally, whichever end was placed first."""
+    return np.where(direction[1] < 0, -direction, direction)
 
 
 def build_scene(setting: Setting, inputs: Inputs) -> Scene:

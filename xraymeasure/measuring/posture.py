@@ -21,10 +21,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xraymeasure.geometry.curves import fit_line
-from xraymeasure.measuring.femur import caudal_end, neck_shaft, signed_distance
+from xraymeasure.measuring.femur import neck_shaft, signed_distance
 from xraymeasure.measuring.inputs import ALIKE_U_MM
-from xraymeasure.measuring.positions import Scene
+from xraymeasure.measuring.positions import ALONG_THE_FEMUR, Scene
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS
 from xraymeasure.measuring.uncertainty import AGREEMENT, Numbers
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, other_side
@@ -65,7 +64,7 @@ class Femur:
         from_head = self.tube - self.head
         reach = (anterior_mm - _dot(from_head, self.anterior)) / _dot(ray, self.anterior)
         place = from_head + reach * ray
-        return np.stack([_dot(place, self.distal), _dot(place, self.lateral)])
+        return np.array([_dot(place, self.distal), _dot(place, self.lateral)])
 
 
 def solve_femur(scene: Scene, side: Side) -> Femur | None:
@@ -76,12 +75,13 @@ def solve_femur(scene: Scene, side: Side) -> Femur | None:
     head = scene.head_in_space(side)
     tube = np.zeros_like(head)
     tube[2] = scene.tube_above_hip_mm
-    name = f"femoral_shaft_{side}"
-    on_line, along = fit_line(
-        scene.on_hip_plane(name if name in scene.units else f"stem_axis_{side}")
+    on_line, along = next(
+        scene.lines[name]
+        for stem in ALONG_THE_FEMUR
+        if (name := landmark_name(stem, side)) in scene.lines
     )
     forward = np.tan(np.radians(inputs["flexion"][0] + inputs[f"own_flexion_{side}"][0]))
-    distal, normal = _flexed(on_line, along, forward, tube)
+    distal, normal = _flexed(scene.on_hip_plane(on_line), along, forward, tube)
     turn = inputs["turn"][0] + inputs[f"own_turn_{side}"][0]
     lateral, anterior = _turned(distal, turn, sign)
     offset = -_dot(normal, head - tube) / _dot(normal, lateral)
@@ -95,15 +95,15 @@ def _flexed(
 
     The shaft lies in that plane and goes `forward` for each unit that it goes caudally.
     """
-    normal = _cross(_in_plane(on_line) - tube, _in_plane(caudal_end(along)))
+    normal = _cross(_in_plane(on_line) - tube, _in_plane(along))
     across = -(normal[1] + normal[2] * forward) / normal[0]
-    distal = np.stack([across, np.ones_like(across), forward + np.zeros_like(across)])
+    distal = np.array([across, np.ones_like(across), forward + np.zeros_like(across)])
     return distal / np.sqrt(_dot(distal, distal)), normal
 
 
 def _turned(distal: np.ndarray, turn_deg: np.ndarray, sign: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the directions from the head to the shaft's axis and anterior of the neck's plane."""
-    side = sign * np.stack([distal[1], -distal[0], np.zeros_like(distal[0])])
+    side = sign * np.array([distal[1], -distal[0], np.zeros_like(distal[0])])
     side = side / np.sqrt(_dot(side, side))
     front = sign * _cross(side, distal)
     cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
@@ -126,7 +126,7 @@ def femurs_in_space(
     solved = {side: femur for side, femur in femurs.items() if femur is not None}
     if origin is None or len(solved) < len(SIDES):
         return
-    down = np.stack([-np.sin(tilt), np.cos(tilt)])
+    down = np.array([-np.sin(tilt), np.cos(tilt)])
     heights = {side: (femur.head[:2] * down).sum(axis=0) for side, femur in solved.items()}
     lessers = {side: _lesser(scene, side, femur, numbers) for side, femur in solved.items()}
     greaters = {side: _greater(scene, side, femur) for side, femur in solved.items()}
@@ -161,9 +161,8 @@ def _neck_agrees(scene: Scene, side: Side, femur: Femur, numbers: Numbers) -> No
     numbers["femoral_rotation", side, "posture"] = femur.rotation_deg
     sign = scene.setting.hips[side].lateral_sign
     forward = femur.distal[2] / femur.distal[1]
-    on_line, along = fit_line(scene.on_hip_plane(stem))
-    along = caudal_end(along)
-    distal, _ = _flexed(on_line, along, forward, femur.tube)
+    on_line, along = scene.lines[stem]
+    distal, _ = _flexed(scene.on_hip_plane(on_line), along, forward, femur.tube)
     lateral, _ = _turned(distal, femur.rotation_deg, sign)
     angle = np.radians(scene.inputs[key][0])
     towards_head = np.cos(angle) * distal - np.sin(angle) * lateral
@@ -189,7 +188,7 @@ def _lesser(scene: Scene, side: Side, femur: Femur, numbers: Numbers) -> np.ndar
     inputs = scene.inputs
     radius = inputs["lesser_radius"][0] + inputs[f"own_lesser_radius_{side}"][0]
     azimuth = np.radians(inputs["lesser_azimuth"][0] + inputs[f"own_lesser_azimuth_{side}"][0])
-    along, aside = femur.point(scene.on_hip_plane(name)[0], -radius * np.sin(azimuth))
+    along, aside = femur.point(scene.on_hip_plane(scene.units[name][0]), -radius * np.sin(azimuth))
     numbers[AGREEMENT, side, "lesser_trochanter"] = (
         femur.offset_mm - aside - radius * np.cos(azimuth)
     )
@@ -203,7 +202,7 @@ def _greater(scene: Scene, side: Side, femur: Femur) -> np.ndarray | None:
         return None
     inputs = scene.inputs
     anterior = inputs["greater_anterior"][0] + inputs[f"own_greater_anterior_{side}"][0]
-    return np.asarray(femur.point(scene.on_hip_plane(name)[0], anterior)[0])
+    return np.asarray(femur.point(scene.on_hip_plane(scene.units[name][0]), anterior)[0])
 
 
 def _line_agrees(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
@@ -221,15 +220,15 @@ def _line_agrees(scene: Scene, tilt: np.ndarray, numbers: Numbers) -> None:
 
 def _in_plane(xy: np.ndarray) -> np.ndarray:
     """Return points of the hip's plane in space, shape (3, draws)."""
-    return np.concatenate([xy, np.zeros((1, *xy.shape[1:]))])
+    return np.array([*xy, np.zeros_like(xy[0])])
 
 
 def _dot(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    return np.asarray((one * other).sum(axis=0))
+    return np.asarray(np.einsum("id,id->d", one, other))
 
 
 def _cross(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    return np.stack(
+    return np.array(
         [
             one[1] * other[2] - one[2] * other[1],
             one[2] * other[0] - one[0] * other[2],

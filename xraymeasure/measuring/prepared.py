@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.anchored import Anchor
@@ -166,6 +167,10 @@ class Setting:
         found = self.units({name: np.array(points)[..., None] for name, points in placed.items()})
         return {name: points[..., 0] for name, points in found.items()}
 
+    def middle(self, name: str) -> np.ndarray:
+        """Return the middle of a placed landmark in film units, shape (2,)."""
+        return np.array(self.middles_mm[name]) * self.units_per_px / self.mm_per_px_for_placing
+
     @cached_property
     def middles_mm(self) -> Mapping[str, tuple[float, float]]:
         """The middle of each placed landmark, x (patient's left) and y (caudal), in mm."""
@@ -204,9 +209,9 @@ class Setting:
             start += len(points)
         return found
 
-    def pixels(self, points: np.ndarray) -> np.ndarray:
+    def pixels(self, points: ArrayLike) -> np.ndarray:
         """Return (row, column) from (x, y) in film units, shape (n, 2)."""
-        return np.asarray(np.asarray(points) @ self._to_pixels.T)
+        return np.asarray(points @ self._to_pixels.T)
 
     @cached_property
     def _to_pixels(self) -> np.ndarray:

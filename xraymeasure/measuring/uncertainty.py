@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from math import erf
 
 import numpy as np
@@ -117,6 +117,11 @@ def unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarra
         return {}
     drawn = np.concatenate([term.u for term in terms])[:, None] * deviations
     drawn += np.concatenate([term.mean for term in terms])[:, None]
+    return _by_name(terms, drawn)
+
+
+def _by_name(terms: Sequence[Term], drawn: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the rows of all inputs by the names of their terms."""
     inputs, start = {}, 0
     for term in terms:
         stop = start + len(term.mean)
@@ -251,8 +256,7 @@ class Linear:
 
     def intervals(self) -> dict[Key, Uncertain]:
         """Return every number as read, its interval and what that is made of."""
-        of_source = np.array(list(SOURCES))[:, None] == np.array(self.sources)
-        by_source = self.learned**2 @ of_source.T
+        by_source = self.learned**2 @ _of_source(self.sources)
         variance = by_source.sum(axis=1)
         shares = by_source / np.where(variance > 0.0, variance, 1.0)[:, None]
         found = {}
@@ -290,6 +294,12 @@ class Linear:
         return tuple(sorted(found, key=lambda item: -item.share))
 
 
+@lru_cache(maxsize=8)
+def _of_source(sources: tuple[str, ...]) -> np.ndarray:
+    """Return which column is of which of `SOURCES`, as ones and noughts, (columns, sources)."""
+    return np.asarray(np.array(sources)[:, None] == np.array(list(SOURCES)), dtype=float)
+
+
 def learned_interval(
     slopes: np.ndarray, middle: float, zeros: np.ndarray, off: np.ndarray
 ) -> tuple[float, float, float]:
@@ -319,25 +329,28 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     spread the film's answer bends. The interval is centred where the model puts the number when
     every input has its mean; that need not be the number as read, where a method is biased.
     """
-    size, step = sum(len(term.mean) for term in terms), 1e-3
     sources = [term.source for term in terms for _ in term.mean]
+    size, step = len(sources), 1e-3
     bent = [place for place, source in enumerate(sources) if source in BENT]
     steps = np.full(size, step)
     steps[bent] = _FAR
     # The means, a step in each input, a step back in each bent one, and the film as read.
-    deviations = np.zeros((size, size + len(bent) + 2))
-    deviations[np.arange(size), np.arange(size) + 1] = steps
-    deviations[bent, size + 1 + np.arange(len(bent))] = -_FAR
-    inputs = unpack(terms, deviations)
+    count = size + len(bent) + 2
+    means = np.concatenate([[], *(term.mean for term in terms)])
+    u = np.concatenate([[], *(term.u for term in terms)])
+    drawn = np.repeat(means[:, None], count, axis=1)
+    drawn[np.arange(size), np.arange(size) + 1] += u * steps
+    drawn[bent, size + 1 + np.arange(len(bent))] -= u[bent] * _FAR
+    inputs = _by_name(terms, drawn)
     for term in terms:
         if term.as_read is not None:
             inputs[term.key][:, -1] = term.as_read
-    inputs[AS_READ] = np.arange(deviations.shape[1]) == deviations.shape[1] - 1
+    inputs[AS_READ] = np.arange(count) == count - 1
     numbers = model(inputs)
     keys = tuple(key for key in numbers if key[0] != AGREEMENT)
     agreements = tuple(key for key in numbers if key[0] == AGREEMENT)
     rows = [numbers[key] for key in (*keys, *agreements)]
-    table = np.stack(rows) if rows else np.zeros((0, deviations.shape[1]))
+    table = np.array(rows) if rows else np.zeros((0, count))
     middle = table[:, 0].copy()
     slopes = (table[:, 1 : size + 1] - table[:, :1]) / steps
     back = (table[:, size + 1 : -1] - table[:, :1]) / _FAR

@@ -383,8 +383,7 @@ def _edges(film: Film, setting: Setting, thresholds: Thresholds) -> Iterator[Fin
     for name, points in setting.as_placed.landmarks.items():
         if not points:
             continue
-        array = np.array(points)
-        room = float(min(array.min(), (np.array([rows, columns]) - 1 - array).min()))
+        room = min(min(row, rows - 1 - row, column, columns - 1 - column) for row, column in points)
         if room < 0:
             yield Finding(
                 "outside_film",

@@ -175,8 +175,8 @@ def _check_reference_lines(reading: Reading) -> None:
         ends = [landmark_name(stem, side) for side in SIDES]
         if not reading.has(*ends):
             continue
-        one, other = (reading.points(end) for end in ends)
-        if np.allclose(one, other, atol=1e-6):
+        one, other = (reading.place(end) for end in ends)
+        if np.abs(one - other).max() < 1e-6:
             raise MeasureError(
                 f"landmarks.{ends[0]}, landmarks.{ends[1]}: coincide; place each on its own side"
             )
