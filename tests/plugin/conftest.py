@@ -38,6 +38,12 @@ from qtpy.QtWidgets import QApplication
 from xraymeasure.reading.file import read_reading
 from xraymeasure.samples import sample_folder
 
+
+def pytest_sessionfinish():
+    """Leave nothing behind of the settings that this process had for itself."""
+    shutil.rmtree(os.environ["XDG_CACHE_HOME"], ignore_errors=True)
+
+
 SIZE = (1100, 700)
 """Of the window: what is drawn by software takes as long as it has pixels."""
 

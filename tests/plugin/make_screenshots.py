@@ -14,7 +14,8 @@ import sys
 import tempfile
 
 os.environ["NAPARI_CONFIG"] = ""
-os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="xraymeasure-pictures-")
+SCRATCH = tempfile.TemporaryDirectory(prefix="xraymeasure-", ignore_cleanup_errors=True)
+os.environ["XDG_CACHE_HOME"] = SCRATCH.name
 os.environ["XRAYMEASURE_HOME"] = f"{os.environ['XDG_CACHE_HOME']}/home"
 
 from pathlib import Path
@@ -101,7 +102,7 @@ class Photographer:
 
     def propose(self, name):
         """Open a film that nobody has read, and wait for what the program proposes on it."""
-        film = Path(tempfile.mkdtemp(prefix="xraymeasure-film-")) / f"{name}.dcm"
+        film = Path(tempfile.mkdtemp(dir=SCRATCH.name)) / f"{name}.dcm"
         shutil.copy(sample_folder() / film.name, film)
         self.dock.proposes = True
         self.dock.open_path(film)
@@ -175,7 +176,7 @@ def every_stage(folder, size):
         QTest.qWait(100)
     work.shoot("10-exported")
     shutil.rmtree(folder / "pages")
-    study = Path(tempfile.mkdtemp(prefix="xraymeasure-study-"))
+    study = Path(tempfile.mkdtemp(dir=SCRATCH.name))
     for name in ("well_placed", "bilateral", "long_leg"):
         shutil.copy(sample_folder() / f"{name}.dcm", study)
     (study / "study.toml").write_text(STUDY)
