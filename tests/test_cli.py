@@ -196,12 +196,9 @@ def test_info_names_versions_and_a_decoder_for_every_compression(run):
     assert "no decoder" not in out
 
 
-def test_phantom_makes_the_same_small_films_twice(run, tmp_path):
-    for folder in ("one", "two"):
-        assert run("phantom", "--out", tmp_path / folder, "--seed", 5, "--small")[0] == 0
-    one, two = (sorted((tmp_path / folder).iterdir()) for folder in ("one", "two"))
-    assert [path.name for path in one] == [path.name for path in two]
-    assert all(a.read_bytes() == b.read_bytes() for a, b in zip(one, two, strict=True))
+def test_phantom_makes_small_films_of_every_sample(run, tmp_path):
+    assert run("phantom", "--out", tmp_path, "--seed", 5, "--small")[0] == 0
+    assert {path.name for path in tmp_path.glob("*.dcm")} == {f"{n}.dcm" for n in sample_names()}
 
 
 def test_help_loads_nothing_heavy():

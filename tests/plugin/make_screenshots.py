@@ -14,8 +14,7 @@ import sys
 import tempfile
 
 os.environ["NAPARI_CONFIG"] = ""
-SCRATCH = tempfile.TemporaryDirectory(prefix="xraymeasure-", ignore_cleanup_errors=True)
-os.environ["XDG_CACHE_HOME"] = SCRATCH.name
+os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="xraymeasure-pictures-")
 os.environ["XRAYMEASURE_HOME"] = f"{os.environ['XDG_CACHE_HOME']}/home"
 
 from pathlib import Path
@@ -102,7 +101,7 @@ class Photographer:
 
     def propose(self, name):
         """Open a film that nobody has read, and wait for what the program proposes on it."""
-        film = Path(tempfile.mkdtemp(dir=SCRATCH.name)) / f"{name}.dcm"
+        film = Path(tempfile.mkdtemp(dir=os.environ["XDG_CACHE_HOME"])) / f"{name}.dcm"
         shutil.copy(sample_folder() / film.name, film)
         self.dock.proposes = True
         self.dock.open_path(film)
@@ -176,7 +175,7 @@ def every_stage(folder, size):
         QTest.qWait(100)
     work.shoot("10-exported")
     shutil.rmtree(folder / "pages")
-    study = Path(tempfile.mkdtemp(dir=SCRATCH.name))
+    study = Path(tempfile.mkdtemp(dir=os.environ["XDG_CACHE_HOME"]))
     for name in ("well_placed", "bilateral", "long_leg"):
         shutil.copy(sample_folder() / f"{name}.dcm", study)
     (study / "study.toml").write_text(STUDY)
@@ -229,3 +228,4 @@ if __name__ == "__main__":
                 env=os.environ | {"QT_SCALE_FACTOR": str(scale)},
                 check=True,
             )
+    shutil.rmtree(os.environ["XDG_CACHE_HOME"], ignore_errors=True)
