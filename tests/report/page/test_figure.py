@@ -3,7 +3,6 @@ from itertools import product
 
 import numpy as np
 import pytest
-from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -119,9 +118,7 @@ def test_every_word_stands_on_its_dark_ground(film, reading, measurements):
     renderer = axes.figure.canvas.get_renderer()
     grounds = [ground.get_window_extent() for ground in axes.patches]
     for line in written(axes):
-        # Screens pull letters onto their pixels, which makes lines longer than paper has them.
-        with rc_context({"text.hinting": "no_hinting"}):
-            word = extent(line, axes.figure, renderer)
+        word = extent(line, axes.figure, renderer)
         assert any(
             ground.x0 <= word.x0
             and word.x1 <= ground.x1

@@ -128,9 +128,8 @@ class Paper:
 
 def paper_files(stem: str, paper: Paper) -> dict[str, bytes | str]:
     """Return a paper as its files: ``STEM.pdf`` and ``STEM.html``; pictures are drawn once."""
-    with _type():
-        setter = _set(paper)
-        return {f"{stem}.pdf": pdf_of(setter.sheets, paper.title), f"{stem}.html": _html(setter)}
+    setter = _set(paper)
+    return {f"{stem}.pdf": pdf_of(setter.sheets, paper.title), f"{stem}.html": _html(setter)}
 
 
 def paper_sheets(paper: Paper) -> list[Sheet]:
@@ -140,24 +139,20 @@ def paper_sheets(paper: Paper) -> list[Sheet]:
 
 def paper_html(paper: Paper) -> str:
     """Return a paper as one HTML document that carries its pictures."""
-    with _type():
-        return _html(_set(paper))
+    return _html(_set(paper))
 
 
-def _type() -> Any:
+def _set(paper: Paper) -> _Setter:
     from matplotlib import rc_context
 
     from xraymeasure.report.layout.type import type_settings
 
-    return rc_context(type_settings())
-
-
-def _set(paper: Paper) -> _Setter:
-    setter = _Setter(paper)
-    for position, block in enumerate(paper.blocks):
-        setter.set(block, paper.blocks[position + 1 :])
-    for number, sheet in enumerate(setter.sheets, start=1):
-        sheet.foot(paper.caution, number, len(setter.sheets))
+    with rc_context(type_settings()):
+        setter = _Setter(paper)
+        for position, block in enumerate(paper.blocks):
+            setter.set(block, paper.blocks[position + 1 :])
+        for number, sheet in enumerate(setter.sheets, start=1):
+            sheet.foot(paper.caution, number, len(setter.sheets))
     return setter
 
 

@@ -47,14 +47,18 @@ def data_address(
         Whether it stands on the figure's paper; else it can be laid over another picture.
     """
     import numpy as np
+    from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL.Image import fromarray
+
+    from xraymeasure.report.layout.type import type_settings
 
     figure: Any = axes[0].get_figure(root=True)
     canvas: Any = FigureCanvasAgg(figure)
     renderer = canvas.get_renderer()
-    for artist in (figure.patch, *axes) if paper else axes:
-        artist.draw(renderer)
+    with rc_context(type_settings()):
+        for artist in (figure.patch, *axes) if paper else axes:
+            artist.draw(renderer)
     drawn = np.asarray(renderer.buffer_rgba())
     rows, columns = drawn.shape[:2]
     left, bottom, width, height = part

@@ -48,6 +48,8 @@ def type_settings(size: float = 10.0) -> Any:
         "font.family": FAMILY,
         "font.size": size,
         "axes.unicode_minus": True,
+        # Letters that are pulled onto the pixels of a screen make lines longer than on paper.
+        "text.hinting": "no_hinting",
         "pdf.fonttype": 42,
         # The setting for PostScript decides how many parts a font falls into.
         "ps.fonttype": 42,

@@ -262,7 +262,8 @@ class _Sign:
     def extent(self, axes: Axes, shown: ShownFilm) -> tuple[float, float]:
         """Return its width and height in shown pixels."""
         rows = self.text.split("\n")
-        wide = max(width_pt(row, self.size, self.bold) for row in rows) + 0.6 * self.size
+        # Letters drawn for a screen take a little more than their width.
+        wide = 1.04 * max(width_pt(row, self.size, self.bold) for row in rows) + 0.6 * self.size
         x_point, y_point = _per_point(axes, shown)
         return wide * x_point, (1.2 * len(rows) + 0.4) * self.size * y_point
 
