@@ -343,7 +343,7 @@ def test_every_output_carries_the_caution(pages, kind):
 
 def test_every_sheet_carries_the_caution(cohort):
     for sheet in paper_sheets(cohort_paper(cohort)):
-        assert CAUTION in " ".join(text.get_text() for text in sheet.figure.texts)
+        assert CAUTION in " ".join(line.text for line in sheet.lines)
 
 
 @pytest.mark.parametrize(

@@ -163,7 +163,7 @@ def test_every_sheet_carries_the_caution(sunk):
     sheets = paper_sheets(followup_paper(sunk))
     assert len(sheets) > 1
     for sheet in sheets:
-        assert CAUTION in " ".join(text.get_text() for text in sheet.figure.texts)
+        assert CAUTION in " ".join(line.text for line in sheet.lines)
 
 
 @pytest.mark.parametrize(
