@@ -451,6 +451,113 @@ def head_as_marker(case: Case) -> Case:
     ))  # fmt: skip
 
 
+def resampled(rows: float, columns: float) -> Misuse:
+    """Export at other sizes by the same pitch; the reading is placed on the export."""
+
+    def misuse(case: Case) -> Case:
+        shape = np.array(case.film.shape)
+        factors = np.array([rows, columns])
+        at = [
+            np.minimum((np.arange(int(n * f)) / f).astype(int), n - 1)
+            for n, f in zip(shape, factors, strict=True)
+        ]
+        centre = np.array(case.film.beam_centre) * factors
+        film = replace(
+            case.film, pixels=np.ascontiguousarray(case.film.pixels[np.ix_(*at)]),
+            beam_centre=(float(centre[0]), float(centre[1])),
+        )  # fmt: skip
+        return rebound(case, film, with_marks(case.reading, lambda name, points: points * factors))
+
+    return misuse
+
+
+def framed(columns: int) -> Misuse:
+    """Add an empty border on one side, so that the field's middle is not the beam's."""
+
+    def misuse(case: Case) -> Case:
+        pixels = np.pad(case.film.pixels, ((0, 0), (columns, 0)))
+        rows, wide = pixels.shape
+        film = replace(case.film, pixels=pixels, beam_centre=((rows - 1) / 2, (wide - 1) / 2))
+        return rebound(
+            case, film, with_marks(case.reading, lambda name, at: at + np.array([0, columns]))
+        )
+
+    return misuse
+
+
+def sized(**changes: Callable[[float], float]) -> Misuse:
+    """Change what is stated of the index hip."""
+
+    def misuse(case: Case) -> Case:
+        side, reading = case.reading.operated_side, case.reading
+        for name, change in changes.items():
+            known = dict(getattr(reading, name))
+            if side in known:
+                known[side] = change(known[side])
+            reading = replace(reading, **{name: known})
+        return replace(case, reading=reading)
+
+    return misuse
+
+
+def both_sides(misuse_of: Callable[[], Misuse]) -> Misuse:
+    """Do a misuse of the index hip to the other hip too."""
+
+    def misuse(case: Case) -> Case:
+        side = case.reading.operated_side
+        once = misuse_of()(case)
+        turned_to = replace(once, reading=replace(once.reading, operated_side=OTHER[side]))
+        if not any(name.endswith(OTHER[side]) for name in turned_to.reading.landmarks):
+            return once
+        done = misuse_of()(turned_to)
+        return replace(done, reading=replace(done.reading, operated_side=side))
+
+    return misuse
+
+
+def of_other(name: str, misuse_of: Misuse) -> Misuse:
+    """Do a misuse to the other hip alone."""
+
+    def misuse(case: Case) -> Case:
+        side = case.reading.operated_side
+        done = misuse_of(replace(case, reading=replace(case.reading, operated_side=OTHER[side])))
+        return replace(done, reading=replace(done.reading, operated_side=side))
+
+    return misuse
+
+
+def mixed_with(source: str) -> Callable[[np.ndarray, Case], np.ndarray]:
+    """Take every second click from another outline of the index hip."""
+
+    def change(points: np.ndarray, case: Case) -> np.ndarray:
+        other = case.reading.points(source.replace("_I", f"_{case.reading.operated_side}"))
+        points = points.copy()
+        points[::2] = other[: len(points)][::2]
+        return points
+
+    return change
+
+
+def at_head(case: Case) -> Case:
+    """Place the teardrops in the middle of the heads."""
+    marks = dict(case.reading.landmarks)
+    for side in OTHER:
+        middle = case.reading.points(f"femoral_head_{side}").mean(axis=0)
+        marks[f"teardrop_{side}"] = (tuple(middle.tolist()),)
+    return replace(case, reading=replace(case.reading, landmarks=marks))
+
+
+def rotated(degrees: float) -> Misuse:
+    """Turn the reading about the field's middle, as one of another film lies."""
+    cos, sin = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+
+    def change(points: np.ndarray, case: Case) -> np.ndarray:
+        middle = (np.array(case.film.shape) - 1.0) / 2.0
+        return middle + (points - middle) @ np.array([[cos, sin], [-sin, cos]])
+
+    return everywhere(change)
+
+
 def both(*misuses: Misuse) -> Misuse:
     def misuse(case: Case) -> Case:
         for each in misuses:
@@ -589,6 +696,61 @@ MISUSES: dict[str, Misuse] = {
         case.reading, neck_shaft_angle_deg={
             side: 90.0 + (deg - 90.0) / 4 for side, deg in
             case.reading.neck_shaft_angle_deg.items()})),
+    "every second rim click on the head": changed("cup_rim", mixed_with("femoral_head_I")),
+    "every second head click on the rim": changed("femoral_head", mixed_with("cup_rim_I")),
+    "rim as column and row": changed("cup_rim", lambda at, case: at[:, ::-1]),
+    "head on the liner": grown(1.2, "femoral_head"),
+    "head within its outline": grown(0.8, "femoral_head"),
+    "rim 8 mm above": shifted("cup_rim", -8.0),
+    "index teardrop 12 mm below": shifted("teardrop", 12.0),
+    "other teardrop 15 mm above": of_other("teardrop", shifted("teardrop", -15.0)),
+    "both teardrops at the heads' middle": at_head,
+    "index ischium 20 mm above": shifted("ischium", -20.0),
+    "other lesser trochanter 15 mm below": of_other(
+        "lesser_trochanter", shifted("lesser_trochanter", 15.0)),
+    "greater trochanters as the lesser, both hips": both_sides(
+        lambda: put("lesser_trochanter", "greater_trochanter_I")),
+    "shaft along the lateral cortex": shifted("femoral_shaft", 0.0, 12.0),
+    "shaft along the medial cortex": shifted("femoral_shaft", 0.0, -12.0),
+    "shaft as two points across the bone": changed(
+        "femoral_shaft", lambda at, case: at[:1] + np.array([[0.0, -60.0], [0.0, 60.0]])),
+    "neck axis up to the greater trochanter": changed("neck_axis", lambda at, case: np.stack([
+        at[0], case.reading.points(f"greater_trochanter_{case.reading.operated_side}")[0]])),
+    "neck axis across the neck": turned(90.0, "neck_axis"),
+    "export stretched by a tenth across": resampled(1.0, 1.1),
+    "export at half its size by the old pitch": resampled(0.5, 0.5),
+    "export at double its size by the old pitch": resampled(2.0, 2.0),
+    "border of 500 pixels on one side": framed(500),
+    "cropped to the index half": shrunk(0.35),
+    "cup 10 mm too large": sized(cup_diameter_mm=lambda mm: mm + 10.0),
+    "cup 10 mm too small": sized(cup_diameter_mm=lambda mm: mm - 10.0),
+    "cup's radius": sized(cup_diameter_mm=lambda mm: mm / 2.0),
+    "neck-shaft angle with its digits exchanged": sized(
+        neck_shaft_angle_deg=lambda deg: {135.0: 153.0}.get(deg, deg + 18.0)),
+    "head in inches": head(lambda mm: mm / 25.4),
+    "head as a natural one": lambda case: replace(case, reading=replace(
+        case.reading, head_diameter_mm={}, native_head_mm={case.reading.operated_side: 48.0})),
+    "head as a sphere by its radius": both(
+        head_as_marker, stated(marker_diameter_mm=12.5)),
+    "beam at the index hip": lambda case: beam(lambda at, size: case.reading.points(
+        f"femoral_head_{case.reading.operated_side}").mean(axis=0))(case),
+    "source distance 1,500": stated(source_detector_mm=1500.0),
+    "source distance 900": stated(source_detector_mm=900.0),
+    "reading of a film turned by 8 degrees": rotated(8.0),
+    "reading of a film 15 mm lower": everywhere(
+        lambda at, case: at + np.array([100.0, 0.0])),
+    "reading of an export at half its size": everywhere(lambda at, case: at / 2.0),
+    "spacing in inches": spaced(1 / 25.4, 1 / 25.4),
+    "spacing of a screen, 96 dots an inch, no size known": spaced(
+        0.2646 / 0.15, 0.2646 / 0.15, True),
+    "rim on the upper half, head on the lower": changed(
+        "cup_rim", lambda at, case: np.vstack([
+            at[at[:, 0] < at[:, 0].mean()],
+            (lambda other: other[other[:, 0] > other[:, 0].mean()])(
+                case.reading.points(f"femoral_head_{case.reading.operated_side}")),
+        ])),
+    "symphysis 40 mm lateral": lambda case: replace(case, reading=with_marks(
+        case.reading, lambda name, at: at + np.array([0, 270 * (name == "symphysis")]))),
 }  # fmt: skip
 
 

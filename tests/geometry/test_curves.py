@@ -4,6 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from skimage.measure import CircleModel, EllipseModel
 
+from tests.algebraic import circle_estimate, ellipse_estimate
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.curves import (
     arc_covered_deg,
@@ -66,7 +67,7 @@ def test_a_noisy_circle_is_at_least_as_close_to_its_points_as_the_reference_libr
     """scikit-image's CircleModel is algebraic; its residuals are distances, positive inside."""
     noise = np.random.default_rng(arc).normal(0, 1.5, (20, 2))
     points = circle_points(np.linspace(0, arc, 20)) + noise
-    reference = CircleModel.from_estimate(points)
+    reference = circle_estimate(points)
     ours = fit_circle(points)
     judge = CircleModel(ours.parameters[:2], ours.parameters[2])
     assert ours.residuals == pytest.approx(-judge.residuals(points), abs=1e-9)
@@ -76,7 +77,7 @@ def test_a_noisy_circle_is_at_least_as_close_to_its_points_as_the_reference_libr
 def test_on_a_full_circle_the_reference_librarys_estimate_agrees_with_ours():
     noise = np.random.default_rng(1).normal(0, 0.8, (60, 2))
     points = circle_points(np.arange(60) * 6.0) + noise
-    reference = CircleModel.from_estimate(points)
+    reference = circle_estimate(points)
     assert fit_circle(points).parameters == pytest.approx(
         (*reference.center, reference.radius), abs=0.05
     )
@@ -153,7 +154,7 @@ def test_a_noisy_ellipse_is_at_least_as_close_to_its_points_as_the_reference_lib
     """scikit-image's EllipseModel: direct estimate; its residuals are distances."""
     points = ellipse_points(np.arange(16) * 22.5, angle_deg=angle)
     points = points + np.random.default_rng(angle).normal(0, 1.5, points.shape)
-    reference = EllipseModel.from_estimate(points)
+    reference = ellipse_estimate(points)
     ours = fit_ellipse(points)
     judge = EllipseModel(ours.parameters[:2], ours.parameters[2:4], ours.parameters[4])
     assert np.abs(ours.residuals) == pytest.approx(judge.residuals(points), abs=1e-3)
@@ -165,7 +166,7 @@ def test_on_a_full_outline_the_reference_librarys_ellipse_agrees_with_ours(angle
     """Its direct estimate (Halir R, Flusser J, WSCG 1998) is algebraic: little noise is fair."""
     points = ellipse_points(np.arange(16) * 22.5, angle_deg=angle)
     points = points + np.random.default_rng(angle).normal(0, 0.02, points.shape)
-    reference = EllipseModel.from_estimate(points)
+    reference = ellipse_estimate(points)
     assert fit_ellipse(points).parameters[2:4] == pytest.approx(
         sorted(reference.axis_lengths, reverse=True), abs=0.05
     )

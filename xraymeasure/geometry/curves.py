@@ -163,19 +163,7 @@ def _ellipse_starts(points: np.ndarray) -> Iterator[np.ndarray]:
 
     The direct estimate fails on nearly flat outlines and on some noisy short arcs.
     """
-    from skimage.measure import EllipseModel
-
-    try:
-        # An ellipse along the axes makes it divide by zero, with the right result.
-        with np.errstate(divide="ignore", invalid="ignore"):
-            estimate = EllipseModel.from_estimate(points)
-    except TypeError:
-        # On some nearly flat outlines its half-axes turn complex, which it does not expect.
-        estimate = None
-    if estimate:
-        (x, y), (a, b), angle = estimate.center, estimate.axis_lengths, estimate.theta
-        if np.isfinite([x, y, a, b, angle]).all() and min(a, b) > 0:
-            yield ordered_axes(np.array([x, y, a, b, angle]))
+    yield from _direct_estimate(points)
     yield from _flat_starts(points)
 
 
@@ -193,6 +181,33 @@ def _flat_starts(points: np.ndarray) -> Iterator[np.ndarray]:
     across = axes[1] * np.ptp((points - centre) @ axes[1])
     for sign in (1.0, -1.0):
         yield np.array([*(middle + sign * across), half, np.hypot(*across) + 0.02 * half, angle])
+
+
+def _direct_estimate(points: np.ndarray) -> list[np.ndarray]:
+    """Return the algebraic fit of an ellipse, or nothing where that fails.
+
+    Halir R, Flusser J, Numerically stable direct least squares fitting of ellipses, WSCG 1998
+    (from memory).
+    """
+    centre, size = points.mean(axis=0), points.std()
+    x, y = ((points - centre) / size).T
+    square, linear = np.stack([x * x, x * y, y * y]), np.stack([x, y, np.ones_like(x)])
+    try:
+        of_square = -np.linalg.solve(linear @ linear.T, linear @ square.T)
+        scatter = square @ (square.T + linear.T @ of_square)
+        found = np.linalg.eig(scatter[::-1] / np.array([2.0, -1.0, 2.0])[:, None])[1].real
+        (conic,) = found.T[4.0 * found[0] * found[2] > found[1] ** 2]
+        form = np.array([[conic[0], conic[1] / 2.0], [conic[1] / 2.0, conic[2]]])
+        *slope, level = of_square @ conic
+        middle = -np.linalg.solve(2.0 * form, slope)
+        widths, axes = np.linalg.eigh(form)
+    except (np.linalg.LinAlgError, ValueError):
+        return []
+    squares = -(level + middle @ slope / 2.0) / widths
+    if not (np.isfinite(squares) & (squares > 0.0)).all():
+        return []
+    angle = np.arctan2(axes[1, 0], axes[0, 0])
+    return [ordered_axes(np.array([*(centre + size * middle), *(size * np.sqrt(squares)), angle]))]
 
 
 def refit_circle(points: np.ndarray, start: np.ndarray) -> np.ndarray:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import product
 from math import atan2, degrees, dist
 from statistics import median
 
+import numpy as np
+
 from xraymeasure.errors import ReadingError
+from xraymeasure.geometry.curves import fit_line
 from xraymeasure.measuring.needs import touched_by
 from xraymeasure.measuring.prepared import Setting
 from xraymeasure.measuring.results import Finding
@@ -41,6 +45,10 @@ SIDEWAYS_DEG = 30.0
 """A line across the pelvis that leans further than this is that of a film turned by a quarter: the
 lean of a fixed scoliosis stays below 20 degrees (from memory)."""
 
+ACROSS_DEG = 60.0
+"""A femur that leans further than this from upright lies as on no AP film. Working default, no
+source."""
+
 CLEAR_MM = 8.0
 """How far a landmark must lie on the wrong side before it is said: more than placing, tilt and
 rotation of the pelvis explain. Working default, no source."""
@@ -50,8 +58,10 @@ APART: tuple[tuple[str, str], ...] = (
     ("teardrop", "lesser_trochanter"),
     ("ischium", "greater_trochanter"),
     ("teardrop", "greater_trochanter"),
+    ("teardrop", "femoral_head"),
+    ("ischium", "femoral_head"),
 )
-"""Points of one side that lie far apart on every AP film: some 40 mm at least (gross anatomy;
+"""Places of one side that lie far apart on every AP film: some 30 mm at least (gross anatomy;
 common practice, no source)."""
 
 TOGETHER_MM = 15.0
@@ -65,7 +75,8 @@ def refuse_upside_down(setting: Setting) -> None:
     ------
     ReadingError
         If of the landmarks that lie over one another at least three pairs, and three in four,
-        lie the other way; or if the line across the pelvis leans by more than `SIDEWAYS_DEG`.
+        lie the other way; or if the line across the pelvis leans by more than `SIDEWAYS_DEG`, or
+        a femur by more than `ACROSS_DEG`.
     """
     leans = {}
     for stem in ("teardrop", "ischium", "femoral_head"):
@@ -80,6 +91,15 @@ def refuse_upside_down(setting: Setting) -> None:
             "lie on its side (turned by a quarter): export it as it was taken, or turn it, and "
             "place the landmarks again"
         )
+    for stem, side in product(("femoral_shaft", "stem_axis"), SIDES):
+        if (name := landmark_name(stem, side)) in setting.placed:
+            _, along = fit_line(setting.on_film[name])
+            lean = degrees(atan2(*np.abs(along)))
+            if lean > ACROSS_DEG:
+                raise ReadingError(
+                    f"landmarks: {name} lies across the body, {lean:.0f} degrees from upright; "
+                    "place its points along the bone"
+                )
     right, wrong = _vertical(setting)
     if len(wrong) >= 3 and len(wrong) >= 3 * len(right):
         said = "; ".join(f"{upper} lies below {lower}" for upper, lower in wrong[:3])
