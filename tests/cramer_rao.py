@@ -67,6 +67,8 @@ def cramer_rao_deg(
     """
     ellipse = np.asarray(ellipse, dtype=float)
     moves = _along_normal(ellipse, np.asarray(points, dtype=float))
+    if np.linalg.matrix_rank(moves) < len(moves):
+        raise np.linalg.LinAlgError("the points leave the ellipse open")
     covariance = spread**2 * np.linalg.inv(moves @ moves.T)
     gradient = _gradient_deg(ellipse, side, opens, source_detector_mm)
     inclination, anteversion = np.sqrt(np.diag(gradient @ covariance @ gradient.T))

@@ -306,7 +306,9 @@ def test_a_study_has_one_page_and_one_table_over_all_hips(sunk, tmp_path):
     found = StudyFollowUp(tuple(hips), (), "Invented series", "How it was read.", flow)
     paths = {path.name: path for path in write_followup_study(found, tmp_path)}
     rows = list(
-        csv.DictReader(line for line in paths["changes.csv"].open() if not line.startswith("#"))
+        csv.DictReader(
+            line for line in paths["changes.csv"].read_text().splitlines() if line[0] != "#"
+        )
     )
     asked = sum(len(step.changes.rows) + len(step.changes.missing) for step in sunk.steps)
     assert len(rows) == 4 * asked == pq.read_table(paths["changes.parquet"]).num_rows

@@ -6,16 +6,6 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TextColumn,
-    TimeElapsedColumn,
-    TimeRemainingColumn,
-)
-
 
 @contextmanager
 def progress_bar(noun: str = "readings") -> Iterator[Callable[[int, int], None]]:
@@ -37,6 +27,20 @@ def progress_bar(noun: str = "readings") -> Iterator[Callable[[int, int], None]]
     ...     progress(0, 10)
     ...     progress(10, 10)
     """
+    # Asked here: the environment can make rich take a file for a terminal.
+    if not sys.stderr.isatty():
+        yield lambda done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
     bar = Progress(
         BarColumn(),
         MofNCompleteColumn(),
@@ -46,8 +50,6 @@ def progress_bar(noun: str = "readings") -> Iterator[Callable[[int, int], None]]
         TimeRemainingColumn(),
         TextColumn("left"),
         console=Console(stderr=True),
-        # Asked here: the environment can make rich take a file for a terminal.
-        disable=not sys.stderr.isatty(),
     )
     with bar:
         task = bar.add_task(noun, total=None)
