@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ from qtpy.QtCore import QEvent
 
 from napari_xraymeasure.canvas.film_layer import Opened, empty, layer_data, opened_of
 from napari_xraymeasure.canvas.film_view import FilmView
-from napari_xraymeasure.canvas.napari_private import canvas_widget, drop_widgets
+from napari_xraymeasure.canvas.napari_private import canvas_widget, drop_widgets, plain_arrays
 from napari_xraymeasure.canvas.tools import FilmTools
 from napari_xraymeasure.dock_layout import DockLayout
 from napari_xraymeasure.film_work import FilmWork
@@ -177,6 +178,13 @@ class Dock(DockLayout):
         except (XrayMeasureError, OSError) as error:
             self.notices.say("message", str(error), "strong")
 
+    def show_film(self, reading: Callable[[], Opened]) -> None:
+        """Show the film that `reading` returns; why there is none, is said."""
+        try:
+            self.add(reading())
+        except XrayMeasureError as error:
+            self.notices.say("message", str(error), "strong")
+
     def open_sample(self, path: Path) -> None:
         """Open a sample film."""
         self.add(open_sample(path))
@@ -185,7 +193,8 @@ class Dock(DockLayout):
         """Show a film and take it up, in the place of the one before."""
         self.close_film()
         data, arguments, _kind = layer_data(opened)
-        self.viewer.add_image(data, **arguments)
+        with plain_arrays():
+            self.viewer.add_image(data, **arguments)
 
     def close_film(self) -> None:
         """Take the film off the canvas; its reading is on disk."""
@@ -207,14 +216,10 @@ class Dock(DockLayout):
         path = self.films.itemData(index)
         if self.opened is None or path is None or path == self.opened.path:
             return
-        try:
-            if self.opened.truth is not None:
-                self.open_sample(path)
-            else:
-                self.add(open_film(path, self.opened.folder))
-        except XrayMeasureError as error:
+        folder, sample = self.opened.folder, self.opened.truth is not None
+        self.show_film(lambda: open_sample(path) if sample else open_film(path, folder))
+        if self.work is not None:
             self.work.show_films(self.reader)
-            self.notices.say("message", str(error), "strong")
 
     def _on_inserted(self, event: Any) -> None:
         if opened_of(event.value):
@@ -378,6 +383,7 @@ class Dock(DockLayout):
 
     def _on_canvas_gone(self) -> None:
         # napari closes its window without a word to its docks; what is still on its way comes late.
+        self.beside.end()
         if self.work is not None:
             self.work.stop()
 
@@ -408,5 +414,6 @@ class Dock(DockLayout):
             for widget in drop_widgets(self.viewer):
                 widget.removeEventFilter(self)
             self._let_go()
+            self.beside.end()
             self.notices.clear()
         return super().event(event)

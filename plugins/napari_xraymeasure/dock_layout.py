@@ -28,6 +28,7 @@ from napari_xraymeasure.panels.practice import PracticePanel
 from napari_xraymeasure.panels.saving import KeepPanel
 from napari_xraymeasure.panels.widgets import FOCUS_STYLE, button, named, paragraph
 from napari_xraymeasure.panels.worklist import StudyBar
+from napari_xraymeasure.session.background import Background
 
 
 class DockLayout(QWidget):
@@ -49,6 +50,7 @@ class DockLayout(QWidget):
         # Without this napari pushes the dock up against the top of the window.
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.first, self.notices, self.bar = FirstPage(), Notices(), StudyBar()
+        self.beside = Background(self)
         self.films = QComboBox()
         named(self.films, "Film", "The films of the folder that was opened; choose one to read it")
         self.films.setSizeAdjustPolicy(

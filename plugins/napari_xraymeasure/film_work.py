@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import weakref
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +22,7 @@ from napari_xraymeasure.session.session import Session
 from xraymeasure.detect.propose import Proposals
 
 SETTLE_MS = 180
-"""How long after the last edit the intervals are drawn anew."""
+"""How long after the last edit, or the opening of a film, work beside the window begins."""
 
 NOT_SAVED = "▲ NOT SAVED"
 EXPLAIN = 1
@@ -48,14 +47,15 @@ class FilmWork:
     ) -> None:
         self.panels, self.opened, self.session, self.view = panels, opened, session, view
         self.explained: Key | None = None
-        self._asked: tuple[object, tuple[Any, ...]] = (None, ())
+        self._asked: tuple[Any, ...] = ()
+        self._implants_wanted = False
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
         )
         self._settle = QTimer(panels)
         self._settle.setSingleShot(True)
         self._settle.setInterval(SETTLE_MS)
-        self._settle.timeout.connect(self.measure_finally)
+        self._settle.timeout.connect(self._work_beside)
         session.on_change.append(self._on_change)
         view.listen(session, self.tools.take_click)
 
@@ -119,49 +119,42 @@ class FilmWork:
         session, keep = self.session, self.panels.keep
         stem = f"{session.film_path.stem}.{session.reading.reader}"
         keep.show_exporting(True)
-        worker = write_page(*session.inputs, Path(folder), stem)
-        worker.returned.connect(keep.show_export)
-        worker.start()
+        self.panels.beside.start(
+            keep.show_export, write_page, session.inputs, Path(folder), stem
+        )
 
     # What is done beside the window
 
+    def look_for_implants(self) -> None:
+        """Have the program propose the metal that it finds, once the film is seen and listens."""
+        self._implants_wanted = True
+        self._settle.start()
+
+    def _work_beside(self) -> None:
+        self.measure_finally()
+        if self._implants_wanted:
+            self._implants_wanted = False
+            given = self.session.film, self.session.head_diameters
+            self.panels.beside.start(self._take_proposals, found_implants, *given)
+
     def measure_finally(self) -> None:
         """Draw the intervals anew, as the command line does."""
-        session = self.session
-        if session.dragging:
-            return
-        # A worker's connections outlive it: they must not keep a film that was closed.
-        here, asked = weakref.ref(self), object()
-        self._asked = asked, session.inputs
-
-        def arrived(result: Numbers) -> None:
-            work = here()
-            if work is not None and work._asked[0] is asked:
-                work._take_numbers(result, work._asked[1])
-
-        worker = final_numbers(*session.inputs)
-        worker.returned.connect(arrived)
-        worker.start()
+        if not self.session.dragging:
+            asked = self._asked = self.session.inputs
+            self.panels.beside.start(
+                lambda result: self._take_numbers(result, asked), final_numbers, *asked
+            )
 
     def _take_numbers(self, result: Numbers, of: tuple[Any, ...]) -> None:
         # Anything edited meanwhile will have its own numbers.
-        if self.session.on_change and self.session.settle(result, of):
+        if of is self._asked and self.session.on_change and self.session.settle(result, of):
             self.show_all()
 
-    def look_for_implants(self) -> None:
-        """Have the program propose the outlines of the metal that it finds on the film."""
-        session, here = self.session, weakref.ref(self)
-
-        def arrived(found: Proposals | None) -> None:
-            work = here()
-            wanted = work is not None and work.panels.placing.proposes.isChecked()
-            if wanted and work.session.on_change and found is not None:
-                work.session.receive(found)
-                work.panels.notices.say("proposed", work.session.proposal_notice, "note")
-
-        worker = found_implants(session.film, session.head_diameters)
-        worker.returned.connect(arrived)
-        worker.start()
+    def _take_proposals(self, found: Proposals | None) -> None:
+        session, panels = self.session, self.panels
+        if found is not None and session.on_change and panels.placing.proposes.isChecked():
+            session.receive(found)
+            panels.notices.say("proposed", session.proposal_notice, "note")
 
     # What follows from an edit
 

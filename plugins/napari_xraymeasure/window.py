@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import napari
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QWidget
 
-from napari_xraymeasure.canvas.napari_private import (
-    close_without_asking,
-    film_only,
-    main_window,
-    open_by,
-)
-from napari_xraymeasure.dock import Dock
+from xraymeasure.film.read import read_film
+
+if TYPE_CHECKING:
+    from napari_xraymeasure.dock import Dock
 
 TITLE = "Read hip films (xraymeasure)"
 """As napari's menu of plugins calls the dock, which then shows and hides this one."""
@@ -31,8 +30,21 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     film : path-like, optional
         A film, a folder of films, or a reading with its film beside it.
     """
-    import napari
+    path = None if film is None else Path(film)
+    # A film's pixels are decoded in another process: meanwhile what takes longest is imported.
+    alone = path is not None and path.is_file() and path.suffix not in (".json", ".toml")
+    coming = ThreadPoolExecutor(1).submit(read_film, path) if alone else None
+    from napari_xraymeasure.canvas.film_layer import Opened
+    from napari_xraymeasure.canvas.napari_private import (
+        close_without_asking,
+        film_only,
+        main_window,
+        open_by,
+        quick_units,
+    )
+    from napari_xraymeasure.dock import Dock
 
+    quick_units()
     viewer = napari.Viewer(title="xraymeasure", show_welcome_screen=False)
     dock = Dock(viewer, own_window=True)
     holder = viewer.window.add_dock_widget(dock, name=TITLE, area="right")
@@ -49,14 +61,14 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
             [round(DOCK_SHARE * window.screen().size().width())],
             Qt.Orientation.Horizontal,
         )
-    if film is not None:
-        dock.open_path(Path(film))
+    if coming is not None:
+        dock.show_film(lambda: Opened(coming.result(), path))
+    elif path is not None:
+        dock.open_path(path)
     return viewer, dock
 
 
 def open_window(film: str | os.PathLike[str] | None = None) -> None:
     """Open the window and return when it is closed."""
-    import napari
-
     make_window(film)
     napari.run()

@@ -6,7 +6,9 @@ the private names have moved, each function returns nothing and its caller does 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -119,3 +121,30 @@ def main_window(viewer: Any) -> QMainWindow | None:
         return getattr(viewer, "__wrapped__", viewer).window._qt_window
     except AttributeError:
         return None
+
+
+def quick_units() -> None:
+    """Give napari its table of units ready made: to read it anew takes as long as the film does."""
+    import pint
+    from pint.registry import LazyRegistry
+
+    # Two tables would not know each other's units. Where no cache can be written, napari reads its.
+    if isinstance(pint.application_registry.get(), LazyRegistry):
+        with suppress(OSError):
+            pint.set_application_registry(pint.UnitRegistry(cache_folder=":auto:"))
+
+
+@contextmanager
+def plain_arrays() -> Iterator[None]:
+    """Keep napari from importing xarray, and pandas with it, to ask whether a film is one of its.
+
+    Once something else has imported it, nothing is left to be kept.
+    """
+    absent = "xarray" not in sys.modules
+    if absent:
+        sys.modules["xarray"] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        if absent:
+            del sys.modules["xarray"]

@@ -1,74 +1,70 @@
-"""What takes longer than a frame, done beside the window: the drawn intervals, and the page.
-
-An error that leaves a worker makes napari raise another one in its place, so that each worker
-returns its error as a sentence.
-"""
+"""What takes longer than a frame, done beside the window: the drawn intervals, and the page."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from napari.qt.threading import thread_worker
+from qtpy.QtCore import QObject, QTimer
 
 from napari_xraymeasure.session.numbers import Numbers, numbers
 from xraymeasure.detect.propose import Proposals, propose
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.examination import Examination
 from xraymeasure.film.film import Film
-from xraymeasure.plan.plan import Plan
-from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import Side
 
-
-class _Given:
-    """What a worker works on, to be taken once: napari keeps workers that have ended."""
-
-    def __init__(self, *what: Any) -> None:
-        self._what = what
-
-    def take(self) -> tuple[Any, ...]:
-        what, self._what = self._what, ()
-        return what
+LOOK_MS = 20
+"""How often it is looked whether something has come."""
 
 
-def final_numbers(
-    film: Film, reading: Reading, plan: Plan | None, before: Examination | None
-) -> Any:
-    """Return a worker that returns the numbers as the command line gives them."""
-    return _final_numbers(_Given(film, reading, plan, before))
+class Background(QObject):
+    """Work in threads, whose results are fetched by the window when it has time for them.
+
+    Fetched and not sent: a thread that outlives the window has nobody to send anything to.
+    """
+
+    def __init__(self, parent: QObject) -> None:
+        super().__init__(parent)
+        self._threads = ThreadPoolExecutor(2)
+        self._awaited: list[tuple[Future[Any], Callable[[Any], None]]] = []
+        self._timer = QTimer(self)
+        self._timer.setInterval(LOOK_MS)
+        self._timer.timeout.connect(self._fetch)
+
+    def start(self, then: Callable[[Any], None], work: Callable[..., Any], *given: Any) -> None:
+        """Do `work` with what is given, then `then` with its result, here."""
+        self._awaited.append((self._threads.submit(work, *given), then))
+        self._timer.start()
+
+    def end(self) -> None:
+        """Wait for nothing any longer."""
+        self._timer.stop()
+        self._awaited.clear()
+        self._threads.shutdown(wait=False, cancel_futures=True)
+
+    def _fetch(self) -> None:
+        come = [each for each in self._awaited if each[0].done()]
+        self._awaited = [each for each in self._awaited if each not in come]
+        if not self._awaited:
+            self._timer.stop()
+        for future, then in come:
+            then(future.result())
 
 
-def write_page(
-    film: Film,
-    reading: Reading,
-    plan: Plan | None,
-    before: Examination | None,
-    folder: Path,
-    stem: str,
-) -> Any:
-    """Return a worker that writes page and tables and returns the files, or why there are none."""
-    return _write_page(_Given(film, reading, plan, before), folder, stem)
-
-
-def found_implants(film: Film, head_diameter_mm: Mapping[Side, float]) -> Any:
-    """Return a worker that returns what the program proposes, None where it fails: an offer."""
-    return _found_implants(_Given(film), head_diameter_mm)
-
-
-@thread_worker
-def _final_numbers(given: _Given) -> Numbers:
+def final_numbers(*inputs: Any) -> Numbers:
+    """Return the numbers of a session's inputs as the command line gives them."""
     try:
-        return numbers(*given.take(), final=True)
+        return numbers(*inputs, final=True)
     except Exception as error:
         return Numbers(problem=f"Measuring failed ({type(error).__name__}: {error}); report this")
 
 
-@thread_worker
-def _write_page(given: _Given, folder: Path, stem: str) -> list[Path] | str:
+def write_page(inputs: tuple[Any, ...], folder: Path, stem: str) -> list[Path] | str:
+    """Write page and tables; return the files, or why there are none."""
     try:
-        result = numbers(*given.take(), final=True)
+        result = numbers(*inputs, final=True)
         if result.found is None:
             return result.problem or "nothing is placed yet"
         return result.found.write(folder / stem, stem)
@@ -78,9 +74,9 @@ def _write_page(given: _Given, folder: Path, stem: str) -> list[Path] | str:
         return f"{type(error).__name__}: {error}; report this"
 
 
-@thread_worker
-def _found_implants(given: _Given, head_diameter_mm: Mapping[Side, float]) -> Proposals | None:
+def found_implants(film: Film, head_diameter_mm: Mapping[Side, float]) -> Proposals | None:
+    """Return what the program proposes, None where it fails: an offer."""
     try:
-        return propose(*given.take(), head_diameter_mm=head_diameter_mm)
+        return propose(film, head_diameter_mm=head_diameter_mm)
     except Exception:
         return None
