@@ -119,9 +119,7 @@ class FilmWork:
         session, keep = self.session, self.panels.keep
         stem = f"{session.film_path.stem}.{session.reading.reader}"
         keep.show_exporting(True)
-        self.panels.beside.start(
-            keep.show_export, write_page, session.inputs, Path(folder), stem
-        )
+        self.panels.beside.start(keep.show_export, write_page, session.inputs, Path(folder), stem)
 
     # What is done beside the window
 
