@@ -101,6 +101,24 @@ def test_damaged_files_of_a_study_are_one_line_or_made_anew(call, make_study, da
         path.write_bytes(whole)
 
 
+def test_a_study_that_can_only_be_read_is_read_only(call, make_study, monkeypatch, tmp_path):
+    study = make_study(films=2, occasions=2)
+    before = {path: path.stat().st_mtime_ns for path in study.folder.rglob("*")}
+    may = os.access
+    monkeypatch.setattr(
+        os,
+        "access",
+        # Who runs the tests may write everywhere.
+        lambda path, mode: may(path, mode) and (Path(path), mode) != (study.folder, os.W_OK),
+    )
+    code, _, err = call("agreement", study.folder, "--workers", 0)
+    assert code == 2 and err.count("\n") == 1 and "--out" in err
+    out = tmp_path / "elsewhere"
+    assert call("agreement", study.folder, "--out", out, "--workers", 0)[0] == 0
+    assert (out / "agreement.csv").exists() and (out / "results" / "measurements.csv").exists()
+    assert {path: path.stat().st_mtime_ns for path in study.folder.rglob("*")} == before
+
+
 def test_a_full_disk_is_one_line(call, make_study, monkeypatch):
     study = make_study(films=1)
 

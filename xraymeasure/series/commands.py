@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -159,17 +160,26 @@ def _run(
     *,
     only: tuple[str | None, int | None] = (None, None),
     film_seconds: float | None = None,
+    out: Path | None = None,
 ) -> tuple[Study, RunSummary]:
     """Open a study and measure what is new in it, with progress; every series command needs it.
 
     `only` names the reader and occasion beside whose readings nothing is measured and tabulated.
+    A study that cannot be written to is only read, and what is measured goes to `out`.
     """
     from xraymeasure.series.run.progress import progress_bar
-    from xraymeasure.series.run.run import FILM_SECONDS, run_study
+    from xraymeasure.series.run.run import FILM_SECONDS, RESULTS, run_study
     from xraymeasure.series.study.study import read_study
 
     opened = read_study(study)
     opened.check_reader(reader or opened.readers[0], occasion)
+    results = opened.folder / RESULTS
+    locked = not os.access(results if results.exists() else opened.folder, os.W_OK)
+    if locked and out is None:
+        raise XrayMeasureError(
+            f"{study}: cannot be written to, and tables and what was measured go there; "
+            "where a command has --out, say with it where else they may go"
+        )
     with progress_bar() as progress:
         return opened, run_study(
             opened,
@@ -179,6 +189,7 @@ def _run(
             reader=only[0],
             occasion=only[1],
             film_seconds=film_seconds or FILM_SECONDS,
+            results=out / RESULTS if out and locked else None,
         )
 
 
@@ -291,7 +302,7 @@ def agreement(
     from xraymeasure.series.agreement.page import write_agreement
     from xraymeasure.series.agreement.reliability import agreement_of
 
-    opened, summary = _run(study, workers, scheduler, reader, occasion)
+    opened, summary = _run(study, workers, scheduler, reader, occasion, out=out)
     found = agreement_of(
         opened, reader=reader, occasion=occasion, run=summary, components=components
     )
@@ -326,7 +337,7 @@ def followup(
     from xraymeasure.series.followup.study_page import write_followup_study
     from xraymeasure.series.run.progress import progress_bar
 
-    opened, summary = _run(study, workers, scheduler, reader, occasion)
+    opened, summary = _run(study, workers, scheduler, reader, occasion, out=out)
     folder = out or opened.folder / "followup"
     followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
     for path in write_followup_study(followed, folder):
@@ -379,7 +390,7 @@ def learning(
     from xraymeasure.series.cohort.learning_page import write_learning
 
     target = Target(acceptable, unacceptable)
-    opened, summary = _run(study, workers, scheduler, reader, occasion)
+    opened, summary = _run(study, workers, scheduler, reader, occasion, out=out)
     cohort = cohort_of_study(
         opened, reader=reader, occasion=occasion, run=summary, workers=workers, scheduler=scheduler
     )

@@ -37,6 +37,14 @@ def found(report, name, method):
     return entry
 
 
+def test_that_one_film_is_too_few_is_said_once(report_of):
+    _, report = report_of(films=1, readers=("A", "B"))
+    said = paper_html(agreement_paper(report))
+    assert said.count("at least two films") == 1
+    assert "Not compared between readers A, B" in said
+    assert "Limits of agreement, with" not in said
+
+
 def test_a_measurement_is_compared_between_and_within_readers(report_of):
     study, report = report_of(films=6, readers=("A", "B"), occasions=2)
     assert (report.films, report.subjects) == (6, 6)
@@ -262,9 +270,8 @@ def test_the_page_shows_one_method_of_each_measurement_and_the_reason_where_ther
     assert [[cell.text for cell in row][:1] for row in reliability.rows] == [
         ["Radiographic inclination (°)"],
         ["between readers A, B"],
-        ["within reader <A>"],
     ]
-    assert [cell.text for cell in reliability.rows[2]][1:] == ["too few"]
+    assert Paragraph("Not compared within reader <A>: too few.", glyph="△") in paper.blocks
     found = page.measurements[0].comparisons[0]
     icc = found.reliability.icc("ICC(2,1)")
     assert reliability.rows[1][2].text == f"{icc.value:.2f}"

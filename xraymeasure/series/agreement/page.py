@@ -109,15 +109,23 @@ def agreement_paper(report: AgreementReport) -> Paper:
         and QUANTITIES[entry.name].unit != "px"
         and not entry.name.startswith(("operative_", "anatomical_"))
     ]
+    shown, not_compared = _told_once(shown)
     blocks: list[Block] = [
         Paragraph(_summary(report), loud=True),
         *(_same(same) for same in report.same),
-        *_result(shown),
-        Heading("Reliability and error of measurement, with 95 % intervals"),
-        Table(_RELIABILITY, [row for entry in shown for row in _reliability_rows(entry)]),
-        Heading("Limits of agreement, with 95 % intervals"),
-        Table(_LIMITS, [row for entry in shown for row in _limits_rows(entry)]),
+        *(
+            Paragraph(f"Not compared {label}: {reason}.", glyph="△")
+            for label, reason in not_compared.items()
+        ),
     ]
+    if shown:
+        blocks += [
+            *_result(shown),
+            Heading("Reliability and error of measurement, with 95 % intervals"),
+            Table(_RELIABILITY, [row for entry in shown for row in _reliability_rows(entry)]),
+            Heading("Limits of agreement, with 95 % intervals"),
+            Table(_LIMITS, [row for entry in shown for row in _limits_rows(entry)]),
+        ]
     drawn = [picture for entry in shown for picture in pictures(entry)]
     if drawn:
         heading = Heading("Differences between readings over their means")
@@ -142,6 +150,31 @@ def agreement_paper(report: AgreementReport) -> Paper:
         blocks += [Heading("Methods, for a paper"), Paragraph(report.methods)]
     identity = (report.title, f"readers {', '.join(report.readers)}")
     return Paper("Agreement of readings", tuple(filter(None, identity)), tuple(blocks))
+
+
+def _told_once(
+    shown: Sequence[MeasurementAgreement],
+) -> tuple[list[MeasurementAgreement], dict[str, str]]:
+    """Take out comparisons that no measurement allows; return what is left, and why not those."""
+    compared: set[str] = set()
+    why: dict[str, str] = {}
+    for comparison in (comparison for entry in shown for comparison in entry.comparisons):
+        found = (comparison.reliability, *(each for _, each in comparison.limits))
+        if all(isinstance(each, str) for each in found):
+            why.setdefault(comparison.label, str(comparison.reliability))
+        else:
+            compared.add(comparison.label)
+    left = [
+        replace(
+            entry,
+            comparisons=tuple(each for each in entry.comparisons if each.label in compared),
+        )
+        for entry in shown
+    ]
+    return (
+        [entry for entry in left if entry.comparisons],
+        {label: reason for label, reason in why.items() if label not in compared},
+    )
 
 
 def _summary(report: AgreementReport) -> str:

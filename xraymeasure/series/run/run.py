@@ -59,6 +59,7 @@ def run_study(
     reader: str | None = None,
     occasion: int | None = None,
     film_seconds: float | None = FILM_SECONDS,
+    results: Path | None = None,
 ) -> RunSummary:
     """Measure what is new or changed in a study and write its table.
 
@@ -82,6 +83,9 @@ def run_study(
     film_seconds : float, optional
         How long one reading may take; one that takes longer fails with that reason. In a worker
         that is not the main thread of its process (a Dask cluster's) only decoding is limited.
+    results : pathlib.Path, optional
+        Where the tables go and what was measured is kept; ``results`` in the study by default.
+        Elsewhere the study is only read, and not frozen.
 
     Returns
     -------
@@ -124,7 +128,7 @@ def run_study(
         for entry in study_readings(study)
         if reader in (None, entry.reader) and occasion in (None, entry.occasion)
     )
-    if entries:
+    if entries and results is None:
         freeze(study)
     excluded = excluded_films(study_remarks(study))
     # Workers may stand in another folder.
@@ -133,8 +137,8 @@ def run_study(
         folder=study.folder.resolve(),
         films=tuple(replace(film, file=film.file.resolve()) for film in study.films),
     )
-    results = study.folder / RESULTS
-    make_folder(results / "cache")
+    results = results.resolve() if results else study.folder / RESULTS
+    cache = make_folder(results / "cache")
     base = study.seed if seed is None else seed
 
     reasons: dict[Path, str] = {}
@@ -149,9 +153,8 @@ def run_study(
         else:
             # A reading that states its own spread takes no other.
             own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
-            tasks[entry.path] = replace(
-                _task(study, films[entry.film], entry, own, draws, base), seconds=film_seconds
-            )
+            task = _task(study, films[entry.film], entry, own, draws, base, cache)
+            tasks[entry.path] = replace(task, seconds=film_seconds)
 
     todo = {path: task for path, task in tasks.items() if not is_whole(task.kept)}
     unchanged = len(tasks) - len(todo)
@@ -210,6 +213,7 @@ def _task(
     placing: Placing | None,
     draws: int,
     seed: int,
+    cache: Path,
 ) -> Task:
     own_seed = int.from_bytes(_hash(seed, *entry.place)[:4], "big")
     key = _hash(
@@ -225,7 +229,7 @@ def _task(
         draws,
         own_seed,
     ).hex()
-    kept = study.folder / RESULTS / "cache" / f"{key[:32]}.json"
+    kept = cache / f"{key[:32]}.json"
     assert entry.reading is not None
     opens = study.opens(film)
     return Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept, opens)

@@ -27,6 +27,8 @@ from xraymeasure.errors import StudyError
 
 Task = TypeVar("Task")
 _AHEAD = 4
+ANSWERS_WITHIN = "5s"
+"""How long a Dask scheduler may take to answer."""
 # A film is small work: one thread each, or the workers fight over the cores.
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -199,7 +201,7 @@ def _end_with_parent() -> None:
 def _cluster(address: str, folder: Path | None) -> Iterator[tuple[Executor, int]]:
     distributed = _import_distributed()
     try:
-        client = distributed.Client(address, timeout="5s", set_as_default=False)
+        client = distributed.Client(address, timeout=ANSWERS_WITHIN, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         raise StudyError(
             f"{address}: no Dask scheduler answers there ({error}); check address and port"
