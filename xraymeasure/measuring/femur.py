@@ -107,8 +107,8 @@ def lengths(scene: Scene, tilt: np.ndarray, origin: np.ndarray | None, numbers: 
         return distally(placed[name])
 
     hips = {}
-    for side in scene.head_centre:
-        x, y = scene.head_in_hip_plane(side) - middle
+    for side, head in scene.heads_in_space.items():
+        x, y = head[:2] - middle
         hips[side] = np.array(along_line(x, y, tilt))
     shafts = {side: line("femoral_shaft", side) or line("stem_axis", side) for side in SIDES}
     lessers = {side: point("lesser_trochanter", side) for side in SIDES}

@@ -172,9 +172,10 @@ def measure(
         ]
         distributions = numbers.distributions(compared)
     intervals = _with_ellipse_biased(intervals, drawn if draws else {})
+    primary = _primary_methods(setting, values)
     rows = [
         *(
-            _row(setting, film, key, value, intervals[key], drawn if draws else {}, values)
+            _row(setting, film, key, value, intervals[key], drawn if draws else {}, primary)
             for key, value in values.items()
         ),
         *_other_magnifications(setting, values),
@@ -282,7 +283,7 @@ def _row(
     value: float,
     interval: Uncertain,
     drawn: Mapping[Key, tuple[float, float]],
-    there: Collection[Key],
+    primary: Mapping[tuple[str, Side | None], str | None],
 ) -> Measurement:
     name, side, method = key
     low, high = drawn.get(key, (interval.low, interval.high))
@@ -294,7 +295,7 @@ def _row(
         low=float(low),
         high=float(high),
         method=method,
-        primary=method == _primary_method(setting, there, name, side),
+        primary=method == primary.get((name, side)),
         reference=_reference_of(setting, name, method),
         assumptions=tuple(assumptions_of(setting, film, name, side, method)),
         standard_uncertainty=interval.standard_uncertainty,
@@ -303,14 +304,16 @@ def _row(
     )
 
 
-def _primary_method(
-    setting: Setting, there: Collection[Key], name: str, side: Side | None
-) -> str | None:
-    if name == "pelvic_obliquity":
-        return setting.reference  # which may have been chosen
-    return next(
-        (method for method in QUANTITIES[name].methods if (name, side, method) in there), None
-    )
+def _primary_methods(
+    setting: Setting, there: Collection[Key]
+) -> dict[tuple[str, Side | None], str | None]:
+    """Return the method that stands for each name and side."""
+    found: dict[tuple[str, Side | None], str | None] = {}
+    for name, side, _ in there:
+        if (name, side) not in found:
+            by = (each for each in QUANTITIES[name].methods if (name, side, each) in there)
+            found[name, side] = next(by, None)
+    return {**found, ("pelvic_obliquity", None): setting.reference}  # which may have been chosen
 
 
 def _reference_of(setting: Setting, name: str, method: str) -> str | None:

@@ -104,16 +104,16 @@ class Scene:
         height = np.repeat(np.array(heights), counts, axis=0)[:, None] + self._rotated(points)
         return places, np.asarray(points * self.mm_per_unit * (1.0 - self._relative(height)))
 
-    def head_in_hip_plane(self, side: Side) -> np.ndarray:
-        """Return a head's centre likewise, shape (2, draws)."""
-        return self.head_in_space(side)[:2]
-
-    def head_in_space(self, side: Side) -> np.ndarray:
-        """Return a head's centre with its height above the plane of the index hip, (3, draws)."""
-        centre = (self.head_centre[side] - self.beam)[None]
-        lift = np.zeros((1, 1, 1)) if side == self.setting.operated else self._rotated(centre)
-        across = (centre * self.mm_per_unit * (1.0 - self._relative(lift)))[0]
-        return np.concatenate([across, lift[0] + np.zeros_like(across[:1])])
+    @cached_property
+    def heads_in_space(self) -> Mapping[Side, np.ndarray]:
+        """Each head's centre likewise, with its height above that plane, shape (3, draws)."""
+        found = {}
+        for side, landed in self.head_centre.items():
+            centre = (landed - self.beam)[None]
+            lift = np.zeros((1, 1, 1)) if side == self.setting.operated else self._rotated(centre)
+            across = (centre * self.mm_per_unit * (1.0 - self._relative(lift)))[0]
+            found[side] = np.concatenate([across, lift[0] + np.zeros_like(across[:1])])
+        return found
 
     def _rotated(self, points: np.ndarray) -> np.ndarray:
         """Return how much the rotation about the long axis lifts points above the index hip."""

@@ -72,7 +72,7 @@ def solve_femur(scene: Scene, side: Side) -> Femur | None:
     if f"own_flexion_{side}" not in scene.inputs:
         return None
     inputs, sign = scene.inputs, scene.setting.hips[side].lateral_sign
-    head = scene.head_in_space(side)
+    head = scene.heads_in_space[side]
     tube = np.zeros_like(head)
     tube[2] = scene.tube_above_hip_mm
     on_line, along = next(

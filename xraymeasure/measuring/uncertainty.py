@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from math import erf
 
 import numpy as np
+from scipy.special import chndtrix
 
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
@@ -68,20 +68,17 @@ class Uncertain:
 def biased_half_width(bias: float, spread: float) -> float:
     """Return how far about a value the truth lies 95 times in 100, if the value is off by `bias`.
 
-    The truth scatters normally, by `spread`, about the value less its bias: the quantile of a
-    folded normal distribution.
+    The truth scatters normally, by `spread`, about the value less its bias: its squared distance
+    from the value is a non-central chi-square.
 
     Examples
     --------
     >>> print(f"{biased_half_width(0.0, 1.0):.2f} {biased_half_width(5.0, 1.0):.2f}")
     1.96 6.64
     """
-    low, high, scale = abs(bias), abs(bias) + COVERAGE * spread, 2.0**0.5 * spread
-    for _ in range(30):
-        middle = (low + high) / 2.0
-        inside = erf((middle - bias) / scale) + erf((middle + bias) / scale)
-        low, high = (middle, high) if inside < 2.0 * 0.95 else (low, middle)
-    return high
+    if spread == 0.0:
+        return abs(bias)
+    return spread * float(np.sqrt(chndtrix(0.95, 1, (bias / spread) ** 2)))
 
 
 def placing_sd_px(reading: Reading, name: str, mm_per_px: float) -> float:
