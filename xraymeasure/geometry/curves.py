@@ -77,6 +77,10 @@ def fit_circle(points: np.ndarray) -> Fit:
     return fit
 
 
+class NoEllipseError(MeasureError):
+    """Points apart from one another and not on a line, near which no ellipse passes."""
+
+
 _CLOSE = 0.02
 """A fit that leaves no point further off than this, relative to the extent, is the right one; a
 worse one may be stuck, and other starts are tried."""
@@ -94,7 +98,8 @@ def fit_ellipse(points: np.ndarray) -> Fit:
     Raises
     ------
     MeasureError
-        If there are too few points, they lie on a line, or no ellipse passes near them.
+        If there are too few points or they lie on a line; `NoEllipseError` if no ellipse passes
+        near them.
 
     See Also
     --------
@@ -123,7 +128,7 @@ def fit_ellipse(points: np.ndarray) -> Fit:
         if np.abs(best.residuals).max() < _CLOSE * extent:
             break
     if best is None or best.parameters[2] > 20.0 * extent:
-        raise MeasureError(reason)
+        raise NoEllipseError(reason)
     return best
 
 

@@ -123,7 +123,8 @@ def measure(
         If the reading belongs to another film, a landmark has too few points, the body lies upside
         down or on its side, or the tube stands where none does.
     MeasureError
-        If the points of an outline do not determine it (on a line, coincident, not an ellipse).
+        If the points of an outline do not determine it (on a line, coincident). A rim near which
+        no ellipse passes is left out, with a finding.
 
     See Also
     --------

@@ -60,6 +60,8 @@ class PreparedHip:
         Whether the known head is a native one.
     opens : {1, -1}
         1 when the cup opens anteriorly.
+    no_ellipse : bool
+        Whether a rim is placed near whose points no ellipse passes.
     """
 
     side: Side
@@ -75,6 +77,7 @@ class PreparedHip:
     cup_mm: float | None
     neck_shaft_angle_deg: float | None
     opens: int
+    no_ellipse: bool = False
 
     @property
     def axis_of_the_shaft(self) -> Line:

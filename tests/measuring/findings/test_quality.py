@@ -335,3 +335,25 @@ def test_one_wrong_click_of_ten_on_a_rim_is_named_with_default_spreads():
         ]
         named += bool(outline.off)
     assert named >= 10  # 97 and 98 of 100 on two other seeds; 95 % of 12, less what chance takes
+
+
+@pytest.mark.parametrize("click", range(3))
+def test_a_rim_near_which_no_ellipse_passes_is_left_out_in_words(click):
+    """Nearly flat, one click far off, and nothing tells how long a rim may be."""
+    unknown = {"head_diameter_mm": {}, "beam_centre": None, "source_detector_mm": None}
+    film, reading = film_and_reading(
+        Body(ra=1.0), FRAME, film=without_geometry(FRAME), points=6, **unknown
+    )
+    left_out = 0
+    for towards in np.radians([45.0, 135.0, 225.0, 315.0]):
+        points = reading.points("cup_rim_left")
+        points[click] += 90.0 * np.array([np.cos(towards), np.sin(towards)])
+        measured = measure(film, reading.with_points("cup_rim_left", points), draws=0)
+        said = [each for each in measured.findings if each.code == "rim_is_none"]
+        gone = measured.primary("radiographic_anteversion") is None
+        assert gone == bool(said)
+        assert not gone or said[0].severity == "strong"
+        assert not gone or "was left out" in measured.why_missing("radiographic_anteversion")
+        assert measured["femoral_abduction"] is not None
+        left_out += "no ellipse passes near" in "".join(each.text for each in said)
+    assert left_out > 0

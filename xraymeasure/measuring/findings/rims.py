@@ -1,4 +1,4 @@
-"""Rims that are none: outlines of the head or the shell, or of another size than the cup."""
+"""Rims that are none: of no ellipse, of the head or the shell, or of another size than the cup."""
 
 from __future__ import annotations
 
@@ -39,6 +39,11 @@ def rims_that_are_none(setting: Setting) -> dict[Side, str]:
     """Return the sides whose rim cannot be one, and why: too round, or of another thing's size."""
     found = {}
     for side, hip in setting.hips.items():
+        if hip.no_ellipse:
+            found[side] = (
+                "no ellipse passes near its points. One of them may lie elsewhere; check them one "
+                "by one"
+            )
         if hip.rim is None:
             continue
         x, y, long, short, _ = hip.rim.parameters

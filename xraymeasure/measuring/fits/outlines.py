@@ -43,7 +43,7 @@ class Fits:
         try:
             return fitted(fit, self.key(stem, side))
         except MeasureError as error:
-            raise MeasureError(f"landmarks.{name}: {error}") from None
+            raise type(error)(f"landmarks.{name}: {error}") from None
 
 
 @lru_cache(maxsize=16)

@@ -9,7 +9,7 @@ import numpy as np
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.anchored import Anchor, fit_anchored_ellipse
-from xraymeasure.geometry.curves import fit_ellipse, fit_flat_ellipse
+from xraymeasure.geometry.curves import NoEllipseError, fit_ellipse, fit_flat_ellipse
 from xraymeasure.geometry.least_squares import Fit
 from xraymeasure.measuring.cup import (
     BOWED_WITHIN,
@@ -60,7 +60,10 @@ def fit_rim(
         found = _arc(hip, points, anchor, beam, source_units)
         if found is not None:
             return {"rim": found[0], "anchor": found[1]}
-    return {"rim": fits.of("cup_rim", side, fit_ellipse)}
+    try:
+        return {"rim": fits.of("cup_rim", side, fit_ellipse)}
+    except NoEllipseError:
+        return {"no_ellipse": True}
 
 
 def _arc(
