@@ -16,8 +16,8 @@ from xraymeasure.detect.head import CLIPPED_PROFILE, Head
 
 _COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.085, 0.06, 0.05
 """Of the first fit, on a grid of about 1.5 mm, and of the last."""
-_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED, _CLIPPED_FROM = 0.16, 0.12, 0.1
-"""Where more than this share of the picture is white: what is left to be explained is bone."""
+_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED = 0.3, 0.14
+"""On clipped films, where what is left to be explained is bone."""
 _FARTHEST_MM, _FAR_MM = 4.0, 1.5
 """Between the centres of head and shell on the detector: left out, and doubtful. Rendered cups with
 up to 0.6 mm of wear come out within 0.8 mm."""
@@ -28,6 +28,8 @@ _RADII_MM, _THICKEST_MM = (19.0, 37.0), 21.0
 """Of shells, and from the head's surface to theirs: a head of 28 mm in a shell of 66 mm has 19 mm
 (from memory). Circles on native hips have 25."""
 _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
+_FROM_SILHOUETTE_DEG, _FARTHEST_IN_WHITE_MM, _FARTHEST_FACE_IN_WHITE_MM = 8.0, 2.5, 1.2
+"""Where all is white. Rendered films: 7, 1.6 and 0.74 where the pose was right."""
 _MISFIT_OF_HEAD = 0.02
 _FLOOR_DEG = np.array([0.2, 0.25])
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
@@ -40,8 +42,8 @@ on kinds that had no part in it (flanges, holes, thick domes, clipping): 100 % o
 _OF_SHAPE_DEG_PER_MM, _MOST_OF_SHAPE_DEG = 2.2, 3.6
 """What a raised lip may turn the inclination by, for each mm that the opening seems to lie outward:
 rendered shells 2.2 to 3.7 deg, always low; below `_FARTHEST_FACE_MM` it fades."""
-_OF_SHARPENING_DEG = (0.2, 0.7)
-_WIDE_DEG, _WIDEST_DEG = 1.2, 2.0
+_OF_SHARPENING_DEG, _OF_CLIPPING_DEG = (0.2, 0.7), (0.3, 0.5)
+_WIDE_DEG, _WIDEST_DEG = 1.2, 3.5
 """Between models of the shell: doubtful, and left out."""
 _LIP_TURNS_DEG = 1.5
 """Rendered shells without a lip: 0.8 and less."""
@@ -63,17 +65,15 @@ def has_shell(fit: cup.Fitted) -> bool:
 
 def may_become_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     """Whether a first fit is worth a finer one."""
-    clipped = float(scene.white.mean()) > _CLIPPED_FROM
-    limit = _COARSE_LIMIT_IF_CLIPPED if clipped else _COARSE_LIMIT
+    limit = _COARSE_LIMIT_IF_CLIPPED if scene.clipped else _COARSE_LIMIT
     return fit.misfit < limit and has_shell(fit)
 
 
 def may_be_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     """Whether a fine fit is that of a cup: a picture that agrees, and a shape that cups have."""
     p = fit.parameters
-    clipped = float(scene.white.mean()) > _CLIPPED_FROM
     return bool(
-        fit.misfit < (_LIMIT_IF_CLIPPED if clipped else _LIMIT)
+        fit.misfit < (_LIMIT_IF_CLIPPED if scene.clipped else _LIMIT)
         and p[picture.RADIUS] - scene.head_radius_mm < _THICKEST_MM
         and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_MM
         and has_shell(fit)
@@ -85,8 +85,18 @@ def may_be_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     )
 
 
+def stays_by(silhouette: np.ndarray, fit: cup.Fitted) -> bool:
+    """Whether a fit where all is white stays by the pose of the silhouette, and by the head."""
+    p = fit.parameters
+    return bool(
+        abs(p[picture.INCLINATION] - silhouette[picture.INCLINATION]) < _FROM_SILHOUETTE_DEG
+        and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_IN_WHITE_MM
+        and abs(p[picture.FACE]) < _FARTHEST_FACE_IN_WHITE_MM
+    )
+
+
 def angle_sd_deg(
-    fit: cup.Fitted, covariance: np.ndarray, lip: np.ndarray
+    fit: cup.Fitted, covariance: np.ndarray, lip: np.ndarray, clipped: bool
 ) -> tuple[float, float] | None:
     """Return the standard uncertainty of inclination and anteversion, degrees.
 
@@ -97,6 +107,10 @@ def angle_sd_deg(
     fit : Fitted
     covariance : numpy.ndarray
         By `spread.spread_over_variants`.
+    lip : numpy.ndarray
+        By `spread.turned_by_a_lip`.
+    clipped : bool
+        Whether head and shell are all white.
     """
     over_variants = np.sqrt(np.diag(covariance))[_ANGLES]
     parts = [
@@ -112,6 +126,8 @@ def angle_sd_deg(
     parts.append(np.array([rises * min(_OF_SHAPE_DEG_PER_MM * face, _MOST_OF_SHAPE_DEG), 0.0]))
     if spread.sharpening(fit) > _SHARPENED:
         parts.append(np.array(_OF_SHARPENING_DEG))
+    if clipped:
+        parts.append(np.array(_OF_CLIPPING_DEG))
     inclination, anteversion = np.sqrt(np.sum(np.square(parts), axis=0))
     return float(inclination), float(anteversion)
 

@@ -20,7 +20,7 @@ HEAD_RADII_MM = (12.0, 30.0)
 """On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
 SHELL_RADII_MM = (25.0, 42.0)
 _STEP_MM = 1.0
-_FEWEST_IN_WHITE = 0.28
+_FEWEST_IN_WHITE = 0.17
 """Votes for a head in what is clipped to white, of which bone hides a part."""
 _CLIPPED_FROM = 0.004
 """Share of the film's points with a clipped pixel in them, from which silhouettes vote."""

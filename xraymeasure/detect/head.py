@@ -17,7 +17,8 @@ from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.projection import fit_sphere_outline
 
 _ANGLES = 180
-_REACH_MM = 4.5
+_WINDOWS_MM = ((4.5, 2.0, 1.2), (1.5, 1.2, 0.8))
+"""How far from the outline edges are looked for, in turn; nearer where others mislead."""
 _ALONG_MM = 0.1
 _NECK_HALF_RAD = np.radians(38.0)
 _PROFILE_MM = (-1.8, 1.6)
@@ -77,14 +78,47 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
     candidate : Candidate
     """
     x, y = candidate.x_mm, candidate.y_mm
-    reach = candidate.radius_mm + _REACH_MM + 2.0
+    reach = candidate.radius_mm + _WINDOWS_MM[0][0] + 2.0
     field = plate.field(0.15, (x - reach, x + reach, y - reach, y + reach))
     height = plate.source_detector_mm
     start = np.array([x, y, candidate.radius_mm])
     turns = np.linspace(-np.pi, np.pi, _ANGLES, endpoint=False)
     turns = turns[np.abs(_wrapped(turns - candidate.neck_rad)) > _NECK_HALF_RAD]
-    cone, spread, used = start, 0.0, turns
-    for window in (_REACH_MM, 2.0, 1.2):
+    for windows in _WINDOWS_MM:
+        fitted = _cone(field, start, turns, windows, height)
+        if fitted is not None:
+            break
+    else:
+        return None
+    cone, covariance, spread, used = fitted
+    correction, misfit, seen, relative_sd = _size(field, cone, used, height)
+    radius = float(cone[2] + correction)
+    centre_sd = float(np.hypot(spread * (covariance[0, 0] + covariance[1, 1]) ** 0.5, 0.02))
+    return Head(
+        float(cone[0]),
+        float(cone[1]),
+        radius,
+        centre_sd,
+        radius * relative_sd,
+        len(used) / _ANGLES,
+        misfit,
+        seen,
+    )
+
+
+def _cone(
+    field: Field,
+    start: np.ndarray,
+    turns: np.ndarray,
+    windows: tuple[float, ...],
+    height: float,
+) -> tuple[np.ndarray, np.ndarray, float, np.ndarray] | None:
+    """Return the cone through the edges within narrower and narrower windows, or None.
+
+    With its unit covariance, the scatter of the edges, and the directions that were used.
+    """
+    cone, spread, used, fit = start, 0.0, turns, None
+    for window in windows:
         points, strength = _edge(field, cone, turns, window, height)
         keep = strength > 0.35 * np.percentile(strength, 80)
         try:
@@ -102,20 +136,8 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
         used = turns[keep]
         if np.hypot(*(cone[:2] - start[:2])) > 4.0 or not 9.0 < cone[2] < 35.0:
             return None
-    correction, misfit, seen, relative_sd = _size(field, cone, used, height)
-    radius = float(cone[2] + correction)
-    covariance = fit.unit_covariance
-    centre_sd = float(np.hypot(spread * (covariance[0, 0] + covariance[1, 1]) ** 0.5, 0.02))
-    return Head(
-        float(cone[0]),
-        float(cone[1]),
-        radius,
-        centre_sd,
-        radius * relative_sd,
-        len(used) / _ANGLES,
-        misfit,
-        seen,
-    )
+    assert fit is not None
+    return cone, fit.unit_covariance, spread, used
 
 
 def _wrapped(angle: np.ndarray) -> np.ndarray:

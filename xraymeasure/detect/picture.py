@@ -23,6 +23,8 @@ SCATTER, BLUR, FLANGE, LIP = range(9, 13)
 head (per mm), scatter, blur (mm on the detector), how far a ring about the opening stands out (mm),
 by how much the cranial half is raised (degrees)."""
 
+_CLIPPED_FROM, _ALL_WHITE_FROM = 0.1, 0.5
+"""Share of white pixels: heads alone come to 0.49 (rendered films)."""
 _NECK_HALF_MM = 13.0
 """Half the width of the strip about the neck that is left out, at the head."""
 
@@ -46,6 +48,10 @@ class CupScene:
         A quadratic in the plane.
     used : tuple of numpy.ndarray
         Rows and columns of the pixels that are fitted.
+    greys, white : numpy.ndarray
+        Of these pixels, and whether they are as white as the film can be.
+    bone_white : float
+        For how much a white pixel counts that is whiter than metal explains: it may be bone.
     """
 
     field: Field
@@ -59,6 +65,17 @@ class CupScene:
     used: tuple[np.ndarray, ...]
     greys: np.ndarray
     white: np.ndarray
+    bone_white: float
+
+    @property
+    def clipped(self) -> bool:
+        """Whether so much of it is white that what is left to be explained is bone."""
+        return float(self.white.mean()) > _CLIPPED_FROM
+
+    @property
+    def all_white(self) -> bool:
+        """Whether the shell is white as well as the head, so that greys tell little."""
+        return float(self.white.mean()) > _ALL_WHITE_FROM
 
     @property
     def magnification(self) -> float:
@@ -86,6 +103,7 @@ def scene(
     neck_rad: float,
     about_mm: tuple[float, float],
     reach_mm: float,
+    bone_white: float,
 ) -> CupScene:
     """Return the scene of a field: what lies within `reach_mm` of `about_mm` and off the neck."""
     beam = Beam.to(field, source_detector_mm)
@@ -107,7 +125,7 @@ def scene(
     return CupScene(
         field, beam, side, head_xy_mm, head_radius_mm, distance_mm,
         2.0 * half_chord(gap, head_radius_mm), ground, used,
-        field.greys[used].astype(float), field.clipped[used],
+        field.greys[used].astype(float), field.clipped[used], bone_white,
     )  # fmt: skip
 
 
@@ -136,6 +154,19 @@ def _blurred(pictures: np.ndarray, sigma: float, truncate: float = 3.0) -> np.nd
     found: np.ndarray = gaussian_filter(
         pictures, (0.0, sigma, sigma), mode="nearest", truncate=truncate
     )
+    return found
+
+
+def whiteness(scene: CupScene, p: np.ndarray) -> np.ndarray:
+    """Return how white metal makes each pixel, 0 to 1, on a film that is clipped to white.
+
+    Half where 3 mm of a shell are crossed, or 1 mm of a head: rendered films, no source.
+    """
+    from scipy.special import expit
+
+    metal = 0.25 * _lengths(scene, p)[0] + 0.75 * scene.head_chord
+    passed = _blurred(np.exp(-metal)[None], 0.5 / scene.field.pitch_mm[0])[0]
+    found: np.ndarray = expit((0.5 - passed[scene.used]) / 0.12)
     return found
 
 

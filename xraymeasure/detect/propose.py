@@ -15,12 +15,14 @@ from xraymeasure.detect.accept import (
     may_be_axis,
     may_be_cup,
     may_become_cup,
+    stays_by,
 )
 from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, circle_votes, find_candidates
 from xraymeasure.detect.femur import SHAFT, STEM, find_axis
 from xraymeasure.detect.field import Plate, plate, working_pitch_mm
 from xraymeasure.detect.head import Head, find_head
 from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
+from xraymeasure.detect.silhouette import pose_by_silhouette
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.reading.moment import now
 from xraymeasure.reading.reading import FilmBinding, Opens, Point, Provenance, Reading
@@ -35,9 +37,12 @@ METHOD = "synthesis-3"
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Diameters that heads are made in (from memory)."""
 _PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.4)
-_COARSE_MM, _FINE_MM = 1.5, 0.8
+_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.0, 0.8
 _TRIES_A_SIDE = 3
 _STARTS_DEG = (15.0, 30.0, 5.0)
+_WHITE_BONE = 0.2
+"""For how much a white pixel counts that the picture of the metal does not explain. The first,
+coarse fit counts it whole, so that it finds all of the metal."""
 _GOOD_MISFIT = 0.04
 """A fine fit that leaves more is tried again from other anteversions."""
 _NO_BETTER = 0.98
@@ -184,7 +189,7 @@ def _hip(
     p = fit.parameters
     covariance = spread.spread_over_variants(scene, fit)
     lip = spread.turned_by_a_lip(scene, fit)
-    angle_sd = angle_sd_deg(fit, covariance, lip)
+    angle_sd = angle_sd_deg(fit, covariance, lip, scene.all_white)
     if angle_sd is None:
         return None
     other = picture.mirrored(scene, p)
@@ -243,19 +248,37 @@ def _cup(
     height = upright.source_detector_mm
     at = head.x_mm, head.y_mm
 
-    def scene(step: float, about: tuple[float, float], reach: float) -> picture.CupScene:
+    def scene(
+        step: float, about: tuple[float, float], reach: float, bone_white: float
+    ) -> picture.CupScene:
         box = (
             about[0] - reach - 3.0, about[0] + reach + 3.0,
             about[1] - reach - 3.0, about[1] + reach + 3.0,
         )  # fmt: skip
         return picture.scene(
             upright.field(step, box), height, candidate.side, at, radius, distance,
-            candidate.neck_rad, about, reach,
+            candidate.neck_rad, about, reach, bone_white,
         )  # fmt: skip
 
-    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0)
+    def refined(p: np.ndarray) -> tuple[picture.CupScene, cup.Fitted] | None:
+        if picture.faces_tube(wide, p) != (opens != "posterior"):
+            p = picture.mirrored(wide, p)
+        about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
+        reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
+        near = scene(_FINE_MM, about, reach, _WHITE_BONE)
+        fine = cup.descend(near, p, 9, (picture.LIP,))
+        stays = silhouette is None or stays_by(silhouette, fine)
+        return (near, fine) if stays and may_be_cup(near, fine) else None
+
+    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
     best: tuple[picture.CupScene, cup.Fitted] | None = None
+    silhouette = None
+    if wide.all_white:
+        outlined = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
+        silhouette = pose_by_silhouette(outlined, outer)
+        if silhouette is None or (best := refined(silhouette)) is not None:
+            return best
     least = np.inf
     for anteversion in _STARTS_DEG:
         coarse = cup.descend(
@@ -266,14 +289,9 @@ def _cup(
         if coarse.cost > _NO_BETTER * least:
             continue
         least = coarse.cost
-        p = coarse.parameters
-        if picture.faces_tube(wide, p) != (opens != "posterior"):
-            p = picture.mirrored(wide, p)
-        about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
-        near = scene(_FINE_MM, about, float(p[picture.RADIUS]) * wide.magnification + 2.0)
-        fine = cup.descend(near, p, 9, (picture.LIP,))
-        if may_be_cup(near, fine) and (best is None or fine.misfit < best[1].misfit):
-            best = near, fine
+        found = refined(coarse.parameters)
+        if found is not None and (best is None or found[1].misfit < best[1].misfit):
+            best = found
         if best is not None and best[1].misfit < _GOOD_MISFIT:
             break
     return best
