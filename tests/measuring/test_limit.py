@@ -71,23 +71,23 @@ def test_eliminating_the_places_gives_the_bound_of_the_whole_information_matrix(
 
 
 @pytest.mark.parametrize("sid", [None, SID], ids=["ellipse", "perspective"])
-@pytest.mark.parametrize("ra", [10, 15, 20, 25, 30, 35])
+@pytest.mark.parametrize("ra", [10, 20, 35])
 def test_no_more_than_a_tenth_is_lost_against_the_bound(ra, sid):
     """Chernov N, Lesort C 2004 (from memory): geometric fits reach it to leading order."""
     points = rim(40, ra, ROUND, sid)
     ellipse = fit_ellipse(points).parameters
     bound = cramer_rao_deg(ellipse, points, SPREAD, source_detector_mm=sid)
-    noise = SPREAD * np.random.default_rng(ra).standard_normal((*points.shape, 20_000))
+    noise = SPREAD * np.random.default_rng(ra).standard_normal((*points.shape, 5_000))
     placed = points[:, :, None] + noise
     read = angles(refit_ellipse(placed, ellipse), sid)
     ratio = read.std(axis=1) / bound
-    # A standard deviation of 20,000 readings is known to half a percent.
+    # A standard deviation of 5,000 readings is known to one percent.
     assert np.all(ratio <= 1.10)
     assert np.all(ratio >= 0.97)
     assert read.mean(axis=1) == pytest.approx((40, ra), abs=0.1)
-    afresh = [angles(fit_ellipse(placed[:, :, i]).parameters, sid) for i in range(40)]
+    afresh = [angles(fit_ellipse(placed[:, :, i]).parameters, sid) for i in range(20)]
     # Many copies are refitted quickly, to a fraction of the spread; it is the same estimator.
-    apart = np.transpose(afresh) - read[:, :40]
+    apart = np.transpose(afresh) - read[:, :20]
     assert np.all(np.sqrt((apart**2).mean(axis=1)) < 0.05 * np.array(bound))
 
 

@@ -77,7 +77,7 @@ def sampled(films, posture, gone=(), **known):
         _, film, reading, truth = posed_film(rng, posture, **known)
         for name in gone:
             reading = reading.with_points(name, ())
-        measured = measure(film, reading, draws=0)
+        measured = measure(film, reading, draws=0, findings=())
         for name, true in zip(found, truth, strict=True):
             row = measured.primary(name)
             held = row.low <= true <= row.high
@@ -89,22 +89,26 @@ def sampled(films, posture, gone=(), **known):
 
 
 def test_intervals_hold_true_legs_and_offsets_of_bodies_that_the_model_does_not_know():
-    """100 films here; tests/benchmarks has the many. 95 % of 100 scatters by 2 percent."""
-    found = sampled(100, WIDE)
-    errors, held = found["leg_length_difference"]
-    assert held >= 0.89 and errors[:, 1].mean() <= 4.6
-    errors, held = found["femoral_offset"]
-    assert held >= 0.89 and errors[:, 1].mean() <= 3.0
-    assert abs(errors[:, 0].mean()) <= 3 * errors[:, 0].std() / 10.0 + 0.3
+    """tests/benchmarks has the many films. 95 % of 60 scatters by 2.8 percent.
+
+    The root mean square of errors in standard uncertainties scatters about 1 by 0.09.
+    """
+    found = sampled(60, WIDE)
+    for name, widest in (("leg_length_difference", 4.6), ("femoral_offset", 3.0)):
+        errors, held = found[name]
+        assert held >= 0.95 - 2.5 * 0.028 and errors[:, 1].mean() <= widest
+        off = 1.96 * errors[:, 0] / errors[:, 1]
+        assert np.sqrt(np.mean(off**2)) < 1.0 + 2.5 * 0.09
+    assert abs(errors[:, 0].mean()) <= 3 * errors[:, 0].std() / 60**0.5 + 0.3
 
 
 def test_lying_down_legs_are_known_better():
-    lying, standing = (sampled(10, posture)["leg_length_difference"] for posture in (SUPINE, WIDE))
+    lying, standing = (sampled(5, posture)["leg_length_difference"] for posture in (SUPINE, WIDE))
     assert lying[0][:, 1].mean() <= 4.0 < standing[0][:, 1].mean()
 
 
 def test_a_leg_whose_lesser_trochanter_is_hidden_is_measured_from_the_greater_one():
-    errors, held = sampled(40, WIDE, gone=("lesser_trochanter_left",))["leg_length_difference"]
+    errors, held = sampled(25, WIDE, gone=("lesser_trochanter_left",))["leg_length_difference"]
     assert held >= 0.85
     assert errors[:, 0].std() < 3.5
     assert 4.6 < errors[:, 1].mean() < 6.5
@@ -168,15 +172,15 @@ CLICKS = {"outline_mm": 0.25, "bone_mm": 0.5, "stated": True}
 def test_the_two_sides_of_one_film_share_what_is_common_to_them():
     """Common flexion, rotation and scale cancel in a difference between the sides."""
     rng, errors, halves = np.random.default_rng(9), [], []
-    for _ in range(30):
+    for _ in range(16):
         body, _ = posed_body(rng, SUPINE)
-        film = measure(*posed_reading(body, rng, posture="supine", **CLICKS), draws=0)
+        film = measure(*posed_reading(body, rng, posture="supine", **CLICKS), draws=0, findings=())
         sides = (body.side, OTHER[body.side])
-        _, low, high = film.linear.difference(
+        value, low, high = film.linear.difference(
             *(("femoral_offset", each, "in_space") for each in sides)
         )
         true = body.femurs[sides[0]].offset - body.femurs[sides[1]].offset
-        errors.append(low <= true <= high)
+        errors.append((value - true) / (high - low) * 2.0 * 1.96)
         apart = np.hypot(
             *(
                 film.by_method("femoral_offset", "in_space", each).standard_uncertainty
@@ -184,7 +188,8 @@ def test_the_two_sides_of_one_film_share_what_is_common_to_them():
             )
         )
         halves.append((high - low) / 2.0 / (1.96 * apart))
-    assert np.mean(errors) >= 0.83
+    # In standard uncertainties; of 16 the root mean square scatters about 1 by 0.18.
+    assert 0.55 < np.sqrt(np.mean(np.square(errors))) < 1.45
     assert np.mean(halves) < 1.0
 
 

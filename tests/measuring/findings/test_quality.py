@@ -328,13 +328,13 @@ def test_one_wrong_click_of_ten_on_a_rim_is_named_with_default_spreads():
     """20 pixels (5 mm on the detector) off the outline, on pelves that the model does not share."""
     rng = np.random.default_rng(21)
     named = 0
-    for _ in range(12):
+    for _ in range(8):
         drawn = scene(rng, bad_click=("cup_rim", 20.0), stated_spread=False)
         outline = settle(drawn.film, drawn.reading).outlines[
             f"cup_rim_{drawn.reading.operated_side}"
         ]
         named += bool(outline.off)
-    assert named >= 10  # 97 and 98 of 100 on two other seeds; 95 % of 12, less what chance takes
+    assert named >= 7  # 97 and 98 of 100 on two other seeds; 95 % of 8, less what chance takes
 
 
 @pytest.mark.parametrize("click", range(3))
