@@ -24,7 +24,7 @@ from xraymeasure.phantom.variants import VARIANTS, random_scenario
 from xraymeasure.reading.file import parse_reading
 from xraymeasure.reading.reading import FilmBinding
 
-ALSO = ("rim_off_metal", "trochanters_disagree", "shaft_crooked")
+ALSO = ("rim_off_metal", "trochanters_disagree", "shaft_crooked", "shaft_off_bone", "outline_oval")
 """Warnings that a sound film should hardly ever draw."""
 
 

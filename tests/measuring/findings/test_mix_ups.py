@@ -216,6 +216,39 @@ def both(*changes):
     return change
 
 
+def with_bones(film, reading):
+    """Draw both femora about their shafts: cortices from 9 to 14 mm beside the middle."""
+    rows, columns = np.indices(film.shape)
+    density = np.full(film.shape, 20, np.uint8)
+    for side in OTHER:
+        line = np.polyfit(*reading.points(f"femoral_shaft_{side}").T, 1)
+        beside = np.abs(columns - np.polyval(line, rows)) * film.spacing.detector_mm[1]
+        density += (40 * (beside < 14.0) + 80 * ((beside > 9.0) & (beside < 14.0))).astype(np.uint8)
+    film = replace(film, pixels=density)
+    return film, replace(reading, film=FilmBinding(None, film.pixel_sha256))
+
+
+def shaft_across(film, reading):
+    name = f"femoral_shaft_{reading.operated_side}"
+    middle = reading.points(name)[0]
+    return film, reading.with_points(name, middle + np.array([[0.0, 0.0], [0.0, 60.0]]))
+
+
+def stretched(film, reading):
+    return film, moved(reading, lambda points: points * [1.0, 1.1])
+
+
+def beam_at_the_hip(film, reading):
+    middle = reading.points(f"femoral_head_{reading.operated_side}").mean(axis=0)
+    return film, replace(reading, beam_centre=tuple(middle.tolist()))
+
+
+def teardrop_in_the_head(film, reading):
+    side = reading.operated_side
+    middle = reading.points(f"femoral_head_{side}").mean(axis=0)
+    return film, reading.with_points(f"teardrop_{side}", [middle])
+
+
 def unbound(film, reading):
     return film, replace(reading, film=FilmBinding())
 
@@ -320,6 +353,18 @@ MIX_UPS = {
         lambda film, reading: (replace(film, view="LL"), reading),
         "view_not_ap",
     ),
+    "shaft along the lateral cortex": (
+        both(with_bones, nudged("femoral_shaft", 0.0, 12.0)),
+        "shaft_off_bone",
+    ),
+    "shaft along the medial cortex": (
+        both(with_bones, nudged("femoral_shaft", 0.0, -12.0)),
+        "shaft_off_bone",
+    ),
+    "shaft across the bone": (shaft_across, "lies across the body"),
+    "export stretched by a tenth": (stretched, "outline_oval"),
+    "beam at the hip of a film of the pelvis": (beam_at_the_hip, "beam_centre_unusual"),
+    "teardrop in the middle of the head": (teardrop_in_the_head, "landmarks_together"),
     "nothing binds the reading": (unbound, "reading_unbound"),
     "nothing tells the side": (lambda film, reading: (film, reading), "side_by_display"),
 }
@@ -339,6 +384,12 @@ def test_a_mix_up_is_said(mix_up, seed):
     found = {finding.code: finding for finding in measure(film, reading, draws=0).findings}
     assert code in found, sorted(found)
     assert found[code].severity in NOTES.get(code, ("strong", "warning"))
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_shafts_amid_their_bones_draw_nothing(seed):
+    found = measure(*with_bones(*sound(seed)), draws=0).findings
+    assert "shaft_off_bone" not in {finding.code for finding in found}
 
 
 def test_swapped_landmarks_are_named():

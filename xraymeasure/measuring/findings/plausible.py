@@ -10,8 +10,9 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from xraymeasure.measuring.findings.anatomy import misplaced
+from xraymeasure.measuring.findings.bone import shafts_off_bone
 from xraymeasure.measuring.findings.metal import bone_that_outshines, rims_off_metal
-from xraymeasure.measuring.findings.rims import rim_sizes
+from xraymeasure.measuring.findings.rims import oval_spheres, rim_sizes
 from xraymeasure.measuring.findings.tube import tube_and_beam
 from xraymeasure.measuring.findings.which_hip import which_hip
 from xraymeasure.measuring.needs import touched_by
@@ -55,7 +56,9 @@ def implausible(
             "strong",
         )
     yield from rim_sizes(setting)
+    yield from oval_spheres(setting)
     yield from rims_off_metal(film, setting)
+    yield from shafts_off_bone(film, setting)
     yield from _values(values)
     yield from tube_and_beam(film, setting)
     if not (setting.reading.film.sop_instance_uid or setting.reading.film.pixel_sha256):

@@ -11,6 +11,7 @@ from xraymeasure.errors import ReadingError
 from xraymeasure.film.film import PLAUSIBLE_SOURCE_DETECTOR_MM
 from xraymeasure.measuring.prepared import Setting
 from xraymeasure.measuring.results import Finding
+from xraymeasure.vocabulary.landmarks import SIDES, landmark_name
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -29,6 +30,11 @@ without a question. Working default, no source."""
 EXCHANGED, NEAR_MIDDLE = 0.7, 0.04
 """A beam that lies this far from the middle of the film, as a part of its side, and would lie so
 much nearer with row and column exchanged, is asked about. Working defaults, no source."""
+
+
+AT_HIP = (0.05, 0.12)
+"""A beam that lies so near to the middle of a head and so far from that of the film, in parts of
+the film's side, is asked about: 20 and 50 mm. Working defaults, no source."""
 
 
 def refuse_impossible_tube(reading: Reading) -> None:
@@ -82,6 +88,11 @@ def tube_and_beam(film: Film, setting: Setting) -> Iterator[Finding]:
     hint = ""
     if exchanged.max() < EXCHANGED * off.max() and off.max() > NEAR_MIDDLE:
         hint = " As column and row it would lie nearer: row comes first."
+    for side in SIDES:
+        head = setting.as_placed.points(landmark_name("femoral_head", side))
+        near = len(head) and np.abs((head.mean(axis=0) - beam) / size).max() < AT_HIP[0]
+        if near and off.max() > AT_HIP[1]:
+            hint = f" It is the middle of the {side} head, as on a film centred on that hip."
     if hint or off.max() > BEAM_OFF_MIDDLE:
         yield Finding(
             "beam_centre_unusual",
