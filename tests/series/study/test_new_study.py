@@ -150,6 +150,8 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
     write_film(films / "derived.dcm", 1, "P1", DATES[0], np.fliplr(picture(1)).copy(), **made_from)
     (films / "truncated.dcm").write_bytes(good.read_bytes()[:-5000])
     (films / "empty.dcm").touch()
+    for name in ("a.reading.json", "a.truth.json", "lonely.plan.toml"):
+        (films / name).write_text("{}")
     made = new_study(films, workers=0)
     assert made.films == 1
     (entered,) = read_study(made.study).films
@@ -161,6 +163,7 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
         "copy": 1,
         "re-export": 2,
         "unreadable": 2,
+        "no film": 3,
     }
     told = dict(zip([row["file"].rpartition("/")[2] for row in key_of(made).values()][1:],
                     left_out(made), strict=True))  # fmt: skip
@@ -169,8 +172,42 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
     assert told["derived.dcm"] == ("re-export", f"is derived from film {label}")
     assert told["again.dcm"][1] == f"shows the same picture as film {label}, exported otherwise"
     assert "is empty" in told["empty.dcm"][1] and "truncated" in told["truncated.dcm"][1]
+    assert "it goes into readings/" in told["a.reading.json"][1]
+    assert "truth" in told["a.truth.json"][1] and "no film" in told["lonely.plan.toml"][1]
     for kind, count in made.kinds.items():
-        assert kind == "film" or not count or f"{count} {KINDS[kind]}" in str(made)
+        assert kind == "film" or not count or f"{KINDS[kind]}: {count}" in str(made)
+
+
+WINDOWS = {
+    "the whole range": lambda grey: grey,
+    "most of it white": lambda grey: np.clip(grey * 5 - 1, 0, 1),
+    "most of it black": lambda grey: np.clip(grey * 5 - 3, 0, 1),
+    "another gamma": np.sqrt,
+    "inverted": lambda grey: 1 - grey,
+}
+
+
+@pytest.mark.parametrize("window", WINDOWS.values(), ids=WINDOWS)
+def test_an_export_through_a_window_is_no_second_film_whatever_it_says(films, write_film, window):
+    rows, columns = np.mgrid[:240, :200]
+    rng = np.random.default_rng(4)
+
+    def exposed():
+        # Each exposure has a noise of its own; the body is that of nobody.
+        body = 1500 + 900 * np.sin(rows / 31) * np.cos(columns / 23) + 3 * rows
+        return np.clip(body + rng.normal(0.0, 25.0, body.shape), 0, 4095).astype(np.uint16)
+
+    first = exposed()
+    write_film(films / "first.dcm", 0, "P1", DATES[0], first)
+    # As an original of its own, of the same person and day, as a second exposure would be.
+    write_film(films / "again.dcm", 0, "P1", DATES[0], exposed())
+    written = (255 * window(first / first.max())).astype(np.uint16)
+    write_film(films / "export.dcm", 0, "P1", DATES[0], written)
+    made = new_study(films, workers=0)
+    assert (made.films, made.kinds["re-export"]) == (2, 1)
+    named = {row["file"].rpartition("/")[2]: label for label, row in key_of(made).items()}
+    # Of film and export the film stands: nothing says which, but its greys are finer.
+    assert named["export.dcm"].startswith("X")
 
 
 def test_of_a_film_and_its_picture_the_film_stands(films, write_film):

@@ -15,6 +15,7 @@ from xraymeasure.series.study.placing import (
     placing_file,
     placing_spread,
     read_placing,
+    read_placings,
     write_placing,
 )
 from xraymeasure.series.study.study import Study
@@ -164,3 +165,12 @@ def test_a_broken_spread_is_refused_with_words(tmp_path, old, new, words):
     path.write_text(text.replace(old, new, 1))
     with pytest.raises(StudyError, match=words):
         read_placing(study, "A")
+
+
+def test_a_spread_of_nobody_who_reads_is_not_passed_over(tmp_path):
+    study = Study(tmp_path, (StudyFilm("F", tmp_path / "f", "S"),), ("A", "B"), 2, True, 1)
+    path = write_placing(study, placing_spread("A", repeats("cup_rim_left", 1.0, 20)))
+    assert [code for code, placing in read_placings(study).items() if placing] == ["A"]
+    path.rename(path.with_name("a.toml"))
+    with pytest.raises(StudyError, match="no reader of the study is called 'a'"):
+        read_placings(study)

@@ -30,7 +30,7 @@ from xraymeasure.series.run.wide_table import wide_files
 from xraymeasure.series.run.workers import TookTooLong, WorkerDied, map_tasks
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.frozen import freeze
-from xraymeasure.series.study.placing import Placing, read_placing
+from xraymeasure.series.study.placing import Placing, read_placings
 from xraymeasure.series.study.readings import StudyReading, study_readings
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
 from xraymeasure.series.study.study import Study
@@ -144,7 +144,7 @@ def run_study(
     reasons: dict[Path, str] = {}
     tasks: dict[Path, Task] = {}
     films = {film.label: film for film in study.films}
-    placing = {reader: read_placing(study, reader) for reader in study.readers}
+    placing = read_placings(study)
     for entry in entries:
         if (entry.film, entry.reader) in excluded:
             continue
@@ -280,7 +280,7 @@ def _rows(
 
 def _reason(error: Exception, task: Task) -> str:
     if isinstance(error, WorkerDied):
-        return str(error.__doc__)
+        return str(error)
     if isinstance(error, TookTooLong):
         return (
             f"film {task.place[0]}: took longer than {task.seconds:g} s; look at the file, or "

@@ -115,7 +115,7 @@ def map_tasks(
             with _pool(1) as executor:
                 for _, outcome in _bounded(executor, function, iter([task]), 1):
                     died = isinstance(outcome, BrokenProcessPool)
-                    yield task, WorkerDied() if died else outcome
+                    yield task, WorkerDied(WorkerDied.__doc__) if died else outcome
 
 
 def _outcome(function: Callable[[Task], Any], task: Task) -> Any | Exception:

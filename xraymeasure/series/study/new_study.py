@@ -128,11 +128,11 @@ class Sorted:
     def __str__(self) -> str:
         """Return a summary for a terminal."""
         lines = [
-            f"{sum(self.kinds.values())} files looked at: {self.films} films of "
-            f"{counted(self.persons, 'person')} entered"
+            f"{counted(sum(self.kinds.values()), 'file')} looked at: "
+            f"{counted(self.films, 'film')} of {counted(self.persons, 'person')} entered"
         ]
         lines += [
-            f"  left out: {count} {KINDS[kind]}"
+            f"  left out, {KINDS[kind]}: {count}"
             for kind, count in self.kinds.items()
             if kind != "film" and count
         ]

@@ -268,6 +268,23 @@ def spread_text(placing: Placing) -> str:
     return "\n".join(lines)
 
 
+def read_placings(study: Study) -> dict[str, Placing | None]:
+    """Return the placing spread of every reader of a study, None where it has none.
+
+    Raises
+    ------
+    StudyError
+        As `read_placing`, or if a file is of nobody who reads in the study.
+    """
+    for path in sorted((study.folder / PLACING).glob("*.toml")):
+        if path.stem not in study.readers:
+            raise StudyError(
+                f"{path}: no reader of the study is called {path.stem!r} "
+                f"({', '.join(study.readers)}); name it after its reader or remove it"
+            )
+    return {reader: read_placing(study, reader) for reader in study.readers}
+
+
 def read_placing(study: Study, reader: str) -> Placing | None:
     """Return a reader's placing spread, or None where the study has none.
 
