@@ -16,13 +16,12 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-
 from xraymeasure.errors import FilmError
 from xraymeasure.film.dicom.attributes import Attributes
 from xraymeasure.film.film import Film
 from xraymeasure.film.read import read_film
 from xraymeasure.series.run.workers import map_tasks
+from xraymeasure.series.study.traits import ALIKE, THE_SAME, Traits, traits_of
 from xraymeasure.vocabulary.landmarks import Side
 
 Kind = Literal[
@@ -64,26 +63,6 @@ _ELSEWHERE = re.compile(
 )
 _SIDEWAYS = re.compile(r"\bLAT(ERAL)?\b|AXIAL|FROG|CROSS.?TABLE|LAUENSTEIN")
 _LATERAL = frozenset({"LL", "RL", "LLD", "RLD", "LAT", "LATERAL", "LLO", "RLO"})
-_GRID = 96
-_NEAR = 15
-_BORDER = 0.1
-ALIKE = 0.991
-"""Correlation of what stands out in two pictures from which on they are one picture, only exported
-otherwise: of the ranks of their exposed parts on a grid of 96 by 96, less the mean of the 15 by 15
-about each. Working default, from the sample films and six of another program: in 8 bits, with
-another gamma, inverted, or as a JPEG 500 pixels wide they correlate with themselves by 0.9929 and
-more, moved by 1 mm by at most 0.9899, and with one another by at most 0.80. Plain ranks will not
-do: two films within one dark border correlate by 0.9998, and a film moved by 2 mm by 0.998."""
-
-THE_SAME = 0.9992
-"""The same for two films that both say they are original: moved by 0.3 mm they correlate by at most
-0.9990."""
-
-_SAMPLED = 64
-_LEVELS, _INNER = 16, 0.1
-"""What a picture must show to be taken for another through a window: so many levels, and so much of
-it neither black nor white. One that is all clipped is a function of any other."""
-
 _FEW = 8
 
 
@@ -117,14 +96,10 @@ class Seen:
         Whether the file is not said to be derived from another.
     depth : int
         Bits of the whole picture.
-    size : (rows, columns)
-        Of the picture.
-    samples : numpy.ndarray of int32
-        Its stored values at places that are those of every picture of its size.
     twin : Path or None
         The file that stands for a copy or re-export.
-    grid : numpy.ndarray of float32
-        What stands out in the picture, on a coarse grid, of length 1; empty for no picture.
+    traits : Traits or None
+        By which the picture is known again; None for no picture.
     """
 
     path: Path
@@ -140,10 +115,8 @@ class Seen:
     named: bool = False
     original: bool = True
     depth: int = 0
-    size: tuple[int, int] = (0, 0)
-    samples: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int32), repr=False)
     twin: Path | None = None
-    grid: np.ndarray = field(default_factory=lambda: np.zeros(0, np.float32), repr=False)
+    traits: Traits | None = field(default=None, repr=False)
 
 
 def files_below(folder: Path, but: Sequence[Path] = ()) -> Iterator[Path | Seen]:
@@ -232,9 +205,7 @@ def look_at(path: Path) -> Seen:
         named=bool(film.identity),
         original="DERIVED" not in said.texts("ImageType"),
         depth=film.pixels.size * film.bits_stored,
-        size=film.shape,
-        samples=_samples(film.pixels),
-        grid=_ranks(film.pixels),
+        traits=traits_of(film.pixels),
     )
 
 
@@ -273,61 +244,6 @@ def _kind(film: Film, said: Attributes) -> tuple[Kind, str]:
     return "film", ""
 
 
-def _ranks(pixels: np.ndarray) -> np.ndarray:
-    """Return what stands out in the exposed part of a picture, whatever its greys are."""
-    from scipy.ndimage import uniform_filter
-    from scipy.stats import rankdata
-
-    pixels = _exposed(pixels)
-    if min(pixels.shape) < _GRID:
-        return np.zeros(0, np.float32)
-    rows, columns = (np.linspace(0, length, _GRID + 1).astype(int) for length in pixels.shape)
-    sums = np.add.reduceat(np.add.reduceat(pixels, rows[:-1], 0, float), columns[:-1], 1)
-    means = sums / np.outer(np.diff(rows), np.diff(columns))
-    ranks = rankdata(means).reshape(means.shape)
-    ranks = (ranks - uniform_filter(ranks, _NEAR)).ravel()
-    size = float(np.linalg.norm(ranks))
-    return (ranks / size).astype(np.float32) if size else np.zeros(0, np.float32)
-
-
-def _samples(pixels: np.ndarray) -> np.ndarray:
-    rows, columns = (np.linspace(0, last - 1, _SAMPLED).astype(int) for last in pixels.shape)
-    return np.asarray(pixels[np.ix_(rows, columns)].ravel(), dtype=np.int32)
-
-
-def _through_a_window(one: Seen, other: Seen) -> bool:
-    """Return whether one picture is the other, pixel for pixel, through a window or a table.
-
-    Such a table rises or falls throughout, so the values of one, in the order of those of the
-    other, do too, but for rounding. Of two exposures each has noise of its own.
-    """
-    from scipy.optimize import isotonic_regression
-
-    if one.size != other.size or not len(one.samples) == len(other.samples) > 0:
-        return False
-    coarse, fine = sorted((one.samples, other.samples), key=lambda each: len(np.unique(each)))
-    inner = (coarse > coarse.min()) & (coarse < coarse.max())
-    if len(np.unique(coarse)) < _LEVELS or inner.mean() < _INNER:
-        return False
-    ordered = coarse[np.lexsort((coarse, fine))]
-    return any(
-        np.percentile(np.abs(ordered - isotonic_regression(ordered, increasing=rising).x), 99) <= 1
-        for rising in (True, False)
-    )
-
-
-def _exposed(pixels: np.ndarray) -> np.ndarray:
-    """Return a picture without a border in which nothing is to be seen."""
-    low, high = np.percentile(pixels[::4, ::4], [0.5, 99.5])
-    for axis in (1, 0):
-        spread = np.ptp(np.clip(pixels, low, high), axis=axis) > _BORDER * (high - low)
-        seen = np.flatnonzero(spread)
-        if len(seen):
-            part = slice(seen[0], seen[-1] + 1)
-            pixels = pixels[part] if axis == 1 else pixels[:, part]
-    return pixels
-
-
 def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen]:
     """Return the files with copies and re-exports marked as such; of each picture one stands.
 
@@ -354,7 +270,7 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
             not one.original,
             -one.depth,
             # An export of 8 bits may lie in a file of 16.
-            -len(np.unique(one.samples)),
+            -(one.traits.levels if one.traits else 0),
             str(one.path),
         ),
     ):
@@ -389,11 +305,11 @@ def _re_export(entry: Seen, other: Seen) -> str:
         return f"bears the same image number as {OTHER}, with other pixels"
     if entry.source and entry.source == other.image:
         return f"is derived from {OTHER}"
-    # Two exposures one after the other are two films, however little lies between them.
-    exposures = entry.original and other.original and entry.image and other.image
-    if _may_be_one(entry, other) and len(entry.grid) == len(other.grid) > 0:
-        alike = abs(float(entry.grid @ other.grid))
-        if alike > (THE_SAME if exposures else ALIKE) or _through_a_window(entry, other):
+    if _may_be_one(entry, other) and entry.traits and other.traits:
+        # Two exposures one after the other are two films, however little lies between them.
+        exposures = entry.original and other.original and entry.image and other.image
+        alike = entry.traits.likeness(other.traits)
+        if alike > (THE_SAME if exposures else ALIKE) or entry.traits.seen_through(other.traits):
             return f"shows the same picture as {OTHER}, exported otherwise"
     return ""
 
