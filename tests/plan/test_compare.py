@@ -9,6 +9,7 @@ from scipy.stats import expon, norm
 from tests.posed import WIDE, posed_film
 from xraymeasure.change.difference import change, difference, same_measurement
 from xraymeasure.errors import PlanError
+from xraymeasure.examination import examine
 from xraymeasure.measuring.draws import Distribution
 from xraymeasure.measuring.helps import what_helps
 from xraymeasure.measuring.measure import measure
@@ -472,6 +473,22 @@ def test_an_undecided_row_says_what_one_more_thing_would_narrow_it_most():
     named = {each.thing: each.half_width for each in row.helps}
     assert named["the lesser trochanters"] < 0.95 * half
     assert row.helps[0].thing in row.reason
+
+
+def test_what_would_help_is_told_of_the_line_that_was_stated():
+    _, film, reading, _ = posed_film(np.random.default_rng(2), WIDE, stated=False)
+    plan = Plan(
+        reading.operated_side, leg_length=LegLengthPlan(0.0), tolerance=Tolerance(leg_length_mm=2.0)
+    )
+    found = examine(film, reading, plan, draws=0, reference="bi_ischial").comparison
+    things = {each.thing: each.half_width for each in found.row("leg_length_difference").helps}
+    again = reading
+    for name in ("ischium_left", "ischium_right"):
+        again = again.with_points(name, [reading.place(name)] * 2)
+    done = measure(film, again, draws=0, reference="bi_ischial").primary("leg_length_difference")
+    assert not any("teardrop" in thing for thing in things)
+    promised = things["a second click on each ischial tuberosity"]
+    assert promised == pytest.approx(1.96 * done.standard_uncertainty, rel=1e-3)
 
 
 def test_what_would_help_helps_by_as_much_when_it_is_done():

@@ -1,20 +1,32 @@
 """From seeded draws of everything that a measurement rests on to the interval of each number.
 
 Monte Carlo (JCGM 101:2008) of the model that `xraymeasure.measuring.uncertainty` takes to first
-order.
+order, and the intervals where first order does not hold.
 """
 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import chndtrix, ndtr, ndtri
 
-from xraymeasure.measuring.uncertainty import AGREEMENT, BENT, Key, Linear, Model, Term, unpack
+from xraymeasure.measuring.uncertainty import (
+    AGREEMENT,
+    BENT,
+    COVERAGE,
+    Key,
+    Linear,
+    Model,
+    Term,
+    Uncertain,
+    by_name,
+)
+from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.quantities import SOURCES
 
 _ENDS = (0.025, 0.975)
 """The quantiles at which a 95 % interval ends."""
@@ -126,7 +138,7 @@ def draw(
     sources = [term.source for term in terms for _ in term.mean]
     bent = tuple(place for place, source in enumerate(sources) if source in BENT)
     deviations = _even_deviations(len(sources), draws, seed, bent)
-    inputs = unpack(terms, deviations)
+    inputs = _unpacked(terms, deviations)
     lacking = np.zeros((0, draws))
     if linear:
         moved, lacking = linear.settled(deviations)
@@ -163,6 +175,15 @@ def draw(
     return Draws(of_key, table, straight, spread)
 
 
+def _unpacked(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
+    """Return inputs from deviations in standard uncertainties, shape (all inputs, draws)."""
+    if not terms:
+        return {}
+    drawn = np.concatenate([term.u for term in terms])[:, None] * deviations
+    drawn += np.concatenate([term.mean for term in terms])[:, None]
+    return by_name(terms, drawn)
+
+
 @lru_cache(maxsize=4)
 def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -> np.ndarray:
     """Return draws of standard normal inputs that fill their space evenly, (size, draws).
@@ -182,3 +203,77 @@ def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -
     deviations[order] = ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12))
     deviations.setflags(write=False)
     return deviations
+
+
+_OF_A_RIM = ("perspective", "perspective_other", "ellipse")
+"""Methods by which a cup's angles are read from its rim."""
+
+
+def with_flat_rims(
+    intervals: Mapping[Key, Uncertain],
+    drawn: Mapping[Key, tuple[float, float]],
+    flat: Collection[Side],
+) -> dict[Key, Uncertain]:
+    """Return first-order intervals with those of flat rims taken from draws.
+
+    A small step has no meaning where the axis ratio has its floor. A ratio larger than placing
+    allows is drawn back to the end of its interval.
+    """
+    mended = dict(intervals)
+    for key, (low, high) in drawn.items():
+        _, side, method = key
+        if side in flat and method in _OF_A_RIM:
+            mended[key] = replace(
+                mended[key],
+                value=min(max(mended[key].value, low), high),
+                low=low,
+                high=high,
+                standard_uncertainty=(high - low) / (2.0 * COVERAGE),
+                sources={**dict.fromkeys(SOURCES, 0.0), "placing": 1.0},
+            )
+    return mended
+
+
+def with_ellipse_biased(
+    intervals: Mapping[Key, Uncertain], drawn: dict[Key, tuple[float, float]]
+) -> dict[Key, Uncertain]:
+    """Return intervals in which the ellipse method owns up to what it leaves out.
+
+    It takes rays as parallel. By how much that is off follows from the perspective method on the
+    same outline; the interval, still about the method's own value, is as wide as holds the truth
+    95 times in 100.
+    """
+    mended = dict(intervals)
+    for key, interval in intervals.items():
+        name, side, method = key
+        if method != "ellipse":
+            continue
+        drawn.pop(key, None)
+        exact = intervals[name, side, "perspective"]
+        low, high = drawn.get((name, side, "perspective"), (exact.low, exact.high))
+        spread = (high - low) / (2.0 * COVERAGE)
+        bias = interval.value - (low + high) / 2.0
+        half = biased_half_width(bias, spread)
+        u = (spread**2 + bias**2) ** 0.5
+        shares = {source: share * (spread / u) ** 2 for source, share in exact.sources.items()}
+        shares["geometry"] += (bias / u) ** 2
+        mended[key] = Uncertain(
+            interval.value, interval.value - half, interval.value + half, u, shares
+        )
+    return mended
+
+
+def biased_half_width(bias: float, spread: float) -> float:
+    """Return how far about a value the truth lies 95 times in 100, if the value is off by `bias`.
+
+    The truth scatters normally, by `spread`, about the value less its bias: its squared distance
+    from the value is a non-central chi-square.
+
+    Examples
+    --------
+    >>> print(f"{biased_half_width(0.0, 1.0):.2f} {biased_half_width(5.0, 1.0):.2f}")
+    1.96 6.64
+    """
+    if spread == 0.0:
+        return abs(bias)
+    return spread * float(np.sqrt(chndtrix(0.95, 1, (bias / spread) ** 2)))

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.drawings import draw as draw_fitted
-from xraymeasure.measuring.draws import draw
+from xraymeasure.measuring.draws import draw, with_ellipse_biased, with_flat_rims
 from xraymeasure.measuring.findings.anatomy import refuse_upside_down
 from xraymeasure.measuring.findings.plausible import implausible
 from xraymeasure.measuring.findings.quality import find
@@ -43,7 +41,6 @@ from xraymeasure.measuring.uncertainty import (
     LandmarkShare,
     Linear,
     Uncertain,
-    biased_half_width,
     linearise,
 )
 from xraymeasure.reading.binding import check_binding
@@ -55,7 +52,7 @@ from xraymeasure.reading.reading import (
     stated_openings,
 )
 from xraymeasure.vocabulary.landmarks import Side, landmark_name, other_side
-from xraymeasure.vocabulary.quantities import QUANTITIES, SOURCES
+from xraymeasure.vocabulary.quantities import QUANTITIES
 from xraymeasure.vocabulary.wording import interval as interval_words
 from xraymeasure.vocabulary.wording import with_unit
 
@@ -164,7 +161,7 @@ def measure(
         model = partial(evaluate, setting, flat=flat)
         numbers = draw(model, terms, draws or FLAT_DRAWS, seed, linear)
         drawn = numbers.ends()
-        intervals = _with_flat_rims(intervals, drawn, flat)
+        intervals = with_flat_rims(intervals, drawn, flat)
         values |= {key: intervals[key].value for key in values if key in intervals}
         compared = [
             key
@@ -172,7 +169,7 @@ def measure(
             if draws and key[0] in COMPARED and key[1] == setting.operated and key[2] != "ellipse"
         ]
         distributions = numbers.distributions(compared)
-    intervals = _with_ellipse_biased(intervals, drawn if draws else {})
+    intervals = with_ellipse_biased(intervals, drawn if draws else {})
     primary = _primary_methods(setting, values)
     rows = [
         *(
@@ -221,60 +218,6 @@ def landmark_shares(film: Film, reading: Reading, row: Measurement) -> tuple[Lan
     linear = linearise(partial(evaluate, setting), input_terms(setting))
     key = (row.name, row.side, row.method)
     return linear.of_landmarks(key) if key in linear.keys else ()
-
-
-def _with_flat_rims(
-    intervals: Mapping[Key, Uncertain],
-    drawn: Mapping[Key, tuple[float, float]],
-    flat: Mapping[Side, FlatRim],
-) -> dict[Key, Uncertain]:
-    """Return first-order intervals with those of flat rims taken from draws.
-
-    A small step has no meaning where the axis ratio has its floor. A ratio larger than placing
-    allows is drawn back to the end of its interval.
-    """
-    mended = dict(intervals)
-    for key, (low, high) in drawn.items():
-        name, side, _ = key
-        if side in flat and "cup_rim" in ALL[name].own and not name.startswith("head_to_cup"):
-            mended[key] = replace(
-                mended[key],
-                value=min(max(mended[key].value, low), high),
-                low=low,
-                high=high,
-                standard_uncertainty=(high - low) / (2.0 * COVERAGE),
-                sources={**dict.fromkeys(SOURCES, 0.0), "placing": 1.0},
-            )
-    return mended
-
-
-def _with_ellipse_biased(
-    intervals: Mapping[Key, Uncertain], drawn: dict[Key, tuple[float, float]]
-) -> dict[Key, Uncertain]:
-    """Return intervals in which the ellipse method owns up to what it leaves out.
-
-    It takes rays as parallel. By how much that is off follows from the perspective method on the
-    same outline; the interval, still about the method's own value, is as wide as holds the truth
-    95 times in 100.
-    """
-    mended = dict(intervals)
-    for key, interval in intervals.items():
-        name, side, method = key
-        if method != "ellipse":
-            continue
-        drawn.pop(key, None)
-        exact = intervals[name, side, "perspective"]
-        low, high = drawn.get((name, side, "perspective"), (exact.low, exact.high))
-        spread = (high - low) / (2.0 * COVERAGE)
-        bias = interval.value - (low + high) / 2.0
-        half = biased_half_width(bias, spread)
-        u = (spread**2 + bias**2) ** 0.5
-        shares = {source: share * (spread / u) ** 2 for source, share in exact.sources.items()}
-        shares["geometry"] += (bias / u) ** 2
-        mended[key] = Uncertain(
-            interval.value, interval.value - half, interval.value + half, u, shares
-        )
-    return mended
 
 
 def _row(

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy.special import chndtrix
 
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
@@ -65,22 +64,6 @@ class Uncertain:
     sources: Mapping[str, float]
 
 
-def biased_half_width(bias: float, spread: float) -> float:
-    """Return how far about a value the truth lies 95 times in 100, if the value is off by `bias`.
-
-    The truth scatters normally, by `spread`, about the value less its bias: its squared distance
-    from the value is a non-central chi-square.
-
-    Examples
-    --------
-    >>> print(f"{biased_half_width(0.0, 1.0):.2f} {biased_half_width(5.0, 1.0):.2f}")
-    1.96 6.64
-    """
-    if spread == 0.0:
-        return abs(bias)
-    return spread * float(np.sqrt(chndtrix(0.95, 1, (bias / spread) ** 2)))
-
-
 def placing_sd_px(reading: Reading, name: str, mm_per_px: float) -> float:
     """Return the placing spread of one point of a landmark, in pixels.
 
@@ -108,16 +91,7 @@ _FAR = 3.0**0.5
 """Where a bent input is looked at besides its mean, in standard uncertainties (Gauss-Hermite)."""
 
 
-def unpack(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
-    """Return inputs from deviations in standard uncertainties, shape (all inputs, draws)."""
-    if not terms:
-        return {}
-    drawn = np.concatenate([term.u for term in terms])[:, None] * deviations
-    drawn += np.concatenate([term.mean for term in terms])[:, None]
-    return _by_name(terms, drawn)
-
-
-def _by_name(terms: Sequence[Term], drawn: np.ndarray) -> dict[str, np.ndarray]:
+def by_name(terms: Sequence[Term], drawn: np.ndarray) -> dict[str, np.ndarray]:
     """Return the rows of all inputs by the names of their terms."""
     inputs, start = {}, 0
     for term in terms:
@@ -338,7 +312,7 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     drawn = np.repeat(means[:, None], count, axis=1)
     drawn[np.arange(size), np.arange(size) + 1] += u * steps
     drawn[bent, size + 1 + np.arange(len(bent))] -= u[bent] * _FAR
-    inputs = _by_name(terms, drawn)
+    inputs = by_name(terms, drawn)
     for term in terms:
         if term.as_read is not None:
             inputs[term.key][:, -1] = term.as_read

@@ -9,6 +9,7 @@ import pytest
 
 import xraymeasure.measuring.calibration
 import xraymeasure.measuring.findings.femora
+import xraymeasure.measuring.findings.outlines
 import xraymeasure.measuring.findings.quality
 from tests.camera import Body, Frame, film_and_reading, land, spread_turns, without_geometry
 from tests.cup_scenes import scene
@@ -277,7 +278,8 @@ def test_nothing_else_is_said_of_a_film_with_one_fault(code):
 def test_every_code_that_the_program_can_say_is_provoked_here():
     said = set()
     parts = xraymeasure.measuring.findings
-    for module in (parts.quality, parts.femora, xraymeasure.measuring.calibration):
+    modules = (parts.quality, parts.outlines, parts.femora, xraymeasure.measuring.calibration)
+    for module in modules:
         for node in ast.walk(ast.parse(Path(module.__file__).read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
                 code = node.args[0]
