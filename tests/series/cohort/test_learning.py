@@ -36,6 +36,15 @@ def test_the_sum_is_walds_likelihood_ratio_of_the_two_rates():
     assert target.lower * scale == pytest.approx(np.log(0.1 / (1 - 0.05)))
 
 
+def test_the_lines_are_those_of_another_program():
+    # The plan SeqDesignBinomial(AQL=0.01, alpha=0.05, LQL=0.05, beta=0.05) of the R package Dodge
+    # (Govindaraju R, Godfrey J), as the tests of the programs to Kenett RS, Zacks S, Gedeck P,
+    # Industrial Statistics: A Computer-Based Approach with Python, 2022, hold it (read).
+    target = Target(0.01, 0.05, 0.05, 0.05)
+    assert target.upper == -target.lower == pytest.approx(1.783772, abs=5e-7)
+    assert target.step == pytest.approx(0.02498542, abs=5e-9)
+
+
 def test_the_lines_are_those_of_a_published_sequential_plan():
     # NIST/SEMATECH e-Handbook of Statistical Methods, section 6.2.6, sequential sampling of items
     # by Wald's test (from memory): for rates of 0.01 and 0.10 with errors of 0.05 and 0.10 the

@@ -14,15 +14,15 @@ def test_a_reading_is_one_row_with_labels_for_r_and_stata(make_study):
     study = make_study(films=2)
     films = study.folder / "films.csv"
     head, *rest = films.read_text().splitlines()
-    films.write_text("\n".join([f"{head},age group", *(f"{line},60s" for line in rest)]))
+    films.write_text("\n".join([f"{head},age group,sex", *(f"{line},60,F" for line in rest)]))
     study = read_study(study.folder)
     summary = run_study(study, workers=0, draws=0)
     table, r_script, stata = (summary.csv.with_name(f"wide.{end}") for end in ("csv", "R", "do"))
     with table.open(newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert [(row["film"], row["age_group"], row["side"]) for row in rows] == [
-        ("F0", "60s", "left"),
-        ("F1", "60s", "left"),
+        ("F0", "60", "left"),
+        ("F1", "60", "left"),
     ]
     # The same numbers as in the tidy table.
     with summary.csv.open(newline="") as stream:
@@ -43,6 +43,11 @@ def test_a_reading_is_one_row_with_labels_for_r_and_stata(make_study):
     labels = re.findall(r'label variable (\w{1,32}) "([^"]{1,80})"\n', stata.read_text())
     assert [name for name, _ in labels] == columns
     assert re.findall(r'attr\(wide\$(\w+), "label"\) <- "[^"]+"\n', r_script.read_text()) == columns
+    # Text stays text: R 4.2.2 was seen to make FALSE of a column of F, and 7 of a film called 007.
+    texts = ["film", "subject", "time_point", "side", "reader", "sex"]
+    assert re.findall(r'(\w+) = "character"', r_script.read_text()) == texts
+    (places,) = re.findall(r"stringcols\(([\d ]+)\)", stata.read_text())
+    assert [columns[int(place) - 1] for place in places.split()] == texts
 
 
 def test_whatever_groups_are_called_the_table_opens_as_it_is(make_study):

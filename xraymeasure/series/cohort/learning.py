@@ -9,7 +9,8 @@ Formulas
   ``-ln((1 - alpha) / beta) / (P + Q)`` where it is: Kestin IG, Br J Anaesth 1995;75:805-809, and
   Bolsin S, Colson M, Int J Qual Health Care 2000;12:433-438 (both from memory). It is Wald's
   sequential test of the two rates, divided by ``P + Q``; its lines are those of a sequential
-  sampling plan, NIST/SEMATECH e-Handbook of Statistical Methods, section 6.2.6 (from memory).
+  sampling plan (``SeqDesignBinomial`` of the R package Dodge, Govindaraju R, Godfrey J, read;
+  NIST/SEMATECH e-Handbook of Statistical Methods, section 6.2.6, from memory).
 """
 
 from __future__ import annotations

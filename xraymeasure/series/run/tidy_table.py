@@ -90,8 +90,20 @@ def _chunks(rows: Iterable[Row]) -> Iterator[list[Row]]:
         yield chunk
 
 
+_VALUES = (
+    "values.csv: the study's own value of each film, by the rule in the column of that name.",
+    "reader       the one reader with most readings on occasion 1, never a mean; a film that this",
+    "             reader did not read is not in it",
+    'mean         of the readers named in `readers`, where study.toml says value = "mean"; `lowest`',
+    "             and `highest` are theirs",
+    "adjudicated  the word of the study's adjudicator",
+)
+
+
 def describe_columns() -> str:
     """Return a page of text on the table's columns, with the caution."""
     width = max(map(len, COLUMNS))
     lines = [f"{name:<{width}}  {meaning}" for name, (_, meaning) in COLUMNS.items()]
-    return "\n".join(["measurements.csv and measurements.parquet", "", *lines, "", CAUTION, ""])
+    return "\n".join(
+        ["measurements.csv and measurements.parquet", "", *lines, "", *_VALUES, "", CAUTION, ""]
+    )

@@ -9,7 +9,7 @@ upper and lower case.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from xraymeasure.about import CAUTION
@@ -52,11 +52,24 @@ def wide_files(study: Study, summary: RunSummary) -> dict[str, str]:
             labels[f"{name}_low"] = f"{quantity.label}, {unit}, lower end of 95 % interval"
             labels[f"{name}_high"] = f"{quantity.label}, {unit}, upper end of 95 % interval"
     labels[_CAUTION] = "what the numbers are for, and what not"
+    # Text whatever it looks like: a reader called T is not true, and a film called 007 not 7.
+    texts = ["film", "subject", "time_point", "side", "reader"]
+    for name, column in groups.items():
+        if not all(_is_number(film.groups.get(name, "0")) for film in study.films):
+            texts.append(column)
     return {
         "wide.csv": csv_text(tuple(labels), rows),
-        "wide.R": _r_script(labels),
-        "wide.do": _stata_script(labels),
+        "wide.R": _r_script(labels, texts),
+        "wide.do": _stata_script(labels, texts),
     }
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _group_names(tables: Iterable[Mapping[str, str]]) -> dict[str, str]:
@@ -103,14 +116,18 @@ def _rows(study: Study, summary: RunSummary, groups: Mapping[str, str]) -> Itera
         yield {name: value for name, value in row.items() if value is not None}
 
 
-def _r_script(labels: Mapping[str, str]) -> str:
-    lines = [f"# {CAUTION}", 'wide <- read.csv("wide.csv", fileEncoding = "UTF-8")']
+def _r_script(labels: Mapping[str, str], texts: Sequence[str]) -> str:
+    kinds = ", ".join(f'{name} = "character"' for name in texts)
+    read = f'read.csv("wide.csv", fileEncoding = "UTF-8", na.strings = "", colClasses = c({kinds}))'
+    lines = [f"# {CAUTION}", f"wide <- {read}"]
     lines += [f'attr(wide${name}, "label") <- "{_plain(label)}"' for name, label in labels.items()]
     return "\n".join([*lines, ""])
 
 
-def _stata_script(labels: Mapping[str, str]) -> str:
-    lines = [f"* {CAUTION}", 'import delimited "wide.csv", case(preserve) encoding("UTF-8") clear']
+def _stata_script(labels: Mapping[str, str], texts: Sequence[str]) -> str:
+    places = " ".join(str(place) for place, name in enumerate(labels, 1) if name in texts)
+    read = f'"wide.csv", case(preserve) encoding("UTF-8") stringcols({places}) clear'
+    lines = [f"* {CAUTION}", f"import delimited {read}"]
     lines += [
         f'label variable {name} "{_plain(label)[:_LONGEST_LABEL]}"'
         for name, label in labels.items()
