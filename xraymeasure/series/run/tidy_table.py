@@ -94,8 +94,8 @@ _VALUES = (
     "values.csv: the study's own value of each film, by the rule in the column of that name.",
     "reader       the one reader with most readings on occasion 1, never a mean; a film that this",
     "             reader did not read is not in it",
-    'mean         of the readers named in `readers`, where study.toml says value = "mean"; `lowest`',
-    "             and `highest` are theirs",
+    'mean         of the readers named in `readers`, where study.toml says value = "mean"; theirs',
+    "             are `lowest` and `highest`",
     "adjudicated  the word of the study's adjudicator",
 )
 
