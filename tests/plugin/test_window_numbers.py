@@ -426,9 +426,12 @@ def test_how_likely_a_number_is_within_and_what_helps_most_take_a_line_each(read
     settle(read)
     rows = {row.name: row for row in dock.session.result.comparison.rows}
     least = rows["leg_length_difference"]
-    assert panel.standing.text() == f"Leg length: {least.probability:.0%} likely within ±5.0 mm"
+    assert (
+        panel.standing.text()
+        == f"Leg length: {100 * least.probability:.0f} % likely within ±5.0 mm"
+    )
     assert least.helps[0].thing in panel.narrowed.toolTip()
     assert f"±{least.helps[0].half_width:.1f} mm" in panel.narrowed.text()
     panel.choose(("femoral_offset", "left"))
     likely = rows["femoral_offset"].probability
-    assert f"Femoral offset: {likely:.0%} likely within" in panel.standing.text()
+    assert f"Femoral offset: {100 * likely:.0f} % likely within" in panel.standing.text()

@@ -142,7 +142,7 @@ def judged(
                 else probability_drawn(drawn, planned, tolerance)
             )
             if verdict == "undecided":
-                reasons.append(f"{probability:.0%} likely within")
+                reasons.append(f"{100 * probability:.0f} % likely within")
             if verdict == "undecided" and high - low > 2.0 * tolerance:
                 reasons.append(f"this film cannot decide ± {tolerance:g}{UNITS[unit]}")
     shown, shown_low, shown_high = (None,) * 3 if isinstance(achieved, str) else achieved

@@ -84,7 +84,7 @@ def standing(row: NumberRow | None) -> tuple[str, str]:
     if compared is None or compared.probability is None:
         return "", ""
     tolerance = with_unit(compared.tolerance, compared.unit)
-    sure = f"{short_label(row.name)}: {compared.probability:.0%} likely within ±{tolerance}"
+    sure = f"{short_label(row.name)}: {100 * compared.probability:.0f} % likely within ±{tolerance}"
     if not compared.helps:
         return sure, ""
     best = compared.helps[0]
@@ -132,7 +132,11 @@ def explanation(row: Measurement, measurements: Measurements, comparison: Compar
     shares = sorted(row.sources.items(), key=lambda item: -item[1])
     parts += _listed(
         "Its uncertainty comes from",
-        [f"{share:.0%} {SOURCES.get(name, name)}" for name, share in shares if share >= 0.005],
+        [
+            f"{100 * share:.0f} % {SOURCES.get(name, name)}"
+            for name, share in shares
+            if share >= 0.005
+        ],
     )
     planned = comparison.row(row.name) if comparison and row.primary else None
     if planned and planned.side == row.side:
@@ -191,7 +195,7 @@ def shares_table(shares: tuple[LandmarkShare, ...], row: Measurement) -> str:
     """Return which click moves a number, and by how much, as simple HTML."""
     lines = [
         f"<tr><td>{escape(LANDMARKS[item.landmark].title)}&nbsp;</td>"
-        f"<td align='right'>{item.share:.0%}&nbsp;</td>"
+        f"<td align='right'>{100 * item.share:.0f} %&nbsp;</td>"
         f"<td>{with_unit(item.per_px, row.unit, 2)} a pixel"
         + (f", point {item.click + 1}" if LANDMARKS[item.landmark].kind.maximum != 1 else "")
         + "</td></tr>"
