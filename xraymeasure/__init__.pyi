@@ -1,6 +1,6 @@
 # What `import xraymeasure` offers, and where it is; read by type checkers and by __init__.py.
-from .change.changes import Change as Change
-from .change.changes import Changes as Changes
+from .change.result import Change as Change
+from .change.result import Changes as Changes
 from .errors import (
     FilmError as FilmError,
 )

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from xraymeasure.change import changes as changes_module
-from xraymeasure.change.changes import before_after, changes_between, vector_length
+from xraymeasure.change.changes import before_after, changes_between
+from xraymeasure.change.head_in_cup import vector_length
 from xraymeasure.change.position import Position, Turn
 from xraymeasure.change.positioning import Visit
 from xraymeasure.measuring.results import Measurement, Measurements
@@ -266,7 +267,7 @@ def test_two_intervals_at_once():
     # Bonferroni: each at 97.5 %, two-sided, so the quantile of the normal at 0.9875.
     from scipy.stats import norm
 
-    from xraymeasure.change.changes import TWO_AT_ONCE
+    from xraymeasure.change.head_in_cup import TWO_AT_ONCE
 
     assert pytest.approx(norm.ppf(0.9875), abs=1e-6) == TWO_AT_ONCE
 

@@ -13,13 +13,20 @@ uncertainties.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from xraymeasure.change.difference import Interval
+from xraymeasure.change.positioning import Comparability
+from xraymeasure.change.result import Change
 from xraymeasure.measuring.uncertainty import COVERAGE
 
 ERROR = 0.05
 """Share of unmoved hips that may carry any flag."""
+
+WEAR_RESOLVED_MM = 1.1
+"""A pair of plain films does not resolve wear below this (Wan Z et al., Clin Orthop Relat Res
+2006;449:267-274; abstract read)."""
 
 POWER_Z = 1.2815515655446004
 """Quantile of the normal distribution at 0.9."""
@@ -75,3 +82,75 @@ def detectable(u: float, tests: int, error: float = ERROR) -> float:
     from scipy.stats import norm
 
     return float(norm.isf(error / (2.0 * tests)) + POWER_Z) * u
+
+
+def judged(
+    rows: Sequence[Change], comparability: Comparability, error: float
+) -> tuple[Change, ...]:
+    """Judge all changes of a pair together; those with a reason of their own are not asked.
+
+    Parameters
+    ----------
+    rows : sequence of Change
+    comparability : Comparability
+        Of the two films.
+    error : float
+        Chance of any flag where nothing changed.
+    """
+    asked = [row for row in rows if not row.reason]
+    components = [row for row in rows if row.name.startswith("head_penetration_")]
+    tests = len(asked)
+
+    def p_of(row: Change) -> float:
+        if row.name != "head_penetration":
+            return p_value((row.value, row.low, row.high))
+        # Two numbers make a vector: the box of Bonferroni, as for its interval.
+        return min(1.0, 2.0 * min(p_value((c.value, c.low, c.high)) for c in components))
+
+    def least(row: Change) -> float:
+        if row.name != "head_penetration":
+            return detectable((row.high - row.low) / (2.0 * COVERAGE), tests, error)
+        u = max((c.high - c.low) / (2.0 * COVERAGE) for c in components)
+        return max(detectable(u, 2 * tests, error), WEAR_RESOLVED_MM + POWER_Z * u)
+
+    shown = dict(
+        zip((row.name for row in asked), holm([p_of(row) for row in asked], error), strict=True)
+    )
+    found = {row.name: row for row in rows}
+    return tuple(
+        row
+        if row.reason
+        else _doubted(
+            replace(_verdict(row, shown[row.name], comparability), detectable=least(row)), found
+        )
+        for row in rows
+    )
+
+
+def _verdict(row: Change, shown: bool, comparability: Comparability) -> Change:
+    if comparability.other_view:
+        return replace(row, verdict="not comparable", reason=comparability.other_view)
+    if not shown:
+        why = _AMONG_MANY if row.low > 0.0 or row.high < 0.0 else _EXPLAINED
+        return replace(row, verdict="not shown", reason=why)
+    if row.name == "head_penetration" and row.value < WEAR_RESOLVED_MM:
+        why = f"below {WEAR_RESOLVED_MM:g} mm, which a pair of plain films does not resolve"
+        return replace(row, verdict="not resolved", reason=why)
+    return replace(row, verdict="changed")
+
+
+def _doubted(row: Change, found: Mapping[str, Change]) -> Change:
+    """Say of a head that left the dome of its cup that wear does not do that."""
+    if row.name != "head_penetration" or row.verdict not in ("changed", "not resolved"):
+        return row
+    if found["head_penetration_cranial"].value >= 0.0:
+        return row
+    why = "the head moved caudally, which wear does not do: check the outlines of head and cup"
+    return replace(row, reason=f"{row.reason}; {why}" if row.reason else why)
+
+
+_EXPLAINED = "no more than the uncertainty of the two films explains"
+_AMONG_MANY = (
+    "its own interval leaves out zero, but judged with the other numbers of this hip it is no more "
+    "than chance may bring"
+)

@@ -12,7 +12,7 @@ from annotated_types import Gt
 from pydantic import ConfigDict, TypeAdapter
 
 from xraymeasure.about import CAUTION
-from xraymeasure.change.changes import Change
+from xraymeasure.change.result import Change
 from xraymeasure.errors import MeasureError
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import Form, parse_json

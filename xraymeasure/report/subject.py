@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from xraymeasure.change.changes import Changes
+from xraymeasure.change.result import Changes
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.results import Finding, Measurements
 from xraymeasure.plan.compare import Comparison, ComparisonRow

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from html import escape
 
 from xraymeasure.about import CAUTION
-from xraymeasure.change.changes import Changes
 from xraymeasure.change.kinds import KINDS
+from xraymeasure.change.result import Changes
 from xraymeasure.measuring.results import Measurements, interval_text, value_text
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.report.subject import Subject

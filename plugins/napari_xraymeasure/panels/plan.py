@@ -31,7 +31,7 @@ from napari_xraymeasure.panels.widgets import (
 from napari_xraymeasure.session.autosave import Beside
 from napari_xraymeasure.session.numbers import Numbers
 from napari_xraymeasure.session.session import Session
-from xraymeasure.change.changes import Change
+from xraymeasure.change.result import Change
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.plan.plan import Plan, Tolerance
 from xraymeasure.vocabulary.wording import interval, with_unit

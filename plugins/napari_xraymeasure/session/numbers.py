@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from xraymeasure.change.changes import Changes
+from xraymeasure.change.result import Changes
 from xraymeasure.errors import PlanError, XrayMeasureError
 from xraymeasure.examination import Examination, examine
 from xraymeasure.film.film import Film

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from xraymeasure import __version__
 from xraymeasure.about import CAUTION
-from xraymeasure.change.changes import Change
 from xraymeasure.change.difference import why_missing
+from xraymeasure.change.result import Change
 from xraymeasure.measuring.results import (
     Finding,
     Measurement,

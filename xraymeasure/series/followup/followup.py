@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from xraymeasure.change.changes import Change, Changes, changes_between
+from xraymeasure.change.changes import changes_between
 from xraymeasure.change.kinds import KINDS
 from xraymeasure.change.positioning import Comparable, Visit, visit_of
+from xraymeasure.change.result import Change, Changes
 from xraymeasure.change.trend import Trend, slope
 from xraymeasure.change.verdicts import ERROR
 from xraymeasure.errors import StudyError

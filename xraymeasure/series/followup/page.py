@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from xraymeasure import __version__
-from xraymeasure.change.changes import WEAR_RESOLVED_MM, Change, Changes
 from xraymeasure.change.kinds import KINDS
 from xraymeasure.change.positioning import Check
+from xraymeasure.change.result import Change, Changes
 from xraymeasure.change.trend import Trend
+from xraymeasure.change.verdicts import WEAR_RESOLVED_MM
 from xraymeasure.files.atomic import write_files
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import (

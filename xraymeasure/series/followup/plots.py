@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from xraymeasure.change.changes import WEAR_RESOLVED_MM
 from xraymeasure.change.kinds import KINDS
+from xraymeasure.change.verdicts import WEAR_RESOLVED_MM
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import MakeAxes
 from xraymeasure.report.layout.plain_axes import frame

@@ -11,8 +11,8 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from xraymeasure import __version__
-from xraymeasure.change.changes import Change
 from xraymeasure.change.kinds import KINDS
+from xraymeasure.change.result import Change
 from xraymeasure.errors import StudyError
 from xraymeasure.files.atomic import write_files
 from xraymeasure.report.layout import style
