@@ -13,7 +13,7 @@ import matplotlib
 import numpy as np
 
 from tests.camera import axis_of, circle_in_space, land, spread_turns
-from xraymeasure.geometry.curves import fit_ellipse
+from xraymeasure.geometry.ellipses import fit_ellipse
 from xraymeasure.geometry.projection import circle_poses
 from xraymeasure.measuring.cup import ellipse_angles, pose_angles
 from xraymeasure.report.layout.style import GREY, INK

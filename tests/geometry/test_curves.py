@@ -6,15 +6,8 @@ from skimage.measure import CircleModel, EllipseModel
 
 from tests.algebraic import circle_estimate, ellipse_estimate
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.curves import (
-    arc_covered_deg,
-    fit_circle,
-    fit_ellipse,
-    fit_line,
-    ordered_axes,
-    refit_circle,
-    refit_ellipse,
-)
+from xraymeasure.geometry.curves import arc_covered_deg, fit_circle, fit_line, refit_circle
+from xraymeasure.geometry.ellipses import fit_ellipse, ordered_axes, refit_ellipse
 from xraymeasure.geometry.least_squares import solve_positive
 
 

@@ -12,7 +12,8 @@ from tests.camera import (
     touched_circle,
 )
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.curves import fit_circle, fit_ellipse
+from xraymeasure.geometry.curves import fit_circle
+from xraymeasure.geometry.ellipses import fit_ellipse
 from xraymeasure.geometry.projection import (
     circle_poses,
     fit_sphere_outline,

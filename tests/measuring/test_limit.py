@@ -5,7 +5,7 @@ import pytest
 
 from tests.camera import axis_of, circle_in_space, land, spread_turns
 from tests.cramer_rao import cramer_rao_deg
-from xraymeasure.geometry.curves import fit_ellipse, refit_ellipse
+from xraymeasure.geometry.ellipses import fit_ellipse, refit_ellipse
 from xraymeasure.geometry.projection import circle_poses
 from xraymeasure.measuring.cup import ellipse_angles, pose_angles
 

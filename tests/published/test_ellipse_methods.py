@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from tests.camera import axis_of, circle_in_space, spread_turns
-from xraymeasure.geometry.curves import fit_ellipse
+from xraymeasure.geometry.ellipses import fit_ellipse
 from xraymeasure.measuring.cup import ellipse_angles
 
 RADIUS = 26.0

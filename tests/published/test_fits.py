@@ -12,7 +12,8 @@ import pytest
 from scipy.optimize import least_squares
 
 from tests.algebraic import circle_estimate, ellipse_estimate
-from xraymeasure.geometry.curves import fit_circle, fit_ellipse
+from xraymeasure.geometry.curves import fit_circle
+from xraymeasure.geometry.ellipses import fit_ellipse
 
 CIRCLE_POINTS = [(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)]
 ELLIPSE_POINTS = [(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7), (6, 2), (8, 4)]

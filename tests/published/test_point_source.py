@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from tests.camera import axis_of, circle_in_space, land, spread_turns, touched_circle
-from xraymeasure.geometry.curves import fit_circle, fit_ellipse
+from xraymeasure.geometry.curves import fit_circle
+from xraymeasure.geometry.ellipses import fit_ellipse
 from xraymeasure.geometry.projection import (
     circle_poses,
     fit_sphere_outline,

@@ -8,7 +8,7 @@ from xraymeasure.detect import picture
 from xraymeasure.detect.head import Head
 from xraymeasure.detect.render import rim
 from xraymeasure.geometry.cup_angles import cup_axis
-from xraymeasure.geometry.curves import fit_ellipse
+from xraymeasure.geometry.ellipses import fit_ellipse
 from xraymeasure.geometry.projection import project
 
 HEAD_POINTS = 12

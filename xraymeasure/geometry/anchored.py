@@ -16,7 +16,8 @@ from functools import lru_cache
 import numpy as np
 
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.curves import checked, foot_of
+from xraymeasure.geometry.curves import checked
+from xraymeasure.geometry.ellipses import foot_of
 from xraymeasure.geometry.least_squares import Fit, Model, converge, refit
 
 AGREES_WITHIN = 4.0
@@ -104,7 +105,7 @@ def fit_anchored_ellipse(points: np.ndarray, anchor: Anchor) -> Fit:
 
     See Also
     --------
-    xraymeasure.geometry.curves.fit_ellipse : Of points all around.
+    xraymeasure.geometry.ellipses.fit_ellipse : Of points all around.
     refit_anchored_ellipse : Many noisy copies at once.
     """
     points = checked(points, 5, "an ellipse")

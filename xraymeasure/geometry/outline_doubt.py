@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from xraymeasure.errors import XrayMeasureError
-from xraymeasure.geometry.curves import fit_circle, fit_ellipse
+from xraymeasure.geometry.curves import fit_circle
+from xraymeasure.geometry.ellipses import fit_ellipse
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS, landmark_name
 

@@ -17,14 +17,8 @@ import numpy as np
 from scipy.special import chdtrc, fdtri
 
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.curves import (
-    as_key,
-    fit_circle,
-    fit_ellipse,
-    fitted,
-    squares_about_circles,
-    squares_about_ellipses,
-)
+from xraymeasure.geometry.curves import as_key, fit_circle, fitted, squares_about_circles
+from xraymeasure.geometry.ellipses import fit_ellipse, squares_about_ellipses
 
 SIGNIFICANCE = 0.05
 """How often an outline of sound clicks may be said to hold one that does not fit; less often where

@@ -99,7 +99,7 @@ def circle_poses(
 
     See Also
     --------
-    xraymeasure.geometry.curves.fit_ellipse : The outline.
+    xraymeasure.geometry.ellipses.fit_ellipse : The outline.
     xraymeasure.geometry.cup_angles.angles_of_axis : The angles of a pose.
     """
     x, y, a, b, angle = np.asarray(ellipse, dtype=float)

@@ -18,7 +18,8 @@ from xraymeasure.geometry.cup_angles import (
     radiographic_to_anatomical,
     radiographic_to_operative,
 )
-from xraymeasure.geometry.curves import refit_circle, refit_ellipse, refit_flat_ellipse
+from xraymeasure.geometry.curves import refit_circle
+from xraymeasure.geometry.ellipses import refit_ellipse, refit_flat_ellipse
 from xraymeasure.geometry.least_squares import Fit
 from xraymeasure.geometry.projection import Poses, circle_poses, sphere_centre_mm
 from xraymeasure.measuring.cup import FlatRim, ellipse_angles, pose_angles

@@ -13,7 +13,8 @@ from functools import cached_property
 import numpy as np
 
 from xraymeasure.geometry.cup_angles import along_line
-from xraymeasure.geometry.curves import fit_line, refit_circle, refit_ellipse
+from xraymeasure.geometry.curves import fit_line, refit_circle
+from xraymeasure.geometry.ellipses import refit_ellipse
 from xraymeasure.geometry.projection import refit_sphere_outline, sphere_centre_mm
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Line, Setting

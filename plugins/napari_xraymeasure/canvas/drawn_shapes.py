@@ -265,7 +265,8 @@ def outline(name: str, points: Iterable[tuple[float, float]]) -> np.ndarray | No
 
 def outline_fit(name: str, points: Iterable[tuple[float, float]]):
     """Return the `Fit` of an outline's points in pixels, or None if they do not determine it."""
-    from xraymeasure.geometry.curves import fit_circle, fit_ellipse
+    from xraymeasure.geometry.curves import fit_circle
+    from xraymeasure.geometry.ellipses import fit_ellipse
 
     fit = fit_circle if LANDMARKS[name].kind.shape == "circle" else fit_ellipse
     points = np.array(list(points), dtype=float).reshape(-1, 2)

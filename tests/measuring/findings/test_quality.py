@@ -106,7 +106,7 @@ def head_only_on_one_side(film, reading):
 
 
 def rim_on_one_arc(film, reading):
-    from xraymeasure.geometry.curves import fit_ellipse
+    from xraymeasure.geometry.ellipses import fit_ellipse
 
     points = reading.points("cup_rim_left")
     x, y, _, _, angle = fit_ellipse(points).parameters

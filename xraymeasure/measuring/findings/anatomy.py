@@ -7,10 +7,7 @@ from itertools import product
 from math import atan2, degrees, dist
 from statistics import median
 
-import numpy as np
-
 from xraymeasure.errors import ReadingError
-from xraymeasure.geometry.curves import fit_line
 from xraymeasure.measuring.needs import touched_by
 from xraymeasure.measuring.prepared import Setting
 from xraymeasure.measuring.results import Finding
@@ -92,13 +89,13 @@ def refuse_upside_down(setting: Setting) -> None:
             "place the landmarks again"
         )
     for stem, side in product(("femoral_shaft", "stem_axis"), SIDES):
-        if (name := landmark_name(stem, side)) in setting.placed:
-            _, along = fit_line(setting.on_film[name])
-            lean = degrees(atan2(*np.abs(along)))
+        if (axis := setting.hips[side].axes[stem]) is not None:
+            x, y = axis[1].tolist()
+            lean = degrees(atan2(abs(x), abs(y)))
             if lean > ACROSS_DEG:
                 raise ReadingError(
-                    f"landmarks: {name} lies across the body, {lean:.0f} degrees from upright; "
-                    "place its points along the bone"
+                    f"landmarks: {landmark_name(stem, side)} lies across the body, {lean:.0f} "
+                    "degrees from upright; place its points along the bone"
                 )
     right, wrong = _vertical(setting)
     if len(wrong) >= 3 and len(wrong) >= 3 * len(right):

@@ -9,7 +9,7 @@ import numpy as np
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.anchored import Anchor, fit_anchored_ellipse
-from xraymeasure.geometry.curves import NoEllipseError, fit_ellipse, fit_flat_ellipse
+from xraymeasure.geometry.ellipses import NoEllipseError, fit_ellipse, fit_flat_ellipse
 from xraymeasure.geometry.least_squares import Fit
 from xraymeasure.measuring.cup import (
     BOWED_WITHIN,

@@ -195,7 +195,8 @@ def _scatter(kind: LandmarkKind, placed: Sequence[np.ndarray]) -> tuple[float, i
 
 
 def _across_curve(kind: LandmarkKind, points: np.ndarray) -> tuple[np.ndarray, int]:
-    from xraymeasure.geometry.curves import fit_circle, fit_ellipse, fit_line
+    from xraymeasure.geometry.curves import fit_circle, fit_line
+    from xraymeasure.geometry.ellipses import fit_ellipse
 
     if kind.shape == "line":
         centre, direction = fit_line(points)
