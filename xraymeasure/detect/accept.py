@@ -42,6 +42,12 @@ on kinds that had no part in it (flanges, holes, thick domes, clipping): 100 % o
 _OF_SHAPE_DEG_PER_MM, _MOST_OF_SHAPE_DEG = 2.2, 3.6
 """What a raised lip may turn the inclination by, for each mm that the opening seems to lie outward:
 rendered shells 2.2 to 3.7 deg, always low; below `_FARTHEST_FACE_MM` it fades."""
+_LIPPED_FROM_MM, _LIPPED_TO_MM, _LIPS_DEG, _AS_GOOD = 0.8, 2.6, (2.5, 13.0), 1.25
+"""Half balls come out below 0.6 mm, shells with 3 mm more all round at 3.0 and beyond."""
+_LONGER_TURNS, _OF_LIP = 0.48, np.array([0.17, 0.05])
+"""For each degree of lip: by how much the inclination is lower if the shell is longer all round
+instead, and what is added to the uncertainty; 14 rendered shells with a lip were 0.5 and 0.6 deg
+off."""
 _OF_SHARPENING_DEG, _OF_CLIPPING_DEG, _OF_MISFIT_IF_WHITE_DEG = (0.2, 0.7), (0.3, 0.4), 5.0
 """Those of clipping were set on 29 other rendered hips: 97 % and 93 % held."""
 _WIDE_DEG, _WIDEST_DEG = 1.2, 3.5
@@ -86,6 +92,19 @@ def may_be_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     )
 
 
+def may_have_lip(fit: cup.Fitted) -> bool:
+    """Whether the opening lies as far outward as where one half of the rim is raised."""
+    return bool(_LIPPED_FROM_MM < fit.parameters[picture.FACE] < _LIPPED_TO_MM)
+
+
+def is_lip(lipped: cup.Fitted, plain: cup.Fitted) -> bool:
+    """Whether a shell with a raised lip explains the picture as well as a longer one."""
+    low, high = _LIPS_DEG
+    return bool(
+        low < lipped.parameters[picture.LIP] < high and lipped.misfit < _AS_GOOD * plain.misfit
+    )
+
+
 def stays_by(silhouette: np.ndarray, fit: cup.Fitted) -> bool:
     """Whether a fit where all is white stays by the pose of the silhouette, and by the head."""
     p = fit.parameters
@@ -125,6 +144,7 @@ def angle_sd_deg(
     face = abs(float(fit.parameters[picture.FACE]))
     rises = np.clip((face - _SHAPE_FROM_MM) / (_FARTHEST_FACE_MM - _SHAPE_FROM_MM), 0.0, 1.0)
     parts.append(np.array([rises * min(_OF_SHAPE_DEG_PER_MM * face, _MOST_OF_SHAPE_DEG), 0.0]))
+    parts.append(_OF_LIP * fit.parameters[picture.LIP])
     if spread.sharpening(fit) > _SHARPENED:
         parts.append(np.array(_OF_SHARPENING_DEG))
     if clipped:
@@ -174,6 +194,11 @@ def doubts_of(
     if (lip_turns_deg := float(np.abs(lip[_ANGLES]).max())) > _LIP_TURNS_DEG:
         found.append(
             f"With a raised lip the angles of the shell would be {lip_turns_deg:.0f} deg other."
+        )
+    if lip_deg := float(fit.parameters[picture.LIP]):
+        found.append(
+            "The rim is taken to be raised on its upper half; if it is raised all round, the "
+            f"inclination is {_LONGER_TURNS * lip_deg:.0f} deg less."
         )
     if abs(float(fit.parameters[picture.FACE])) > _FARTHEST_FACE_MM:
         found.append(

@@ -12,9 +12,11 @@ from xraymeasure.detect import cup, picture, spread
 from xraymeasure.detect.accept import (
     angle_sd_deg,
     doubts_of,
+    is_lip,
     may_be_axis,
     may_be_cup,
     may_become_cup,
+    may_have_lip,
     stays_by,
 )
 from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, circle_votes, find_candidates
@@ -43,6 +45,7 @@ _STARTS_DEG = (15.0, 30.0, 5.0)
 _WHITE_BONE = 0.2
 """For how much a white pixel counts that the picture of the metal does not explain. The first,
 coarse fit counts it whole, so that it finds all of the metal."""
+_USUAL_LIP_DEG = 6.0
 _GOOD_MISFIT = 0.04
 """A fine fit that leaves more is tried again from other anteversions."""
 _NO_BETTER = 0.98
@@ -267,8 +270,16 @@ def _cup(
         reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
         near = scene(_FINE_MM, about, reach, _WHITE_BONE)
         fine = cup.descend(near, p, 9, (picture.LIP,))
+        if not may_be_cup(near, fine):
+            return None
+        if may_have_lip(fine):
+            start = fine.parameters.copy()
+            start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_DEG
+            lipped = cup.descend(near, start, 9, (picture.FACE,))
+            if is_lip(lipped, fine) and may_be_cup(near, lipped):
+                fine = lipped
         stays = silhouette is None or stays_by(silhouette, fine)
-        return (near, fine) if stays and may_be_cup(near, fine) else None
+        return (near, fine) if stays else None
 
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))

@@ -32,9 +32,9 @@ def turned_by_a_lip(scene: CupScene, fitted: Fitted) -> np.ndarray:
 
     One Gauss-Newton step from the fit.
     """
-    with_lip = jacobian(scene, fitted.parameters, fitted.solution, (LIP,))
-    freed = replace(fitted, slopes=fitted.slopes + with_lip)
-    return _one_step(freed, fitted.solution, _share(scene, fitted))
+    slopes = fitted.slopes.copy()
+    slopes[:, LIP] = jacobian(scene, fitted.parameters, fitted.solution, (LIP,))[:, LIP]
+    return _one_step(replace(fitted, slopes=slopes), fitted.solution, _share(scene, fitted))
 
 
 def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> np.ndarray:
