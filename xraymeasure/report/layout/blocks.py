@@ -129,7 +129,7 @@ class Paper:
 def paper_files(stem: str, paper: Paper) -> dict[str, bytes | str]:
     """Return a paper as its files: ``STEM.pdf`` and ``STEM.html``; pictures are drawn once."""
     setter = _set(paper)
-    return {f"{stem}.pdf": pdf_of(setter.sheets, paper.title), f"{stem}.html": _html(setter)}
+    return {f"{stem}.pdf": pdf_of(setter.sheets, paper.title), f"{stem}.html": _html(paper, setter)}
 
 
 def paper_sheets(paper: Paper) -> list[Sheet]:
@@ -139,16 +139,16 @@ def paper_sheets(paper: Paper) -> list[Sheet]:
 
 def paper_html(paper: Paper) -> str:
     """Return a paper as one HTML document that carries its pictures."""
-    return _html(_set(paper))
+    return _html(paper, _set(paper))
 
 
-def _set(paper: Paper) -> _Setter:
+def _set(paper: Paper) -> Setter:
     from matplotlib import rc_context
 
     from xraymeasure.report.layout.type import type_settings
 
     with rc_context(type_settings()):
-        setter = _Setter(paper)
+        setter = Setter(paper.title, paper.identity)
         for position, block in enumerate(paper.blocks):
             setter.set(block, paper.blocks[position + 1 :])
         for number, sheet in enumerate(setter.sheets, start=1):
@@ -156,10 +156,10 @@ def _set(paper: Paper) -> _Setter:
     return setter
 
 
-def _html(setter: _Setter) -> str:
+def _html(paper: Paper, setter: Setter) -> str:
     return str(
         template("blocks.html.j2").render(
-            paper=setter.paper,
+            paper=paper,
             kind=lambda block: type(block).__name__,
             image=lambda block: data_address(*setter.drawn[id(block)]),
             style=style,
@@ -181,28 +181,32 @@ def _beginning(blocks: Sequence[Block]) -> float:
     return height
 
 
-class _Setter:
-    """Fills sheets from top to bottom; a new one begins where one is full."""
+class Setter:
+    """Fills sheets from top to bottom; a new one begins where one is full.
 
-    def __init__(self, paper: Paper) -> None:
-        self.paper = paper
+    `y` is where the next block begins on the last of its `sheets`, mm.
+    """
+
+    def __init__(self, title: str, identity: Sequence[str]) -> None:
+        self.title, self.identity = title, identity
         self.sheets: list[Sheet] = []
         # The axes of each picture, and which part of the sheet they are on it is.
         self.drawn: dict[int, tuple[list[Axes], Part]] = {}
-        self._y = 0.0
-        self._turn()
+        self.y = 0.0
+        self.turn()
 
-    def set(self, block: Block, following: Sequence[Block]) -> None:
+    def set(self, block: Block, following: Sequence[Block] = ()) -> None:
+        """Set a block; a heading stays with the beginning of what follows it."""
         if isinstance(block, Heading):
-            self._room_for(8.0 + _beginning(following))
-            self._y = self._write(block.text, 10, self._y + 2.5, bold=True) + 0.8
+            self.room_for(8.0 + _beginning(following))
+            self.y = self._write(block.text, 10, self.y + 2.5, bold=True) + 0.8
         elif isinstance(block, Paragraph):
             self._paragraph(block)
         elif isinstance(block, Table):
             self._table(block)
         else:
-            self._room_for(block.height_mm)
-            top, sheet = self._y, self.sheets[-1]
+            self.room_for(block.height_mm)
+            top, sheet = self.y, self.sheets[-1]
             made: list[Axes] = []
 
             def make(x: float, y: float, width: float, height: float) -> Axes:
@@ -211,18 +215,19 @@ class _Setter:
 
             block.draw(make)
             self.drawn[id(block)] = made, sheet.part(MARGIN_MM, top, TEXT_MM, block.height_mm)
-            self._y += block.height_mm + 1.0
+            self.y += block.height_mm + 1.0
 
-    def _turn(self) -> None:
+    def turn(self) -> None:
+        """Begin a new sheet."""
         sheet = Sheet()
         self.sheets.append(sheet)
-        self._y = sheet.head(self.paper.title, self.paper.identity)
+        self.y = sheet.head(self.title, self.identity)
 
-    def _room_for(self, height: float) -> bool:
-        """Turn the page if it has no room; say whether it was turned."""
-        full = self._y + height > FOOT_MM + 1
+    def room_for(self, height: float) -> bool:
+        """Begin a new sheet if the last has no room for a height, mm; say whether it was so."""
+        full = self.y + height > FOOT_MM + 1
         if full:
-            self._turn()
+            self.turn()
         return full
 
     def _write(self, text: str, size: float, y: float, **look: Any) -> float:
@@ -231,16 +236,16 @@ class _Setter:
     def _paragraph(self, block: Paragraph) -> None:
         size, indent = block.size, block.indent_mm
         width = TEXT_MM - indent
-        self._room_for(block.height_mm)
+        self.room_for(block.height_mm)
         sheet = self.sheets[-1]
         colour = style.GREY if block.quiet else block.colour
         if block.glyph:
-            sheet.text(MARGIN_MM, self._y, block.glyph, size, colour=block.colour)
+            sheet.text(MARGIN_MM, self.y, block.glyph, size, colour=block.colour)
             colour = block.colour if block.loud else style.INK
         y = sheet.paragraph(
-            MARGIN_MM + indent, self._y, width, block.text, size, colour=colour, bold=block.loud
+            MARGIN_MM + indent, self.y, width, block.text, size, colour=colour, bold=block.loud
         )
-        self._y = y + 0.6
+        self.y = y + 0.6
 
     def _table(self, table: Table) -> None:
         edges = [edge for _, edge in table.columns]
@@ -249,7 +254,7 @@ class _Setter:
             for edge, after in zip(edges, [*edges[1:], TEXT_MM + _GAP_MM], strict=True)
         ]
         # The last cell of a row that ends early has the rest of the line.
-        self._room_for(12.0)
+        self.room_for(12.0)
         self._head_of(table)
         for number, row in enumerate(table.rows):
             # A line that is a title stays with the line below it.
@@ -266,12 +271,12 @@ class _Setter:
                 len(text) * line_height(_CELL_PT) + len(below) * line_height(_SMALL_PT)
                 for text, below in set_in
             )
-            if self._room_for(height + (_TITLED_MM if title else 0.0)):
+            if self.room_for(height + (_TITLED_MM if title else 0.0)):
                 self._head_of(table)
             sheet = self.sheets[-1]
-            sheet.rule(self._y, pt=0.4)
+            sheet.rule(self.y, pt=0.4)
             for cell, edge, (text, below) in zip(row, edges, set_in, strict=False):
-                y = self._y + 0.7
+                y = self.y + 0.7
                 for line in text:
                     sheet.text(
                         MARGIN_MM + edge, y, line, _CELL_PT, bold=cell.bold, colour=cell.colour
@@ -280,11 +285,11 @@ class _Setter:
                 for line in below:
                     sheet.text(MARGIN_MM + edge, y, line, _SMALL_PT, colour=style.GREY)
                     y += line_height(_SMALL_PT)
-            self._y += height
-        self.sheets[-1].rule(self._y, pt=0.4)
-        self._y += 1.5
+            self.y += height
+        self.sheets[-1].rule(self.y, pt=0.4)
+        self.y += 1.5
 
     def _head_of(self, table: Table) -> None:
         for title, edge in table.columns:
-            self.sheets[-1].text(MARGIN_MM + edge, self._y, title, 6.6, colour=style.GREY)
-        self._y += 4.0
+            self.sheets[-1].text(MARGIN_MM + edge, self.y, title, 6.6, colour=style.GREY)
+        self.y += 4.0

@@ -1,10 +1,8 @@
-"""The pages for the notes: what matters on the first, everything else on those that follow."""
+"""The page for the notes, with what matters, and with it the pages that follow."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import groupby
 from typing import TYPE_CHECKING
 
 from xraymeasure.measuring.results import Measurements
@@ -22,23 +20,14 @@ from xraymeasure.report.layout.sheet import (
     text_width,
     wrapped,
 )
-from xraymeasure.report.page.content import (
-    Content,
-    DetailLine,
-    TableLine,
-    Whisker,
-    report_content,
-)
+from xraymeasure.report.page.content import Content, TableLine, Whisker, report_content
 from xraymeasure.report.page.figure import draw_film, show_film
+from xraymeasure.report.page.further_pages import Line, further_pages
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
 from xraymeasure.report.subject import Subject
-from xraymeasure.vocabulary.quantities import SOURCES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-Line = tuple[str, str, str]
-"""Glyph, colour and text."""
 
 _PLOT_MM = 78.0
 _FILM_MM = 72.0
@@ -96,7 +85,7 @@ def report_pages(found: Subject, show_date: bool = False) -> Pages:
     content = report_content(found, show_date)
     with rc_context(type_settings()):
         first, film, plot, left_over = _first_page(content, found)
-        sheets = [first, *_further_pages(content, left_over)]
+        sheets = [first, *further_pages(content, left_over)]
         for number, sheet in enumerate(sheets, start=1):
             sheet.foot(content.caution, number, len(sheets))
     return Pages(found, content, sheets, film, plot)
@@ -310,128 +299,3 @@ def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:
     if y + len(wrapped(remark, width, 6.8)) * line_height(6.8) <= end:
         sheet.paragraph(x, y, width, remark, 6.8, colour=style.GREY)
     return []
-
-
-class _Flow:
-    """Sheets that are filled from top to bottom; a new one begins where one is full."""
-
-    def __init__(self, content: Content) -> None:
-        self.content = content
-        self.sheets: list[Sheet] = []
-        self.turn()
-
-    def turn(self) -> None:
-        self.sheets.append(Sheet())
-        self.y = self.sheets[-1].head(self.content.title, self.content.identity)
-
-    @property
-    def sheet(self) -> Sheet:
-        return self.sheets[-1]
-
-    def room_for(self, height: float) -> None:
-        if self.y + height > FOOT_MM + 1:
-            self.turn()
-
-    def heading(self, text: str) -> None:
-        self.room_for(16)
-        self.y = self.sheet.paragraph(MARGIN_MM, self.y + 2.5, TEXT_MM, text, 10, bold=True) + 0.8
-
-    def item(self, text: str, glyph: str = "", colour: str = style.INK) -> None:
-        indent = 4.0 if glyph else 0.0
-        self.room_for(len(wrapped(text, TEXT_MM - indent, 7.8)) * line_height(7.8))
-        if glyph:
-            self.sheet.text(MARGIN_MM, self.y, glyph, 7.8, colour=colour)
-        self.y = self.sheet.paragraph(MARGIN_MM + indent, self.y, TEXT_MM - indent, text, 7.8) + 0.5
-
-
-def _further_pages(content: Content, findings: list[Line]) -> Iterator[Sheet]:
-    flow = _Flow(content)
-    flow.heading("Everything that was measured, with 95 % intervals")
-    _key_to_shares(flow)
-    for label, lines in groupby(content.details, key=lambda line: line.label):
-        _detail_group(flow, label, list(lines))
-    for heading, items in (
-        ("Before you rely on it, continued", findings),
-        (
-            "Since the earlier film, with 95 % intervals",
-            [
-                (
-                    "·",
-                    style.GREY,
-                    f"{line.label}: {line.change} ({line.interval})"
-                    + (f", {line.before_to_after}" if line.before_to_after else "")
-                    + (f". {line.said}" if line.said else ""),
-                )
-                for line in content.changes
-            ],
-        ),
-        ("Not measured", [("·", style.GREY, f"{label}: {why}") for label, why in content.missing]),
-        ("Taken to be so", [("·", style.GREY, text) for text in content.assumptions]),
-        (
-            "Where scale, spacing and geometry came from",
-            [("·", style.GREY, text) for text in content.provenance],
-        ),
-        (
-            "How the numbers mislead",
-            [
-                *[("·", style.GREY, f"{label}. {text}") for label, text in content.pitfalls],
-                *[("·", style.GREY, text) for text in content.remarks[1:]],
-            ],
-        ),
-    ):
-        if items:
-            flow.heading(heading)
-            for glyph, colour, text in items:
-                flow.item(text, glyph, colour)
-    yield from flow.sheets
-
-
-_DETAIL = {"label": 0.0, "side": 51.5, "value": 59.5, "interval": 77.0, "method": 102.5}
-_SHARES_MM = 167.0
-
-
-def _key_to_shares(flow: _Flow) -> None:
-    x = MARGIN_MM
-    flow.sheet.text(x, flow.y, "The bar shows where the uncertainty comes from:", 7)
-    x += text_width("The bar shows where the uncertainty comes from:", 7) + 2.5
-    for key, title in SOURCES.items():
-        if x + 5 + text_width(title, 7) > MARGIN_MM + TEXT_MM:
-            x, flow.y = MARGIN_MM, flow.y + line_height(7)
-        flow.sheet.box(x, flow.y + 0.7, 2.6, 1.9, style.SHARES[key])
-        flow.sheet.text(x + 3.4, flow.y, title, 7)
-        x += text_width(title, 7) + 7
-    flow.y += line_height(7) + 1.5
-
-
-def _detail_group(flow: _Flow, label: str, lines: list[DetailLine]) -> None:
-    """Write every value of one name; they stay together on a page."""
-    methods = [wrapped(line.method, _SHARES_MM - _DETAIL["method"] - 1, 6.6) for line in lines]
-    heights = [max(len(method) * line_height(6.6), 3.4) + 0.7 for method in methods]
-    primary = any(line.primary for line in lines)
-    name = wrapped(label, _DETAIL["side"] - 2, 7.6, primary)
-    height = max(sum(heights), len(name) * line_height(7.6) + 0.7)
-    flow.room_for(height)
-    sheet = flow.sheet
-    sheet.rule(flow.y, pt=0.4)
-    for step, text in enumerate(name):
-        at = flow.y + 0.5 + step * line_height(7.6)
-        sheet.text(MARGIN_MM, at, text, 7.6, bold=primary)
-    y = flow.y
-    for line, method, taken in zip(lines, methods, heights, strict=True):
-        _detail_line(sheet, y, line, method)
-        y += taken
-    flow.y += height
-
-
-def _detail_line(sheet: Sheet, y: float, line: DetailLine, method: list[str]) -> None:
-    colour = style.INK if line.primary else style.GREY
-    for key, text in (("side", line.side), ("value", line.value), ("interval", line.interval)):
-        bold = line.primary and key == "value"
-        sheet.text(MARGIN_MM + _DETAIL[key], y + 0.5, text, 7.6, colour=colour, bold=bold)
-    for step, text in enumerate(method):
-        at = y + 0.7 + step * line_height(6.6)
-        sheet.text(MARGIN_MM + _DETAIL["method"], at, text, 6.6, colour=colour)
-    start, width = MARGIN_MM + _SHARES_MM, TEXT_MM - _SHARES_MM
-    for key, share in line.shares:
-        sheet.box(start, y + 1.2, width * share, 2.0, style.SHARES[key])
-        start += width * share
