@@ -38,21 +38,6 @@ def points_of(ellipse, turns_deg):
     )
 
 
-@pytest.mark.parametrize("ra", [5.0, 15.0, 30.0])
-def test_the_spread_of_anteversion_is_the_first_order_one(ra):
-    """u(RA) = sqrt(u_b^2 + sin^2 RA u_a^2) / (a cos RA); references, by Monte Carlo too."""
-    rng = np.random.default_rng(0)
-    a, u = 26.0, 0.3
-    ra_rad = np.radians(ra)
-    axes = rng.normal([a, a * np.sin(ra_rad)], u, (200_000, 2))
-    ellipses = np.stack([0 * axes[:, 0], 0 * axes[:, 0], *axes.T, 0 * axes[:, 0]])
-    _, found = ellipse_angles(ellipses, 0.0, 1, 1)
-    wanted = np.degrees(np.hypot(u, np.sin(ra_rad) * u) / (a * np.cos(ra_rad)))
-    assert found.std() == pytest.approx(wanted, rel=0.01)
-    if ra == 15.0:
-        assert wanted == pytest.approx(0.707, abs=0.001)
-
-
 def test_seen_from_far_away_both_methods_agree():
     ellipse = parallel_ellipse(42.0, 17.0, "left")
     poses = circle_poses(ellipse, 1e6, 1)

@@ -51,41 +51,6 @@ def test_what_does_not_depend_on_anything_is_certain():
     assert set(found.sources.values()) == {0.0}
 
 
-def test_resistance_reactance_and_impedance_of_the_guide():
-    """GUM H.2 (inputs from memory, recomputed): five simultaneous readings of V, I and phase.
-
-    R 127.732 (0.0711), X 219.847 (0.2956), Z 254.260 (0.2363). The inputs are correlated; they
-    are taken through independent directions (columns of the root of their covariance).
-    """
-    volt = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
-    ampere = np.array([19.663, 19.639, 19.640, 19.685, 19.678]) / 1000.0
-    phase = np.array([1.0456, 1.0438, 1.0468, 1.0428, 1.0433])
-    readings = np.stack([volt, ampere, phase])
-    mean, root = readings.mean(axis=1), np.linalg.cholesky(np.cov(readings) / 5.0)
-
-    def model(inputs):
-        v, i, p = mean[:, None] + root @ inputs["z"]
-        return {
-            ("R", None, ""): v / i * np.cos(p),
-            ("X", None, ""): v / i * np.sin(p),
-            ("Z", None, ""): v / i,
-        }
-
-    found = linearise(model, [term("z", "placing", [0.0, 0.0, 0.0], [1.0, 1.0, 1.0])]).intervals()
-    wanted = {"R": (127.732, 0.0711), "X": (219.847, 0.2956), "Z": (254.260, 0.2363)}
-    for name, (value, u) in wanted.items():
-        one = found[name, None, ""]
-        assert (one.low + one.high) / 2.0 == pytest.approx(value, abs=5e-4)
-        assert one.standard_uncertainty == pytest.approx(u, abs=5e-5)
-
-
-def test_four_normal_inputs_by_draws():
-    """JCGM 101:2008 9.2.2 (from memory, rerun): sum of four N(0, 1), 95 % interval +-3.92."""
-    terms = [term("x", "placing", [0.0] * 4, [1.0] * 4)]
-    low, high = draw(lambda x: {KEY: x["x"].sum(axis=0)}, terms, 200_000, 1).ends()[KEY]
-    assert (low, high) == pytest.approx((-3.92, 3.92), abs=0.03)
-
-
 def test_where_a_model_bends_draws_see_it_and_first_order_does_not():
     """JCGM 101 makes the point with a mass comparison; the square of N(0, 1) is the plain case.
 

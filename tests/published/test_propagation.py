@@ -205,10 +205,3 @@ def test_first_order_agrees_with_20_000_draws_for_every_number(side):
             assert other.high - other.low == pytest.approx(row.high - row.low, rel=0.05), row.name
             compared += 1
     assert compared > 35
-
-
-def test_the_shares_of_the_sources_add_up_to_the_whole():
-    film, reading = film_and_reading(Body())
-    for row in measure(film, reading, draws=0).rows:
-        if row.sources:
-            assert sum(row.sources.values()) == pytest.approx(1.0)
