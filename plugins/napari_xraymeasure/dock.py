@@ -9,7 +9,7 @@ from typing import Any
 import napari
 from qtpy.QtCore import QEvent
 
-from napari_xraymeasure.canvas.film_layer import Opened, empty, layer_data, opened_of
+from napari_xraymeasure.canvas.film_layer import Opened, empty, exchange, layer_data, opened_of
 from napari_xraymeasure.canvas.film_view import FilmView
 from napari_xraymeasure.canvas.napari_private import canvas_widget, drop_widgets, plain_arrays
 from napari_xraymeasure.canvas.tools import FilmTools
@@ -191,7 +191,10 @@ class Dock(DockLayout):
 
     def add(self, opened: Opened) -> None:
         """Show a film and take it up, in the place of the one before."""
-        self.close_film()
+        if self.view is not None:
+            # In the layer of that one: napari never lets go of a layer that was removed.
+            self._take(self.view.layer, opened)
+            return
         data, arguments, _kind = layer_data(opened)
         with plain_arrays():
             self.viewer.add_image(data, **arguments)
@@ -234,18 +237,25 @@ class Dock(DockLayout):
             self.notices.clear()
             self.stack.setCurrentIndex(FIRST_PAGE)
 
-    def _take(self, layer: Any) -> None:
-        """Make a film's layer the one that is read; the film before has been saved already."""
+    def _take(self, layer: Any, instead: Opened | None = None) -> None:
+        """Make a film's layer the one that is read, or read another film `instead` in it.
+
+        The film before has been saved already.
+        """
         # A film that came by napari's own ways stands beside the former one for a moment.
-        former, opened = self.view.layer if self.view else None, opened_of(layer)
+        former, opened = self.view.layer if self.view else None, instead or opened_of(layer)
         try:
             session = self._new_session(opened)
         except XrayMeasureError as error:
             self.notices.say("message", str(error), "strong")
-            self.viewer.layers.remove(layer)
+            if instead is None:
+                self.viewer.layers.remove(layer)
             return
         self._let_go()
-        if former is not None and former in self.viewer.layers:
+        if instead is not None:
+            exchange(layer, instead)
+            self.viewer.layers.move(self.viewer.layers.index(layer), len(self.viewer.layers))
+        elif former is not None and former in self.viewer.layers:
             empty(former)
             self.viewer.layers.remove(former)
         self._start(session, opened, layer)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import QTimer
+from qtpy.QtCore import QObject, QTimer
 from qtpy.QtGui import QGuiApplication
 
 from napari_xraymeasure.canvas.drawn_shapes import focus_of, plan_strokes, scene
@@ -23,6 +24,8 @@ from xraymeasure.detect.propose import Proposals
 
 SETTLE_MS = 180
 """How long after the last edit, or the opening of a film, work beside the window begins."""
+DRAG_MS = 80
+"""How far the panels may be behind a drag: nobody reads them faster, and the film is smoother."""
 
 NOT_SAVED = "▲ NOT SAVED"
 EXPLAIN = 1
@@ -52,22 +55,22 @@ class FilmWork:
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
         )
-        self._settle = QTimer(panels)
-        self._settle.setSingleShot(True)
-        self._settle.setInterval(SETTLE_MS)
-        self._settle.timeout.connect(self._work_beside)
+        self._settle = _once(panels, SETTLE_MS, self._work_beside)
+        self._beside_drag = _once(panels, DRAG_MS, self._show_drag)
         session.on_change.append(self._on_change)
         view.listen(session, self.tools.take_click)
 
     def stop(self) -> None:
         """Show no longer what becomes of the session."""
         self._settle.stop()
+        self._beside_drag.stop()
         self.session.on_change.clear()
 
     def let_go(self) -> None:
         """Leave the panels and the canvas to another film."""
         self.stop()
         self._settle.deleteLater()
+        self._beside_drag.deleteLater()
         self.tools.take_before_away()
 
     def begin(self, reader: str) -> None:
@@ -160,16 +163,23 @@ class FilmWork:
         session, panels = self.session, self.panels
         if what == "drag":
             self.redraw()
-            panels.numbers.show_numbers(session, session.result)
-            panels.placing.show_spread(session, session.mm_per_px)
-            self._show_explained()
+            if not self._beside_drag.isActive():
+                self._beside_drag.start()
             return
+        self._beside_drag.stop()
         if what == "edit":
             self._settle.start()
             if "proposed" in panels.notices.texts:
                 panels.notices.say("proposed", session.proposal_notice, "note")
         self.show_all()
         self.tools.follow()
+
+    def _show_drag(self) -> None:
+        """Show in the panels where a drag has come to."""
+        session, panels = self.session, self.panels
+        panels.numbers.show_numbers(session, session.result)
+        panels.placing.show_spread(session, session.mm_per_px)
+        self._show_explained()
 
     def show_all(self) -> None:
         """Show the session as it stands."""
@@ -244,3 +254,12 @@ class FilmWork:
             scene(session.reading, result.measurements, focus, planned, session.second),
             moving=session.dragging,
         )
+
+
+def _once(parent: QObject, after_ms: int, then: Callable[[], None]) -> QTimer:
+    """Return a timer that, each time it is started, does something once after a while."""
+    timer = QTimer(parent)
+    timer.setSingleShot(True)
+    timer.setInterval(after_ms)
+    timer.timeout.connect(then)
+    return timer

@@ -1,7 +1,11 @@
 """Opening: what is dropped, how it is shown, and what is said about it."""
 
+import gc
+import weakref
+
 import numpy as np
 import pytest
+from napari.layers import Image
 from napari_xraymeasure.canvas.film_layer import Opened, grey_levels, layer_data
 from qtpy.QtWidgets import QApplication
 
@@ -96,6 +100,23 @@ def test_sample_films_open_from_the_dock_and_keep_readings_out_of_the_package(ha
     dock.session.click((600, 355))
     assert dock.session.saved.path.is_relative_to(own_home)
     assert not list(sample_folder().glob("*.A.reading.json"))
+
+
+def test_the_next_film_takes_the_layer_of_the_one_before_and_looks_as_in_a_new_one(hand, sample):
+    layer, film = hand.dock.view.layer, weakref.ref(hand.dock.session.film)
+    hand.dock.act("metal")
+    layer.gamma, layer.visible = 0.5, False
+    path = sample("bilateral")
+    hand.dock.open_path(path)
+    assert [*hand.viewer.layers] == [layer] == [hand.dock.view.layer]
+    data, arguments, _kind = layer_data(Opened(read_film(path), path))
+    new = Image(data, **arguments)
+    assert np.array_equal(layer.data, new.data)
+    for name in ("name", "contrast_limits", "contrast_limits_range", "gamma", "visible"):
+        assert getattr(layer, name) == getattr(new, name), name
+    assert np.array_equal(layer.affine.affine_matrix, new.affine.affine_matrix)
+    gc.collect()
+    assert film() is None
 
 
 def test_the_menu_of_sample_data_opens_a_film(hand):

@@ -141,6 +141,15 @@ def empty(layer: Any) -> None:
     layer.data = layer.data[:1, :1].copy()
 
 
+def exchange(layer: Any, opened: Opened) -> None:
+    """Put another film into a layer, shown as `layer_data` would show it."""
+    data, arguments, _kind = layer_data(opened)
+    layer.data = data
+    layer.contrast_limits_range = arguments["contrast_limits"]
+    for name, value in (arguments | {"gamma": 1.0, "opacity": 1.0, "visible": True}).items():
+        setattr(layer, name, value)
+
+
 def opened_of(layer: Any) -> Opened | None:
     """Return what a film layer carries, or None if the layer is something else."""
     carried = getattr(layer, "metadata", {}).get(METADATA_KEY)

@@ -8,21 +8,28 @@ napari; where it cannot be found the same scene goes into two ordinary layers.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any, Protocol
 
 import numpy as np
-from qtpy.QtCore import QEvent, QLineF, QPointF, QRectF, Qt
-from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
+from qtpy.QtCore import QEvent, QLineF, QPointF, QRect, QRectF, Qt
+from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF, QRegion
 from qtpy.QtWidgets import QWidget
 
 from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark
 from napari_xraymeasure.canvas.line_styles import CHIP, LINE_SCALE, MARKS, WINDOW_LINES
 from napari_xraymeasure.canvas.napari_private import canvas_widget
-from xraymeasure.report.layout.style import Line
 from xraymeasure.report.page.place_labels import place_labels
 
 _EDGE = QColor(0, 0, 0, 170)
 _GAP, _ARM = 3.0, 8.0
+_WIDEST, _LARGEST = 6, 14
+"""How far, in points, a line and a mark may reach beyond what they are drawn at."""
+_FAR = 10_000_000
+"""Beyond any screen, and within what Qt can reckon with."""
+
+PlacedLabel = tuple[Label, tuple[float, float], QRectF]
+"""A label, its anchor on the screen, and its box there."""
 
 
 class Overlay(Protocol):
@@ -70,6 +77,9 @@ class CanvasOverlay(QWidget):
         self._labels = True
         self._placed_for: tuple | None = None
         self._offsets: dict[str, tuple[float, float]] = {}
+        self._sizes: dict[str, tuple[float, float]] = {}
+        self._laid_out: tuple[Any, ...] = ()
+        self._drawn: list[tuple[Any, QRect, Any]] = []
         self._font = QFont(self.font())
         self._font.setPointSizeF(max(self._font.pointSizeF(), 9.0))
         self.resize(canvas.size())
@@ -81,11 +91,55 @@ class CanvasOverlay(QWidget):
         self.show()
 
     def show_scene(self, scene: DrawnShapes, *, moving: bool = False) -> None:
-        """Draw the scene instead of the one before; while `moving`, labels keep their places."""
+        """Draw the scene instead of the one before.
+
+        While `moving`, labels keep their places, and only what differs is drawn anew.
+        """
         self._scene = scene
         if not moving:
             self._placed_for = None
-        self.update()
+            self.update()
+            return
+        before = {what: extent for what, extent, _ in self._drawn}
+        self._lay_out()
+        now = {what: extent for what, extent, _ in self._drawn}
+        changed = QRegion()
+        for extents, others in ((before, now), (now, before)):
+            for what, extent in extents.items():
+                if others.get(what) != extent:
+                    changed += extent
+        self.update(changed)
+
+    def _lay_out(self) -> None:
+        """Find where each thing of the scene is drawn, unless that is known."""
+        matrix, offset = self._view()
+        wanted = self._scene, self._labels, self._placed_for, matrix.tobytes(), offset.tobytes()
+        if self._laid_out == wanted:
+            return
+        strokes, marks = self._scene.strokes, self._scene.marks
+        # Half of a curve's points are plenty on a screen, and halve what it costs to draw.
+        paths = [each.path[::2] if len(each.path) > 60 else each.path for each in strokes]
+        paths += [np.array([mark.point]) for mark in marks]
+        names = [(each.kind, each.lit, each.path.tobytes()) for each in strokes] + [*marks]
+        margins = [_WIDEST] * len(strokes) + [_LARGEST] * len(marks)
+        labels = self._label_boxes(matrix, offset) if self._labels else []
+        self._drawn = []
+        if paths:
+            starts = np.cumsum([0, *map(len, paths)])
+            points = np.concatenate(paths) @ matrix + offset
+            corners = [each.reduceat(points, starts[:-1]) for each in (np.minimum, np.maximum)]
+            extents = np.clip(np.hstack(corners), -_FAR, _FAR).astype(int).tolist()
+            cut = np.split(points, starts[1:-1])
+            self._drawn = [
+                (name, _rectangle(*extent, margin), part)
+                for name, extent, margin, part in zip(names, extents, margins, cut, strict=True)
+            ]
+        for placed in labels:
+            (x, y), box = placed[1:]
+            reach = box.left(), box.top(), box.right(), box.bottom()
+            around = min(x, reach[0]), min(y, reach[1]), max(x, reach[2]), max(y, reach[3])
+            self._drawn.append((placed[0], _rectangle(*map(int, around), _WIDEST), placed))
+        self._laid_out = self._scene, self._labels, self._placed_for, *wanted[3:]
 
     def show_labels(self, shown: bool) -> None:
         """Draw labels, or leave them out."""
@@ -103,6 +157,7 @@ class CanvasOverlay(QWidget):
         self._layer.events.scale.disconnect(self._on_view)
         self._layer.events.visible.disconnect(self._on_view)
         self.parent().removeEventFilter(self)
+        self._scene, self._drawn, self._laid_out = DrawnShapes(), [], ()
         self.hide()
         self.deleteLater()
 
@@ -135,47 +190,28 @@ class CanvasOverlay(QWidget):
         """Draw lines, marks and labels, in this order."""
         if not self._layer.visible:
             return
-        matrix, offset = self._view()
+        self._lay_out()
+        asked = event.region()
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        for stroke in self._scene.strokes:
-            line = WINDOW_LINES[stroke.kind]
-            # Half of a curve's points are plenty on a screen, and halve what it costs to draw.
-            path = stroke.path[::2] if len(stroke.path) > 60 else stroke.path
-            points = np.asarray(path, dtype=float) @ matrix + offset
-            polygon = QPolygonF([QPointF(x, y) for x, y in points.tolist()])
-            width = LINE_SCALE * line.width + (1.8 if stroke.lit else 0.0)
-            painter.setPen(QPen(_EDGE, width + 2.0))
-            painter.drawPolyline(polygon)
-            painter.setPen(_pen(line, width))
-            painter.drawPolyline(polygon)
-        self._draw_marks(painter, matrix, offset)
-        if self._labels and self._scene.labels:
-            self._draw_labels(painter, matrix, offset)
+        labels = []
+        for what, extent, place in self._drawn:
+            if not asked.intersects(extent):
+                continue
+            if isinstance(what, Label):
+                labels.append(place)
+            elif isinstance(what, Mark):
+                _draw_mark(painter, *place[0].tolist(), what.state)
+            else:
+                polygon = QPolygonF([QPointF(x, y) for x, y in place.tolist()])
+                for pen in _pens(*what[:2]):
+                    painter.setPen(pen)
+                    painter.drawPolyline(polygon)
+        self._draw_labels(painter, labels)
         painter.end()
 
-    def _draw_marks(self, painter: QPainter, matrix: np.ndarray, offset: np.ndarray) -> None:
-        by_state: dict[str, list[Mark]] = {}
-        for mark in self._scene.marks:
-            by_state.setdefault(mark.state, []).append(mark)
-        for state, marks in by_state.items():
-            points = np.array([mark.point for mark in marks]) @ matrix + offset
-            lines = [line for x, y in points.tolist() for line in _cross(x, y, state)]
-            colour, width = MARKS[state]
-            for pen in (QPen(_EDGE, width + 2.0), QPen(QColor(colour), width)):
-                painter.setPen(pen)
-                painter.drawLines(lines)
-                if state in ("selected", "lit", "question", "cursor"):
-                    radius = 11.0 if state in ("selected", "cursor") else 8.0
-                    for x, y in points.tolist():
-                        if state in ("question", "cursor"):
-                            painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
-                        else:
-                            painter.drawEllipse(QPointF(x, y), radius, radius)
-
-    def _draw_labels(self, painter: QPainter, matrix: np.ndarray, offset: np.ndarray) -> None:
+    def _draw_labels(self, painter: QPainter, boxes: list[PlacedLabel]) -> None:
         painter.setFont(self._font)
-        boxes = self._label_boxes(QFontMetricsF(self._font), matrix, offset)
         backing = QColor(CHIP)
         backing.setAlpha(225)
         for label, (x, y), box in boxes:
@@ -192,9 +228,7 @@ class CanvasOverlay(QWidget):
             painter.setPen(QColor("white"))
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, label.text)
 
-    def _label_boxes(
-        self, metrics: QFontMetricsF, matrix: np.ndarray, offset: np.ndarray
-    ) -> list[tuple[Label, tuple[float, float], QRectF]]:
+    def _label_boxes(self, matrix: np.ndarray, offset: np.ndarray) -> list[PlacedLabel]:
         """Return each label in sight with its anchor and its box on the screen.
 
         Boxes keep their distance from their anchors while a point is dragged or the film is
@@ -204,10 +238,7 @@ class CanvasOverlay(QWidget):
         for label in self._scene.labels:
             x, y = (np.asarray(label.anchor, dtype=float) @ matrix + offset).tolist()
             if 0 <= x <= self.width() and 0 <= y <= self.height():
-                lines = label.text.split("\n")
-                width = max(metrics.horizontalAdvance(line) for line in lines) + 12.0
-                height = metrics.height() * len(lines) + 6.0
-                shown.append((label, (x, y), (width, height)))
+                shown.append((label, (x, y), self._size(label.text)))
         wanted = (
             frozenset(label.key for label, _, _ in shown),
             round(float(np.log(np.abs(matrix).max())), 2),
@@ -217,6 +248,14 @@ class CanvasOverlay(QWidget):
             self._placed_for = wanted
             self._place(shown, matrix, offset)
         return [(label, anchor, self._box(label, anchor, size)) for label, anchor, size in shown]
+
+    def _size(self, text: str) -> tuple[float, float]:
+        """Return the width and height of a label's box."""
+        if text not in self._sizes:
+            metrics, lines = QFontMetricsF(self._font), text.split("\n")
+            width = max(metrics.horizontalAdvance(line) for line in lines) + 12.0
+            self._sizes[text] = width, metrics.height() * len(lines) + 6.0
+        return self._sizes[text]
 
     def _place(self, shown: list, matrix: np.ndarray, offset: np.ndarray) -> None:
         drawn = [_dense(np.asarray(stroke.path, dtype=float)) for stroke in self._scene.strokes]
@@ -249,23 +288,41 @@ def _dense(path: np.ndarray, count: int = 30) -> np.ndarray:
     return np.stack([np.interp(at, np.arange(len(path)), path[:, axis]) for axis in (0, 1)], 1)
 
 
-def _pen(line: Line, width: float) -> QPen:
+@cache
+def _pens(kind: str, lit: bool) -> tuple[QPen, QPen]:
+    """Return the pens of a line's dark edge, and of the line."""
+    line = WINDOW_LINES[kind]
+    width = LINE_SCALE * line.width + (1.8 if lit else 0.0)
     pen = QPen(QColor(line.colour), width)
     if line.dash:
         pen.setCapStyle(Qt.PenCapStyle.FlatCap)
         pen.setDashPattern(list(line.dash))
-    return pen
+    return QPen(_EDGE, width + 2.0), pen
 
 
-def _cross(x: float, y: float, state: str) -> list[QLineF]:
-    """Return a mark's lines: open in the middle, so that it does not hide what it marks."""
+def _rectangle(left: int, top: int, right: int, bottom: int, margin: int) -> QRect:
+    """Return the rectangle about these sides, with a margin."""
+    width, height = right - left + 1, bottom - top + 1
+    return QRect(left - margin, top - margin, width + 2 * margin, height + 2 * margin)
+
+
+def _draw_mark(painter: QPainter, x: float, y: float, state: str) -> None:
+    """Draw a mark: open in the middle, so that it does not hide what it marks."""
     gap, arm = (1.5, 4.0) if state in ("outline", "proposed") else (_GAP, _ARM)
+    directions = ((1, 0), (-1, 0), (0, 1), (0, -1))
     if state == "second":
         gap, arm = gap * 0.7, arm * 0.7
         directions = ((1, 1), (1, -1), (-1, 1), (-1, -1))
-    else:
-        directions = ((1, 0), (-1, 0), (0, 1), (0, -1))
-    return [QLineF(x + gap * dx, y + gap * dy, x + arm * dx, y + arm * dy) for dx, dy in directions]
+    lines = [QLineF(x + gap * a, y + gap * b, x + arm * a, y + arm * b) for a, b in directions]
+    colour, width = MARKS[state]
+    radius = {"selected": 11.0, "cursor": 11.0, "lit": 8.0, "question": 8.0}.get(state)
+    for pen in (QPen(_EDGE, width + 2.0), QPen(QColor(colour), width)):
+        painter.setPen(pen)
+        painter.drawLines(lines)
+        if radius and state in ("question", "cursor"):
+            painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
+        elif radius:
+            painter.drawEllipse(QPointF(x, y), radius, radius)
 
 
 class LayerOverlay:
