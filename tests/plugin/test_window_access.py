@@ -1,6 +1,7 @@
 """Every control has its words and its place, on small screens and large letters too."""
 
 import itertools
+from dataclasses import replace
 
 from napari_xraymeasure.canvas.keys import SHORTCUTS, help_rows
 from qtpy.QtCore import Qt
@@ -12,6 +13,7 @@ from qtpy.QtWidgets import (
     QComboBox,
     QLabel,
     QLineEdit,
+    QPushButton,
     QScrollArea,
     QTabBar,
     QTextBrowser,
@@ -180,17 +182,34 @@ def test_nothing_is_cut_off_on_small_screens_and_large_ones(hand):
     window.resize(*SIZE)
 
 
-def test_a_question_is_in_sight_however_low_the_screen(hand):
+def test_a_question_and_its_answers_are_in_sight_however_low_the_screen(hand, put, placed):
     window, panel = hand.viewer.window._qt_window, hand.dock.placing
+    halves = hand.dock.tabs.parentWidget()
     window.resize(960, 600)
     hand.dock.tabs.setCurrentIndex(0)
+    QTest.qWait(20)
+    before = halves.sizes()
+
+    def whole():
+        QTest.qWait(50)
+        answers = panel.question.findChildren(QPushButton)
+        return answers and all(
+            each.visibleRegion().boundingRect() == each.rect()
+            for each in (panel.question_text, *answers)
+        )
+
     hand.dock.session.arm("teardrop_left")
     hand.click((700, 360))
+    assert whole()
+    hand.dock.session.answer("drop")
+    # Which head is it, with every landmark placed.
+    put(hand.dock.session, replace(placed(), head_diameter_mm={}))
+    assert whole()
+    assert "Which head" in panel.question_text.text()
+    hand.dock.session.record(head_diameter_mm={"left": 36.0}, cup_opens={"left": "anterior"})
     QTest.qWait(50)
-    assert panel.question.isVisible()
-    view = panel.parentWidget()
-    lowest = panel.question.mapTo(view, panel.question.rect().bottomLeft())
-    assert view.rect().contains(lowest)
+    assert panel.question.isHidden()
+    assert halves.sizes() == before
     window.resize(*SIZE)
 
 

@@ -293,18 +293,28 @@ def test_deleting_a_point_leaves_the_tab_where_it_is(read):
     assert dock.tabs.tabText(dock.tabs.currentIndex()) == "Plan"
 
 
-def test_a_plan_that_was_typed_comes_back_with_the_film(read):
+def test_a_plan_that_was_typed_is_written_and_comes_back_with_the_film(read, monkeypatch, tmp_path):
     dock = read.dock
     tab(read, "Plan")
     for key, value in ((("cup", "inclination_deg"), 40), (("cup", "anteversion_deg"), 20)):
         dock.compare.fields[key].setValue(value)
+    for folder, said in ((tmp_path, "Written to"), (tmp_path / "none", "cannot be written")):
+        written = folder / "typed.plan.toml"
+        monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_, to=written: (str(to), ""))
+        dock.compare._save()
+        assert said in dock.compare.notes.text()
+        assert str(written) in dock.compare.notes.text()
+    assert read_plan(tmp_path / "typed.plan.toml") == dock.session.plan
     path = dock.session.film_path
     dock.close_film()
     dock.open_path(path)
     assert dock.session.plan.cup.inclination_deg == 40
     assert dock.session.plan.cup.anteversion_deg == 20
     # A difference without a tolerance says why there is no verdict, where the verdict would be.
-    assert "no tolerance" in next(plan for name, _, plan in rows(read) if "Inclination" in name)
+    said = next(plan for name, _, plan in rows(read) if "Inclination" in name)
+    assert "no tolerance" in said
+    table = dock.numbers.table
+    assert table.fontMetrics().horizontalAdvance(said) + 6 <= table.columnWidth(PLAN)
 
 
 def test_half_of_a_pair_that_is_being_typed_stays(read):

@@ -30,6 +30,7 @@ from napari_xraymeasure.panels.number_words import (
 from napari_xraymeasure.panels.widgets import button, named, paragraph
 from napari_xraymeasure.session.numbers import CONVERTED, Key, NumberRow, Numbers, number_groups
 from napari_xraymeasure.session.session import Session
+from xraymeasure.plan.rows import NO_TOLERANCE
 from xraymeasure.report.layout.style import SEVERITIES
 from xraymeasure.vocabulary.quantities import QUANTITIES
 from xraymeasure.vocabulary.wording import number
@@ -43,6 +44,9 @@ _UNLIMITED = 16777215
 """Qt's word for a widget that may be as high as there is room."""
 _NAME = "△ Femoral abduction"
 _USUAL, _LONGEST = "+10.7 mm (−4.5 to +16.1)", "−0.07 mm (−0.31 to +0.41)"
+_NOT_JUDGED = "no tolerance"
+"""What a narrow column says instead of `NO_TOLERANCE`, which stands in the tooltip."""
+_WIDEST_PLAN = "−12.5 ◐ undecided", f"−12.5 {_NOT_JUDGED}"
 _AMBER = QColor(ON_DARK["undecided"])
 
 
@@ -89,9 +93,10 @@ class NumbersPanel(QWidget):
         header.setStretchLastSection(False)
         header.setMinimumSectionSize(20)
         header.setSectionResizeMode(NAME, QHeaderView.ResizeMode.Stretch)
-        for column, widest in ((VALUE, _USUAL), (PLAN, "−12.5 ◐ undecided")):
+        for column, widest in ((VALUE, (_USUAL,)), (PLAN, _WIDEST_PLAN)):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
-            self.table.setColumnWidth(column, metrics.horizontalAdvance(widest) + 8)
+            width = max(metrics.horizontalAdvance(each) for each in widest)
+            self.table.setColumnWidth(column, width + 8)
         self.table.itemClicked.connect(self._choose)
         self.table.itemActivated.connect(self._choose)
         self.table.itemExpanded.connect(_mark_fold)
@@ -276,7 +281,8 @@ class NumbersPanel(QWidget):
                 tip = f"{VERDICT_WORDS[compared.verdict]} (±{compared.tolerance:g})"
                 colour = ON_DARK[compared.verdict]
             elif compared.difference is not None:
-                text = f"{number(compared.difference, signed=True)} {tip}"
+                said = _NOT_JUDGED if compared.reason == NO_TOLERANCE else tip
+                text = f"{number(compared.difference, signed=True)} {said}"
             else:
                 text = tip
         self._set(item, PLAN, text, tip or text)

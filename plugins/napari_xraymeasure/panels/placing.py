@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeVar
 
 from qtpy.QtCore import Qt, QTimer, Signal
 from qtpy.QtWidgets import (
@@ -16,6 +17,7 @@ from qtpy.QtWidgets import (
     QPushButton,
     QScrollArea,
     QSizePolicy,
+    QSplitter,
     QVBoxLayout,
     QWidget,
 )
@@ -28,6 +30,8 @@ from napari_xraymeasure.panels.questions import question_of
 from napari_xraymeasure.panels.widgets import ButtonRow, button, named, paragraph
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import LANDMARKS, MOST_PLACEMENTS
+
+_Widget = TypeVar("_Widget", bound=QWidget)
 
 _PICTURE_HEIGHT = 112
 _BUTTONS: tuple[tuple[tuple[str, str], ...], ...] = (
@@ -147,6 +151,7 @@ class PlacingPanel(QWidget):
         words.addStretch(1)
         self._asked: tuple[str, tuple[str, ...]] = ("", ())
         self._offered: list[Callable[[], None]] = []
+        self._lent = 0
         row.addLayout(words, 1)
         self.question = QWidget()
         asked = QVBoxLayout(self.question)
@@ -296,16 +301,33 @@ class PlacingPanel(QWidget):
         for place, (words, tip, _) in enumerate(answers):
             answer = button(words, tip, lambda place=place: self._offered[place]())
             self._answers.addWidget(answer, place // columns, place % columns)
-        if answers:
-            QTimer.singleShot(0, self._bring_question_in_sight)
+        QTimer.singleShot(0, self._bring_question_in_sight)
 
     def _bring_question_in_sight(self) -> None:
-        """Scroll to the question where it would not be seen at all; else no button moves."""
-        area = self.parentWidget().parentWidget() if self.parentWidget() else None
-        if isinstance(area, QScrollArea):
-            top = self.question.mapTo(area.viewport(), self.question.rect().topLeft()).y()
-            if top > area.viewport().height() - 2 * self.question.fontMetrics().height():
-                area.ensureWidgetVisible(self.question, 0, 4)
+        """Have question and answers seen: first take room from the numbers, which moves no button.
+
+        Only what is lacking then is scrolled. The room is given back with the last question.
+        """
+        area, halves = (self._within(kind) for kind in (QScrollArea, QSplitter))
+        if area is None or halves is None:
+            return
+        lacking = -self._lent
+        if not self.question.isHidden():
+            edge = self.question.mapTo(area.viewport(), self.question.rect().bottomLeft())
+            lacking = edge.y() + 5 - area.viewport().height()
+        if lacking > 0 or self.question.isHidden():
+            upper, lower = halves.sizes()
+            halves.setSizes([upper + lacking, lower - lacking])
+            self._lent += halves.sizes()[0] - upper
+        if not self.question.isHidden():
+            area.ensureWidgetVisible(self.question, 0, 4)
+
+    def _within(self, kind: type[_Widget]) -> _Widget | None:
+        """Return the nearest widget of a kind that this panel lies in."""
+        above = self.parentWidget()
+        while above is not None and not isinstance(above, kind):
+            above = above.parentWidget()
+        return above
 
     def _show_list(self, session: Session) -> None:
         steps = session.steps
