@@ -127,6 +127,12 @@ def _along_and_across(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return u, v
 
 
+def landing(poses: Poses, which: int, source_detector: float | np.ndarray) -> np.ndarray:
+    """Return where a circle's centre lands about the beam; it is not the centre of its outline."""
+    towards = poses.centre_over_radius[which]
+    return np.asarray(-towards[:2] / towards[2] * source_detector)
+
+
 def outline_off_centre(
     ellipse: np.ndarray, beam: np.ndarray, source_detector: float, lateral_sign: int, opens: int
 ) -> np.ndarray:
@@ -144,8 +150,8 @@ def outline_off_centre(
     """
     about_beam = np.array([*(ellipse[:2] - beam), *ellipse[2:]])
     poses = circle_poses(about_beam[:, None], source_detector, lateral_sign)
-    towards = poses.centre_over_radius[0 if opens > 0 else 1][:, 0]
-    return np.asarray(about_beam[:2] + towards[:2] / towards[2] * source_detector)
+    landed = landing(poses, 0 if opens > 0 else 1, source_detector)[:, 0]
+    return np.asarray(about_beam[:2] - landed)
 
 
 def ellipse_angles(

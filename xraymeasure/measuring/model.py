@@ -21,13 +21,13 @@ from xraymeasure.geometry.cup_angles import (
 from xraymeasure.geometry.curves import refit_circle
 from xraymeasure.geometry.ellipses import refit_ellipse, refit_flat_ellipse
 from xraymeasure.geometry.least_squares import Fit
-from xraymeasure.geometry.projection import Poses, circle_poses, sphere_centre_mm
-from xraymeasure.measuring.cup import FlatRim, ellipse_angles, pose_angles
+from xraymeasure.geometry.projection import circle_poses, sphere_centre_mm
+from xraymeasure.measuring.cup import FlatRim, ellipse_angles, landing, pose_angles
 from xraymeasure.measuring.femur import angles_of_femur, lengths
 from xraymeasure.measuring.inputs import MIDLINE_U_MM
 from xraymeasure.measuring.positions import Inputs, Scene, build_scene
 from xraymeasure.measuring.posture import femurs_in_space
-from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, PreparedHip, Setting
+from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.uncertainty import Numbers
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
@@ -149,7 +149,8 @@ def _cup(
     first = 0 if hip.opens > 0 else 1
     # Where nobody states the tube, every plausible place of it counts.
     source = scene.source_units
-    poses = _poses(rim, scene.beam, source, hip)
+    about_beam = np.array([*(rim[:2] - scene.beam), *rim[2:]])
+    poses = circle_poses(about_beam, source, hip.lateral_sign)
     # Past edge on, a rim that is seen on one arc is the other circle's.
     pairs = [pose_angles(poses, which, tilt, side) for which in (first, 1 - first)]
     for method, (one, other) in (("perspective", pairs), ("perspective_other", pairs[::-1])):
@@ -157,7 +158,7 @@ def _cup(
         _angles((chosen[0], chosen[1]), side, method, numbers)
     opens = np.where(bows_back, -hip.opens, hip.opens)
     _angles(ellipse_angles(rim, tilt, hip.lateral_sign, opens), side, "ellipse", numbers)
-    return _landing(poses, first, scene.beam, source)
+    return np.asarray(scene.beam + landing(poses, first, source))
 
 
 def _head_in_cup(
@@ -170,20 +171,6 @@ def _head_in_cup(
     lateral_sign = scene.setting.hips[side].lateral_sign
     numbers["head_to_cup_lateral", side, "landmarks"] = lateral_sign * across
     numbers["head_to_cup_cranial", side, "landmarks"] = -caudal
-
-
-def _poses(
-    rim: np.ndarray, beam: np.ndarray, source_detector: np.ndarray, hip: PreparedHip
-) -> Poses:
-    shifted = rim.copy()
-    shifted[:2] -= beam
-    return circle_poses(shifted, source_detector, hip.lateral_sign)
-
-
-def _landing(poses: Poses, which: int, beam: np.ndarray, source_detector: np.ndarray) -> np.ndarray:
-    """Return where a circle's centre lands; it is not the centre of its outline."""
-    towards = poses.centre_over_radius[which]
-    return np.asarray(beam - towards[:2] / towards[2] * source_detector)
 
 
 def _anchored(scene: Scene, side: Side, anchor: Anchor, fitted: Fit) -> np.ndarray:

@@ -18,7 +18,6 @@ from xraymeasure.geometry.ellipses import refit_ellipse
 from xraymeasure.geometry.projection import refit_sphere_outline, sphere_centre_mm
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Line, Setting
-from xraymeasure.measuring.uncertainty import AS_READ
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, landmark_name
 
 ALONG_THE_FEMUR = ("femoral_shaft", "stem_axis")
@@ -34,7 +33,6 @@ class Scene:
 
     setting: Setting
     inputs: Inputs
-    as_read: np.ndarray | None
     units: Mapping[str, np.ndarray]
     beam: np.ndarray
     source_detector_mm: np.ndarray
@@ -177,7 +175,6 @@ def build_scene(setting: Setting, inputs: Inputs) -> Scene:
     return Scene(
         setting,
         inputs,
-        inputs.get(AS_READ),
         units,
         beam,
         source,

@@ -75,9 +75,6 @@ def placing_sd_px(reading: Reading, name: str, mm_per_px: float) -> float:
     return float(own) if own else LANDMARKS[name].kind.placing_sd_mm / mm_per_px
 
 
-AS_READ = "as_read"
-"""The input, ``(draws,)`` of truth values, that says which draw is the film as it was read."""
-
 AGREEMENT = "agreement"
 """Name of a number that is zero where every input is what it is in truth."""
 
@@ -316,7 +313,6 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     for term in terms:
         if term.as_read is not None:
             inputs[term.key][:, -1] = term.as_read
-    inputs[AS_READ] = np.arange(count) == count - 1
     numbers = model(inputs)
     keys = tuple(key for key in numbers if key[0] != AGREEMENT)
     agreements = tuple(key for key in numbers if key[0] == AGREEMENT)

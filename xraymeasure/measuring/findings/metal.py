@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,13 +83,15 @@ def bone_that_outshines(film: Film, setting: Setting) -> Iterator[Finding]:
         )
 
 
+_MIDDLE = np.array(list(product(np.linspace(-1.0, 1.0, 20), repeat=2)))
+
+
 def _within(film: Film, outline: np.ndarray) -> np.ndarray:
     """Return the densities in the middle of a head: 400, or none where it is too small."""
     middle, reach = outline.mean(axis=0), 0.35 * float(np.ptp(outline, axis=0).min())
     if reach < 3.0:
         return np.empty(0)
-    steps = np.linspace(-reach, reach, 20)
-    return film.density(middle + np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2))
+    return film.density(middle + reach * _MIDDLE)
 
 
 def rims_off_metal(film: Film, setting: Setting) -> Iterator[Finding]:
