@@ -170,6 +170,7 @@ def cohort_of_study(
     StudyError
         If the study has no such reader or occasion, or no film of it can be held against a plan.
     """
+    study.check_reader(reader or study.readers[0], occasion)
     summary = run or run_study(study, workers=workers, scheduler=scheduler, **run_options)
     standing = standing_of(study, summary, reader, occasion)
     found = gather(study, summary, standing, workers, scheduler)

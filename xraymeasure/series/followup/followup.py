@@ -243,6 +243,7 @@ def followup_of_study(
     StudyError
         If the study has no such reader or occasion.
     """
+    study.check_reader(reader or study.readers[0], occasion)
     summary = run or run_study(study, **run_options)
     standing = standing_of(study, summary, reader, occasion)
     entries = {entry.place: entry for entry in summary.entries}
