@@ -23,6 +23,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtri, stdtrit
 
 from xraymeasure.errors import StudyError
 from xraymeasure.series.agreement.statistics import Estimate
@@ -157,8 +158,6 @@ def _intervals(
     told: Mapping[str, Sequence[str]], variances: Mapping[str, float], residual: float
 ) -> dict[str, tuple[float, float]]:
     """Return Satterthwaite's interval of every component that can be told from nothing."""
-    from scipy.stats import chi2
-
     shared = _shared(told)
     count = len(next(iter(shared.values())))
     total = sum(variances.values()) + residual
@@ -179,7 +178,7 @@ def _intervals(
         freedom = 2.0 * value**2 / variance
         if freedom < 1.0:
             continue
-        low, high = (freedom * value / chi2.ppf(share, freedom) for share in (0.975, 0.025))
+        low, high = (freedom * value / chdtri(freedom, tail) for tail in (0.025, 0.975))
         intervals[name] = (float(low), float(high))
     return intervals
 
@@ -215,9 +214,7 @@ def _mean(
 
 
 def _with_t(value: float, error: float, freedom: int) -> Estimate:
-    from scipy.stats import t
-
-    half = float(t.ppf(0.975, freedom)) * error if freedom > 0 else math.inf
+    half = float(stdtrit(freedom, 0.975)) * error if freedom > 0 else math.inf
     return Estimate(value, value - half, value + half)
 
 
