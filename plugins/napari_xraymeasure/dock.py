@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QEvent
+from qtpy.QtCore import QEvent, Qt
 
 from napari_xraymeasure.canvas.film_layer import Opened, empty, exchange, layer_data, opened_of
 from napari_xraymeasure.canvas.film_view import FilmView
@@ -404,11 +404,14 @@ class Dock(DockLayout):
 
     def eventFilter(self, watched: Any, event: QEvent) -> bool:
         """Open what is dropped on the window, without napari asking which plugin should."""
-        if event.type() in (QEvent.Type.DragEnter, QEvent.Type.Drop) and event.mimeData().hasUrls():
+        kinds = QEvent.Type.DragEnter, QEvent.Type.DragMove, QEvent.Type.Drop
+        if event.type() in kinds and event.mimeData().hasUrls():
             urls = event.mimeData().urls()
             paths = [Path(url.toLocalFile()) for url in urls if url.isLocalFile()]
             if paths:
-                event.acceptProposedAction()
+                # A file manager may propose to move the file, and take it away where it was.
+                event.setDropAction(Qt.DropAction.CopyAction)
+                event.accept()
                 if event.type() == QEvent.Type.Drop:
                     self.open_paths(paths)
                 return True

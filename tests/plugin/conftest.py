@@ -31,7 +31,7 @@ from napari_xraymeasure.dock import Dock
 from napari_xraymeasure.session import numbers, opening
 from napari_xraymeasure.session.practice import read_truth
 from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
-from qtpy.QtGui import QDragEnterEvent, QDropEvent
+from qtpy.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
 
@@ -110,9 +110,18 @@ class Hand:
         target = self.viewer.window._qt_viewer.childAt(
             self.canvas.native.mapTo(self.viewer.window._qt_viewer, middle)
         )
-        action = Qt.DropAction.CopyAction
-        QApplication.sendEvent(target, QDragEnterEvent(middle, action, data, LEFT, NO_KEY))
-        QApplication.sendEvent(target, QDropEvent(QPointF(middle), action, data, LEFT, NO_KEY))
+        # As a file manager does that would rather move it: it takes away what was moved.
+        able = Qt.DropAction.MoveAction | Qt.DropAction.CopyAction
+        given = data, LEFT, NO_KEY
+        for kind, place in (
+            (QDragEnterEvent, middle),
+            (QDragMoveEvent, middle),
+            (QDropEvent, QPointF(middle)),
+        ):
+            event = kind(place, able, *given)
+            QApplication.sendEvent(target, event)
+            assert event.isAccepted()
+            assert event.dropAction() == Qt.DropAction.CopyAction
         QApplication.processEvents()
 
     def place(self, name, points):
