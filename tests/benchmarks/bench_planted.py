@@ -22,14 +22,13 @@ from pathlib import Path
 
 import numpy as np
 import pydicom
-from matplotlib.text import Text
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 from pydicom.datadict import DicomDictionary, keyword_for_tag
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 
-from tests.test_planted import inflated
+from tests.test_planted import inflated, texts_drawn
 from xraymeasure.cli import app
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.read import read_film
@@ -135,13 +134,6 @@ class Outputs:
         self.plants, self.count, self.bytes = plants, 0, 0
         self.codes: Counter[str] = Counter()
         self.leaks: set[tuple[str, str]] = set()
-        really = Text.set_text
-
-        def set_text(text, said):
-            self.look("drawn", str(said).encode())
-            really(text, said)
-
-        Text.set_text = set_text
 
     def look(self, where: str, data: bytes) -> None:
         self.count, self.bytes = self.count + 1, self.bytes + len(data)
@@ -160,7 +152,7 @@ class Outputs:
 
     def call(self, *arguments: object) -> None:
         said = io.StringIO()
-        with redirect_stdout(said), redirect_stderr(said):
+        with redirect_stdout(said), redirect_stderr(said), texts_drawn() as drawn:
             try:
                 code = app([str(each) for each in arguments], standalone_mode=False)
             except XrayMeasureError as error:
@@ -169,6 +161,7 @@ class Outputs:
         command = " ".join(arguments[: 2 if arguments[0] == "series" else 1])
         self.codes.update([f"{command}: {code or 0}"])
         self.look(f"{command} printed", said.getvalue().encode())
+        self.look(f"{command} drawn", "\n".join(map(str, drawn)).encode())
 
 
 def main() -> int:
