@@ -63,6 +63,15 @@ def test_the_cup_is_read_from_its_whole_shadow(hips, within):
         assert abs(found.anteversion_deg - hip.anteversion) < within[hip.side][1]
 
 
+def test_a_raised_lip_hardly_turns_the_inclination_and_is_said():
+    # Taken for a shell that is longer all round, it turned it by 4 degrees.
+    lipped = replace(LEFT, lip_mm=3.0)
+    found = only(found_on(lipped))
+    assert abs(found.inclination_deg - lipped.inclination) < 1.96 * found.angle_sd_deg[0] < 4.0
+    assert abs(found.anteversion_deg - lipped.anteversion) < 1.2
+    assert any("raised on its upper half" in doubt for doubt in found.doubts)
+
+
 def test_the_magnification_is_that_of_the_plane_of_the_head():
     # By similar triangles; 0.3 % is what the diameter of an unprocessed head is to keep.
     for found in found_on(LEFT, OPAQUE).hips:

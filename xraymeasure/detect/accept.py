@@ -28,8 +28,8 @@ _RADII_MM, _THICKEST_MM = (19.0, 37.0), 21.0
 """Of shells, and from the head's surface to theirs: a head of 28 mm in a shell of 66 mm has 19 mm
 (from memory). Circles on native hips have 25."""
 _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
-_FROM_SILHOUETTE_DEG, _FARTHEST_IN_WHITE_MM, _FARTHEST_FACE_IN_WHITE_MM = 8.0, 2.5, 1.2
-"""Where all is white. Rendered films: 7, 1.6 and 0.74 where the pose was right."""
+_FROM_SILHOUETTE_DEG, _FARTHEST_IN_WHITE_MM = 8.0, 2.5
+"""Where all is white. Rendered films: 7 and 1.6 where the pose was right."""
 _MISFIT_OF_HEAD = 0.02
 _FLOOR_DEG = np.array([0.2, 0.25])
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
@@ -44,6 +44,7 @@ _OF_SHAPE_DEG_PER_MM, _MOST_OF_SHAPE_DEG = 2.2, 3.6
 rendered shells 2.2 to 3.7 deg, always low; below `_FARTHEST_FACE_MM` it fades."""
 _LIPPED_FROM_MM, _LIPPED_TO_MM, _LIPS_DEG, _AS_GOOD = 0.8, 2.6, (2.5, 13.0), 1.25
 """Half balls come out below 0.6 mm, shells with 3 mm more all round at 3.0 and beyond."""
+_LIP_TURNS_ANTEVERSION_DEG = 4.0
 _LONGER_TURNS, _OF_LIP = 0.48, np.array([0.17, 0.05])
 """For each degree of lip: by how much the inclination is lower if the shell is longer all round
 instead, and what is added to the uncertainty; 14 rendered shells with a lip were 0.5 and 0.6 deg
@@ -68,6 +69,11 @@ _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
 def has_shell(fit: cup.Fitted) -> bool:
     """Whether what surrounds the head is metal."""
     return bool(np.exp(fit.parameters[picture.SHELL]) > _LEAST_ATTENUATION)
+
+
+def agrees(fit: cup.Fitted) -> bool:
+    """Whether a picture agrees as it should on a film that is not clipped."""
+    return fit.misfit < _LIMIT
 
 
 def may_become_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
@@ -100,8 +106,11 @@ def may_have_lip(fit: cup.Fitted) -> bool:
 def is_lip(lipped: cup.Fitted, plain: cup.Fitted) -> bool:
     """Whether a shell with a raised lip explains the picture as well as a longer one."""
     low, high = _LIPS_DEG
+    turned = lipped.parameters[picture.ANTEVERSION] - plain.parameters[picture.ANTEVERSION]
     return bool(
-        low < lipped.parameters[picture.LIP] < high and lipped.misfit < _AS_GOOD * plain.misfit
+        low < lipped.parameters[picture.LIP] < high
+        and lipped.misfit < _AS_GOOD * plain.misfit
+        and abs(turned) < _LIP_TURNS_ANTEVERSION_DEG
     )
 
 
@@ -111,7 +120,6 @@ def stays_by(silhouette: np.ndarray, fit: cup.Fitted) -> bool:
     return bool(
         abs(p[picture.INCLINATION] - silhouette[picture.INCLINATION]) < _FROM_SILHOUETTE_DEG
         and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_IN_WHITE_MM
-        and abs(p[picture.FACE]) < _FARTHEST_FACE_IN_WHITE_MM
     )
 
 

@@ -20,7 +20,7 @@ HEAD_RADII_MM = (12.0, 30.0)
 """On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
 SHELL_RADII_MM = (25.0, 42.0)
 _STEP_MM = 1.0
-_FEWEST_IN_WHITE, _LEAST_NECK_IN_WHITE = 0.17, 0.6
+_FEWEST_IN_WHITE, _LEAST_NECK_IN_WHITE = 0.17, 0.75
 """Votes for a head in what is clipped to white, of which bone hides a part; then the neck has to
 stand out: prostheses 0.79 and more (rendered films)."""
 _CLIPPED_FROM = 0.004

@@ -23,8 +23,8 @@ SCATTER, BLUR, FLANGE, LIP = range(9, 13)
 head (per mm), scatter, blur (mm on the detector), how far a ring about the opening stands out (mm),
 by how much the cranial half is raised (degrees)."""
 
-_CLIPPED_FROM, _ALL_WHITE_FROM = 0.1, 0.5
-"""Share of white pixels: heads alone come to 0.49 (rendered films)."""
+_CLIPPED_FROM, _ALL_WHITE_FROM = 0.1, 0.6
+"""Share of white pixels: heads and thick shells alone come to 0.59 (rendered films)."""
 _NECK_HALF_MM = 13.0
 """Half the width of the strip about the neck that is left out, at the head."""
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from xraymeasure.detect import cup, picture, spread
 from xraymeasure.detect.accept import (
+    agrees,
     angle_sd_deg,
     doubts_of,
     is_lip,
@@ -277,35 +278,41 @@ def _cup(
             start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_DEG
             lipped = cup.descend(near, start, 9, (picture.FACE,))
             if is_lip(lipped, fine) and may_be_cup(near, lipped):
-                fine = lipped
-        stays = silhouette is None or stays_by(silhouette, fine)
-        return (near, fine) if stays else None
+                # The two models lie on either side of a lip's anteversion.
+                p = lipped.parameters.copy()
+                p[picture.ANTEVERSION] += 0.5 * (fine.parameters - p)[picture.ANTEVERSION]
+                fine = replace(lipped, parameters=p)
+        return near, fine
 
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
     best: tuple[picture.CupScene, cup.Fitted] | None = None
-    silhouette = None
-    if wide.all_white:
-        outlined = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
-        silhouette = pose_by_silhouette(outlined, outer)
-        if silhouette is None or (best := refined(silhouette)) is not None:
-            return best
     least = np.inf
     for anteversion in _STARTS_DEG:
         coarse = cup.descend(
             wide, cup.start_parameters(outer, 43.0, anteversion), 7, (picture.FLANGE, picture.LIP)
         )
         if not may_become_cup(wide, coarse):
-            return best
+            break
         if coarse.cost > _NO_BETTER * least:
             continue
         least = coarse.cost
         found = refined(coarse.parameters)
         if found is not None and (best is None or found[1].misfit < best[1].misfit):
             best = found
-        if best is not None and best[1].misfit < _GOOD_MISFIT:
+        if wide.all_white or (best is not None and best[1].misfit < _GOOD_MISFIT):
             break
-    return best
+    if not wide.all_white or (best is not None and best[1].misfit < _GOOD_MISFIT):
+        return best
+    silhouette = pose_by_silhouette(
+        scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0), outer
+    )
+    if silhouette is None:
+        return best if best is not None and agrees(best[1]) else None
+    for found in (refined(silhouette), best):
+        if found is not None and stays_by(silhouette, found[1]):
+            return found
+    return None
 
 
 def proposed_reading(

@@ -41,7 +41,7 @@ def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
     outer_mm : float
         A guess of the shell's radius; a usual one is tried as well.
     """
-    from scipy.optimize import OptimizeResult, least_squares
+    from scipy.optimize import least_squares
 
     head = scene.head_chord[scene.used] > _DENSE_MM
     if scene.white[head].mean() < _LEAST_OF_HEAD:
@@ -54,16 +54,19 @@ def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
         left = np.sqrt(weight) * (whiteness(scene, p) - scene.white)
         return np.concatenate([left, (shape - PRIOR[_SHAPE]) / _PRIOR_SD])
 
-    best: OptimizeResult | None = None
-    for radius in (outer_mm, float(PRIOR[RADIUS])):
-        for anteversion in (12.0, 30.0):
-            start = start_parameters(radius, 43.0, anteversion)[_SHAPE]
-            found = least_squares(
-                off, start, x_scale=_SCALE, max_nfev=_MOST_TRIALS, bounds=(_LEAST, _MOST)
-            )
-            if best is None or found.cost < best.cost:
-                best = found
-    assert best is not None
+    starts = [
+        start_parameters(radius, 43.0, anteversion)[_SHAPE]
+        for radius in (outer_mm, float(PRIOR[RADIUS]))
+        for anteversion in (12.0, 30.0)
+    ]
+    starts.sort(key=lambda start: float((off(start) ** 2).sum()))
+    best = min(
+        (
+            least_squares(off, start, x_scale=_SCALE, max_nfev=_MOST_TRIALS, bounds=(_LEAST, _MOST))
+            for start in starts[:2]
+        ),
+        key=lambda found: float(found.cost),
+    )
     p = PRIOR.copy()
     p[_SHAPE] = best.x
     metal = whiteness(scene, p)
