@@ -11,7 +11,7 @@ import pytest
 from xraymeasure.about import CAUTION
 from xraymeasure.errors import StudyError
 from xraymeasure.reading.reading import Provenance
-from xraymeasure.report.layout.blocks import Heading, Paragraph, Picture, Table, paper_html
+from xraymeasure.report.layout.blocks import Heading, Paragraph, Picture, Table, paper_files
 from xraymeasure.series.agreement.page import agreement_paper, write_agreement
 from xraymeasure.series.agreement.reliability import agreement_of
 from xraymeasure.series.agreement.statistics import Limits, Reliability
@@ -39,7 +39,7 @@ def found(report, name, method):
 
 def test_that_one_film_is_too_few_is_said_once(report_of):
     _, report = report_of(films=1, readers=("A", "B"))
-    said = paper_html(agreement_paper(report))
+    said = paper_files("a", agreement_paper(report))["a.html"]
     assert said.count("at least two films") == 1
     assert "Not compared between readers A, B" in said
     assert "Limits of agreement, with" not in said
@@ -179,7 +179,7 @@ def test_where_too_few_films_were_read_the_page_gives_the_reason(report_of):
     assert between.limits[0][1] == (
         "limits of agreement need at least three films; 2 have both readings"
     )
-    assert between.limits[0][1] in paper_html(agreement_paper(report))
+    assert between.limits[0][1] in paper_files("a", agreement_paper(report))["a.html"]
 
 
 def test_the_spread_with_which_the_readings_were_placed_is_found_and_written_back(report_of):

@@ -137,11 +137,6 @@ def paper_sheets(paper: Paper) -> list[Sheet]:
     return _set(paper).sheets
 
 
-def paper_html(paper: Paper) -> str:
-    """Return a paper as one HTML document that carries its pictures."""
-    return _html(paper, _set(paper))
-
-
 def _set(paper: Paper) -> Setter:
     from matplotlib import rc_context
 

@@ -154,25 +154,18 @@ def key_to_marks(
         x = left_pt + column * (number % columns)
         y = above_pt - 9.5 * (number // columns)
         shift = (x + 6.0) / 72, (y + 0.365 * letters_pt) / 72
-        look: dict[str, Any] = (
-            {
-                "marker": handle.get_marker(),
-                "markersize": handle.get_markersize(),
-                "markeredgewidth": handle.get_markeredgewidth(),
-                "markerfacecolor": handle.get_markerfacecolor(),
-                "markeredgecolor": handle.get_markeredgecolor(),
-            }
-            if isinstance(handle, Line2D)
-            else {
-                "marker": "s",
-                "markersize": 7.0,
-                "markeredgewidth": handle.get_linewidth(),
-                "markerfacecolor": handle.get_facecolor(),
-                "markeredgecolor": handle.get_edgecolor(),
-            }
+        sample = Line2D([0.0], [0.0], marker="s", markersize=7.0)
+        if isinstance(handle, Line2D):
+            sample.update_from(handle)
+        else:
+            sample.set_markerfacecolor(handle.get_facecolor())
+            sample.set_markeredgecolor(handle.get_edgecolor())
+        sample.set(
+            linestyle="none",
+            clip_on=False,
+            transform=axes.transAxes + ScaledTranslation(*shift, figure.dpi_scale_trans),
         )
-        place = axes.transAxes + ScaledTranslation(*shift, figure.dpi_scale_trans)
-        axes.add_artist(Line2D([0.0], [0.0], transform=place, clip_on=False, **look))
+        axes.add_artist(sample)
         at = x + 14.0, y
         _write(axes, axes.transAxes, (0.0, 0.0), at, label, letters_pt, align="left")
 
