@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from qtpy.QtCore import QEvent, QSize, Qt, Signal
+from qtpy.QtCore import QEvent, QSize, Qt, QTimer, Signal
 from qtpy.QtWidgets import (
     QComboBox,
     QHBoxLayout,
@@ -131,6 +131,9 @@ class _Scrolled(QScrollArea):
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setFrameShape(QScrollArea.Shape.NoFrame)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.timeout.connect(self._fit)
         self.setWidget(widget)
 
     def resizeEvent(self, event: Any) -> None:
@@ -143,6 +146,8 @@ class _Scrolled(QScrollArea):
         done = super().eventFilter(watched, event)
         if event.type() == QEvent.Type.LayoutRequest:
             self._fit()
+            # What lies deeper may be laid out only after this.
+            self._later.start(0)
         return done
 
     def _fit(self) -> None:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import os
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import napari
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QWidget
 
-from xraymeasure.film.read import read_film
-
-if TYPE_CHECKING:
-    from napari_xraymeasure.dock import Dock
+from napari_xraymeasure.canvas.napari_private import (
+    close_without_asking,
+    film_only,
+    main_window,
+    open_by,
+    quick_units,
+)
+from napari_xraymeasure.dock import Dock
 
 TITLE = "Read hip films (xraymeasure)"
 """As napari's menu of plugins calls the dock, which then shows and hides this one."""
@@ -30,20 +33,6 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     film : path-like, optional
         A film, a folder of films, or a reading with its film beside it.
     """
-    path = None if film is None else Path(film)
-    # A film's pixels are decoded in another process: meanwhile what takes longest is imported.
-    alone = path is not None and path.is_file() and path.suffix not in (".json", ".toml")
-    coming = ThreadPoolExecutor(1).submit(read_film, path) if alone else None
-    from napari_xraymeasure.canvas.film_layer import Opened
-    from napari_xraymeasure.canvas.napari_private import (
-        close_without_asking,
-        film_only,
-        main_window,
-        open_by,
-        quick_units,
-    )
-    from napari_xraymeasure.dock import Dock
-
     quick_units()
     viewer = napari.Viewer(title="xraymeasure", show_welcome_screen=False)
     dock = Dock(viewer, own_window=True)
@@ -61,10 +50,8 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
             [round(DOCK_SHARE * window.screen().size().width())],
             Qt.Orientation.Horizontal,
         )
-    if coming is not None:
-        dock.show_film(lambda: Opened(coming.result(), path))
-    elif path is not None:
-        dock.open_path(path)
+    if film is not None:
+        dock.open_path(Path(film))
     return viewer, dock
 
 

@@ -20,6 +20,8 @@ from qtpy.QtWidgets import (
 )
 
 from tests.plugin.conftest import SIZE
+from xraymeasure.plan.plan import read_plan
+from xraymeasure.samples import sample_folder
 
 CONTROLS = (
     QAbstractButton,
@@ -213,12 +215,15 @@ def test_a_question_and_its_answers_are_in_sight_however_low_the_screen(hand, pu
     window.resize(*SIZE)
 
 
-def test_long_words_squeeze_no_field_on_a_low_screen(hand):
+def test_long_words_and_the_plot_squeeze_no_field_on_a_low_screen(hand, put, placed):
     window, panel = hand.viewer.window._qt_window, hand.dock.compare
     window.resize(960, 600)
+    put(hand.dock.session, placed())
+    hand.dock.set_plan(read_plan(sample_folder() / "well_placed.plan.toml"))
     hand.dock.tabs.setCurrentWidget(panel.parentWidget().parentWidget())
     panel._note("A sentence of many words that is broken into lines. " * 12)
     QTest.qWait(30)
+    assert panel._plot.canvas.isVisible()
     fields = panel.fields.values()
     assert all(field.height() >= field.minimumSizeHint().height() for field in fields)
     assert not panel.notes.visibleRegion().isEmpty()
