@@ -34,7 +34,7 @@ from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
-METHOD = "synthesis-3"
+METHOD = "synthesis-4"
 """Name and version of the method, kept with what it proposed."""
 
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
@@ -202,12 +202,11 @@ def _hip(
     pitch = working_pitch_mm(film)
     pixel = (pitch[0] * pitch[1]) ** 0.5
 
-    def put(stem: str, points: np.ndarray, spread_mm: float | None) -> None:
+    def put(stem: str, points: np.ndarray, spread_mm: float) -> None:
         name = landmark_name(stem, candidate.side)
         pixels = film.to_pixels(points, beam_centre, pitch)
         landmarks[name] = tuple((round(float(r), 3), round(float(c), 3)) for r, c in pixels)
-        if spread_mm is not None:
-            spreads[name] = round(max(spread_mm / pixel, 1e-3), 4)
+        spreads[name] = round(max(spread_mm / pixel, 1e-3), 4)
 
     put("femoral_head", head_outline_mm(head, height), head_spread_mm(head))
     put("cup_rim", *rim_outline_mm(scene, p, angle_sd))
@@ -216,7 +215,7 @@ def _hip(
         axis = find_axis(upright, head.x_mm, head.y_mm, candidate.side, kind)
         if axis is not None and may_be_axis(axis):
             axes[stem] = axis
-            put(stem, np.array(axis.points_mm), None)
+            put(stem, np.array(axis.points_mm), kind.placing_sd_mm)
     radius_sd = covariance[picture.RADIUS, picture.RADIUS] ** 0.5
     return HipProposal(
         side=candidate.side,
