@@ -2,7 +2,7 @@
 
 Run as ``python -m tests.benchmarks.bench_kills [--kills 20] [COMMAND ...]``. A command has run;
 something changes (a reading, a size), it runs again and is killed (SIGKILL), half of the times at
-moments spread over its whole run, else shortly after it began to write. Whoever comes next ends or
+moments spread over its whole run, else at any after it began to write. Whoever comes next ends or
 undoes what was left; after that the files of a folder must all be the old ones or all be the new
 ones. POSIX only.
 """
@@ -20,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -162,13 +163,14 @@ def outputs(folder: Path) -> dict[Path, dict[str, bytes]]:
     return found
 
 
-def has_begun_to_write(folder: Path) -> bool:
-    return any(
-        ".xm-" in name
-        for at, folders, files in os.walk(folder)
-        if not NO_OUTPUTS.intersection(Path(at).relative_to(folder).parts)
-        for name in (*folders, *files)
-    )
+def until_written(folder: Path, pid: int) -> None:
+    """Wait until a process begins to write outputs, or has ended."""
+    while os.waitpid(pid, os.WNOHANG) == (0, 0):
+        for at, folders, files in os.walk(folder):
+            ours = not NO_OUTPUTS.intersection(Path(at).relative_to(folder).parts)
+            if ours and any(".xm-" in name for name in (*folders, *files)):
+                return
+        time.sleep(0.0005)
 
 
 def left_by(old: dict[str, bytes], new: dict[str, bytes], there: dict[str, bytes]) -> str:
@@ -189,9 +191,12 @@ def killed(command: str, kills: int, place: Path) -> Counter[str]:
     os.waitpid(started(work, first), 0)
     change(work)
     shutil.copytree(work, before)
-    begun = time.monotonic()
-    os.waitpid(started(work, then), 0)
-    whole = time.monotonic() - begun
+    began, pid = time.monotonic(), started(work, then)
+    until_written(work, pid)
+    wrote = time.monotonic()
+    with suppress(ChildProcessError):
+        os.waitpid(pid, 0)
+    whole, writing = (time.monotonic() - since for since in (began, wrote))
     shutil.copytree(work, after)
     old, new = outputs(before), outputs(after)
     assert old.keys() == new.keys() and all(old[at] != new[at] for at in old), "nothing changes"
@@ -203,9 +208,8 @@ def killed(command: str, kills: int, place: Path) -> Counter[str]:
         if number % 2:
             time.sleep(whole * (number + 1) / kills)
         else:
-            while not has_begun_to_write(work) and os.waitpid(pid, os.WNOHANG) == (0, 0):
-                time.sleep(0.0005)
-            time.sleep(chance.random() * 0.05)
+            until_written(work, pid)
+            time.sleep(chance.random() * writing)
         try:
             os.kill(pid, signal.SIGKILL)
             os.waitpid(pid, 0)
