@@ -2,8 +2,6 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from napari_xraymeasure.session import resume
 from napari_xraymeasure.session.autosave import Keeper, find_readings, free_name, reading_path
 from napari_xraymeasure.session.resume import new_reading
@@ -129,11 +127,11 @@ def test_free_names_count_on(tmp_path):
         free.touch()
 
 
-@given(st.text(max_size=20))
+@pytest.mark.parametrize(
+    "text", ["", ".", "..", "../A", "a/b", "a\\b", "a b", "A\n", "A" * 17, "é"]
+)
 def test_a_readers_code_never_leaves_the_folder(text):
-    if is_reader_code(text):
-        assert "/" not in text and "\\" not in text and not text.startswith(".")
-        assert 1 <= len(text) <= 16
+    assert not is_reader_code(text)
 
 
 def test_the_code_is_remembered(own_home):

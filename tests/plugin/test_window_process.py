@@ -23,11 +23,14 @@ from pathlib import Path
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QFileDialog
 
+from napari_xraymeasure.film_work import FilmWork
 from napari_xraymeasure.session import numbers
 from napari_xraymeasure.window import make_window
 from xraymeasure.reading.file import read_reading, save_reading
 
+# What takes long and is not asked here.
 numbers.DRAWS = 64
+FilmWork.look_for_implants = lambda self: None
 
 samples, films, folder = (Path(path) for path in sys.argv[1:])
 for name in ("well_placed", "bilateral", "off_plan_cup", "long_leg"):
@@ -39,7 +42,6 @@ for name in ("well_placed", "bilateral", "off_plan_cup", "long_leg"):
     "occasions = 1\\nblinded = false\\nseed = 3\\n"
 )
 viewer, dock = make_window(folder / "well_placed.dcm")
-dock.proposes = False
 window, qt = viewer.window._qt_window, viewer.window._qt_viewer
 QTest.qWait(300)
 screen, canvas = window.screen().availableGeometry(), qt.canvas.native

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from qtpy.QtCore import Qt, QTimer, Signal
 from qtpy.QtWidgets import (
@@ -302,6 +302,12 @@ class PlacingPanel(QWidget):
             answer = button(words, tip, lambda place=place: self._offered[place]())
             self._answers.addWidget(answer, place // columns, place % columns)
         QTimer.singleShot(0, self._bring_question_in_sight)
+
+    def resizeEvent(self, event: Any) -> None:
+        """Keep a question in sight when the window gets another size, as it does at its start."""
+        super().resizeEvent(event)
+        if not self.question.isHidden():
+            QTimer.singleShot(0, self._bring_question_in_sight)
 
     def _bring_question_in_sight(self) -> None:
         """Have question and answers seen: first take room from the numbers, which moves no button.
