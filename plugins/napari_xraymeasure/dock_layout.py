@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from qtpy.QtCore import QEvent, QSize, Qt, QTimer, Signal
+from qtpy.QtCore import QEvent, QSize, Qt, Signal
 from qtpy.QtWidgets import (
     QComboBox,
     QHBoxLayout,
@@ -26,7 +26,7 @@ from napari_xraymeasure.panels.placing import PlacingPanel
 from napari_xraymeasure.panels.plan import ComparePanel
 from napari_xraymeasure.panels.practice import PracticePanel
 from napari_xraymeasure.panels.saving import KeepPanel
-from napari_xraymeasure.panels.widgets import FOCUS_STYLE, button, named, paragraph
+from napari_xraymeasure.panels.widgets import FOCUS_STYLE, button, named, once, paragraph
 from napari_xraymeasure.panels.worklist import StudyBar
 from napari_xraymeasure.session.background import Background
 
@@ -131,9 +131,7 @@ class _Scrolled(QScrollArea):
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setFrameShape(QScrollArea.Shape.NoFrame)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self._later = QTimer(self)
-        self._later.setSingleShot(True)
-        self._later.timeout.connect(self._fit)
+        self._later = once(self, 0, self._fit)
         self.setWidget(widget)
 
     def resizeEvent(self, event: Any) -> None:
@@ -147,7 +145,7 @@ class _Scrolled(QScrollArea):
         if event.type() == QEvent.Type.LayoutRequest:
             self._fit()
             # What lies deeper may be laid out only after this.
-            self._later.start(0)
+            self._later.start()
         return done
 
     def _fit(self) -> None:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import QObject, QTimer
 from qtpy.QtGui import QGuiApplication
 
 from napari_xraymeasure.canvas.drawn_shapes import focus_of, plan_strokes, scene
@@ -16,6 +14,7 @@ from napari_xraymeasure.canvas.tools import FilmTools
 from napari_xraymeasure.dock_layout import DockLayout
 from napari_xraymeasure.panels.notices import identity_notice
 from napari_xraymeasure.panels.number_words import shares_table
+from napari_xraymeasure.panels.widgets import once
 from napari_xraymeasure.session.background import final_numbers, found_implants, write_page
 from napari_xraymeasure.session.numbers import Key, Numbers, numbers_text, row_of
 from napari_xraymeasure.session.opening import marked_films
@@ -55,8 +54,8 @@ class FilmWork:
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
         )
-        self._settle = _once(panels, SETTLE_MS, self._work_beside)
-        self._beside_drag = _once(panels, DRAG_MS, self._show_drag)
+        self._settle = once(panels, SETTLE_MS, self._work_beside)
+        self._beside_drag = once(panels, DRAG_MS, self._show_drag)
         session.on_change.append(self._on_change)
         view.listen(session, self.tools.take_click)
 
@@ -254,12 +253,3 @@ class FilmWork:
             scene(session.reading, result.measurements, focus, planned, session.second),
             moving=session.dragging,
         )
-
-
-def _once(parent: QObject, after_ms: int, then: Callable[[], None]) -> QTimer:
-    """Return a timer that, each time it is started, does something once after a while."""
-    timer = QTimer(parent)
-    timer.setSingleShot(True)
-    timer.setInterval(after_ms)
-    timer.timeout.connect(then)
-    return timer

@@ -195,6 +195,10 @@ def test_beam_distance_posture_and_comment_are_in_the_reading(whole):
     QTest.keyClick(form.comment, Qt.Key.Key_Return)
     form.posture.setCurrentIndex(2)
     form.posture.activated.emit(2)
+    QTest.keyClicks(form.beam_row, "480")
+    QTest.keyClick(form.beam_row, Qt.Key.Key_Return)
+    assert dock.session.reading.beam_centre is None
+    assert form.beam_column.placeholderText() == "needed"
     form.beam_wanted.emit()
     whole.click((500, 600))
     reading = read_reading(dock.session.saved.path)

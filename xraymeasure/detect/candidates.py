@@ -185,7 +185,8 @@ def _levels(field: Field) -> tuple[float, float]:
     """Return the greys of the body and of the densest 3 in 1000 of the film."""
     # The air beside the body, if any, is the darkest third.
     dark, dense = np.percentile(field.greys, [30.0, 99.7])
-    body = float(np.median(field.greys[field.greys > dark]))
+    above = field.greys[field.greys > dark]
+    body = float(np.median(above)) if above.size else float(dark)
     return body, max(float(dense), body + 1e-6)
 
 

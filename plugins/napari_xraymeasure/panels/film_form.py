@@ -89,12 +89,18 @@ class FilmForm(QWidget):
         row, column = self.beam_row.value, self.beam_column.value
         # Half of a pair waits for the other half.
         beam = None if row is None or column is None else (row, column)
+        self._ask_for_other_half()
         session.record(
             beam_centre=beam,
             source_detector_mm=self.source.value,
             posture=self.posture.currentData(),
             comment=self.comment.text().strip() or None,
         )
+
+    def _ask_for_other_half(self) -> None:
+        half = (self.beam_row.value is None) != (self.beam_column.value is None)
+        for field in (self.beam_row, self.beam_column):
+            field.setPlaceholderText("needed" if half else "–")
 
     def show_session(self, session: Session) -> None:
         """Show what the reading says of the film."""
@@ -109,6 +115,7 @@ class FilmForm(QWidget):
                 (self.beam_row, self.beam_column), beam or (None, None), strict=True
             ):
                 field.show_value(None if value is None else round(value, 1))
+            self._ask_for_other_half()
         self.source.show_value(reading.source_detector_mm)
         self.posture.setCurrentIndex(self.posture.findData(reading.posture))
         if not self.comment.hasFocus() or new:

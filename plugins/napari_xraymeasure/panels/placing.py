@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from qtpy.QtCore import Qt, QTimer, Signal
+from qtpy.QtCore import Qt, Signal
 from qtpy.QtWidgets import (
     QCheckBox,
     QFrame,
@@ -27,7 +27,7 @@ from napari_xraymeasure.canvas.keys import shortcut_for
 from napari_xraymeasure.panels.hips_form import HipsForm
 from napari_xraymeasure.panels.landmark_pictures import picture
 from napari_xraymeasure.panels.questions import question_of
-from napari_xraymeasure.panels.widgets import ButtonRow, button, named, paragraph
+from napari_xraymeasure.panels.widgets import ButtonRow, button, named, once, paragraph
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import LANDMARKS, MOST_PLACEMENTS
 
@@ -152,6 +152,8 @@ class PlacingPanel(QWidget):
         self._asked: tuple[str, tuple[str, ...]] = ("", ())
         self._offered: list[Callable[[], None]] = []
         self._lent = 0
+        # Asked once what is shown has its place.
+        self._laid_out = once(self, 0, self._bring_question_in_sight)
         row.addLayout(words, 1)
         self.question = QWidget()
         asked = QVBoxLayout(self.question)
@@ -301,13 +303,13 @@ class PlacingPanel(QWidget):
         for place, (words, tip, _) in enumerate(answers):
             answer = button(words, tip, lambda place=place: self._offered[place]())
             self._answers.addWidget(answer, place // columns, place % columns)
-        QTimer.singleShot(0, self._bring_question_in_sight)
+        self._laid_out.start()
 
     def resizeEvent(self, event: Any) -> None:
         """Keep a question in sight when the window gets another size, as it does at its start."""
         super().resizeEvent(event)
         if not self.question.isHidden():
-            QTimer.singleShot(0, self._bring_question_in_sight)
+            self._laid_out.start()
 
     def _bring_question_in_sight(self) -> None:
         """Have question and answers seen: first take room from the numbers, which moves no button.

@@ -133,8 +133,10 @@ class KeepPanel(QWidget):
             self.export_to.emit(Path(folder))
 
     def _open(self) -> None:
-        if self._page is not None:
-            QDesktopServices.openUrl(QUrl.fromLocalFile(str(self._page)))
+        if self._page is None:
+            return
+        if not QDesktopServices.openUrl(QUrl.fromLocalFile(str(self._page))):
+            self.exported.setText(f"No program that opens pages was found. It is {self._page}.")
 
     def _print(self) -> None:
         if self._page is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from qtpy.QtCore import QEvent, QObject, Qt, Signal
+from qtpy.QtCore import QEvent, QObject, Qt, QTimer, Signal
 from qtpy.QtWidgets import (
     QAbstractButton,
     QAbstractSpinBox,
@@ -68,6 +68,18 @@ def set_value(field: QDoubleSpinBox, value: float | None) -> None:
     blocked = field.blockSignals(True)
     field.setValue(field.minimum() if value is None else value)
     field.blockSignals(blocked)
+
+
+def once(parent: QObject, after_ms: int, then: Callable[[], None]) -> QTimer:
+    """Return a timer that, each time it is started, does something once after a while.
+
+    It ends with its parent, where a shot into the air might come when that is gone.
+    """
+    timer = QTimer(parent)
+    timer.setSingleShot(True)
+    timer.setInterval(after_ms)
+    timer.timeout.connect(then)
+    return timer
 
 
 class NumberEdit(QLineEdit):
