@@ -7,7 +7,7 @@ from typing import Any
 
 from qtpy.QtGui import QGuiApplication
 
-from napari_xraymeasure.canvas.drawn_shapes import focus_of, plan_strokes, scene
+from napari_xraymeasure.canvas.drawn_shapes import Stroke, focus_of, plan_strokes, scene
 from napari_xraymeasure.canvas.film_layer import Opened
 from napari_xraymeasure.canvas.film_view import FilmView
 from napari_xraymeasure.canvas.tools import FilmTools
@@ -24,7 +24,10 @@ from xraymeasure.detect.propose import Proposals
 SETTLE_MS = 180
 """How long after the last edit, or the opening of a film, work beside the window begins."""
 DRAG_MS = 80
-"""How far the panels may be behind a drag: nobody reads them faster, and the film is smoother."""
+"""How far numbers, and lines that rest on other landmarks too, may be behind a drag.
+
+The point and its outline are not: nobody reads faster, and the film is smoother.
+"""
 
 NOT_SAVED = "▲ NOT SAVED"
 EXPLAIN = 1
@@ -51,6 +54,7 @@ class FilmWork:
         self.explained: Key | None = None
         self._asked: tuple[Any, ...] = ()
         self._implants_wanted = False
+        self._planned: tuple[Numbers | None, list[Stroke]] = None, []
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
         )
@@ -174,8 +178,10 @@ class FilmWork:
         self.tools.follow()
 
     def _show_drag(self) -> None:
-        """Show in the panels where a drag has come to."""
+        """Measure and show where a drag has come to."""
         session, panels = self.session, self.panels
+        session.measure_drag()
+        self.redraw()
         panels.numbers.show_numbers(session, session.result)
         panels.placing.show_spread(session, session.mm_per_px)
         self._show_explained()
@@ -245,11 +251,8 @@ class FilmWork:
         """Draw the film's lines, marks and labels."""
         session = self.session
         result = session.result
+        if self._planned[0] is not result:
+            self._planned = result, plan_strokes(*session.inputs[:3], result)
         focus = focus_of(session, self.explained, self.tools.ruler)
-        planned = plan_strokes(
-            session.film, session.reading, result.measurements, session.plan, result.comparison
-        )
-        self.view.draw(
-            scene(session.reading, result.measurements, focus, planned, session.second),
-            moving=session.dragging,
-        )
+        drawn = scene(session.reading, result.measurements, focus, self._planned[1], session.second)
+        self.view.draw(drawn, moving=session.dragging)

@@ -4,20 +4,12 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import napari
-from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QWidget
+from napari_xraymeasure.start import make_ready
 
-from napari_xraymeasure.canvas.napari_private import (
-    close_without_asking,
-    film_only,
-    main_window,
-    open_by,
-    quick_units,
-)
-from napari_xraymeasure.dock import Dock
+if TYPE_CHECKING:
+    from napari_xraymeasure.dock import Dock
 
 TITLE = "Read hip films (xraymeasure)"
 """As napari's menu of plugins calls the dock, which then shows and hides this one."""
@@ -33,7 +25,19 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     film : path-like, optional
         A film, a folder of films, or a reading with its film beside it.
     """
-    quick_units()
+    make_ready(film=film is not None)
+    import napari
+    from qtpy.QtCore import Qt
+    from qtpy.QtWidgets import QWidget
+
+    from napari_xraymeasure.canvas.napari_private import (
+        close_without_asking,
+        film_only,
+        main_window,
+        open_by,
+    )
+    from napari_xraymeasure.dock import Dock
+
     viewer = napari.Viewer(title="xraymeasure", show_welcome_screen=False)
     dock = Dock(viewer, own_window=True)
     holder = viewer.window.add_dock_widget(dock, name=TITLE, area="right")
@@ -58,4 +62,6 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
 def open_window(film: str | os.PathLike[str] | None = None) -> None:
     """Open the window and return when it is closed."""
     make_window(film)
+    import napari
+
     napari.run()

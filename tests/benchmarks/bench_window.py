@@ -33,9 +33,11 @@ seed = 3
 def bare():
     """Open a bare napari; say when it is seen."""
     import napari
-    from qtpy.QtTest import QTest
 
     viewer = napari.Viewer(show=True)
+    # Only now: Qt's binding slows down every import that comes after it.
+    from qtpy.QtTest import QTest
+
     QTest.qWait(50)
     print("first click", time.time(), time.process_time(), flush=True)
     viewer.close()
@@ -68,9 +70,10 @@ def click(viewer, dock, point):
 def first_click(film):
     """Open the window on a film; say when the first click has placed a point."""
     from napari_xraymeasure.window import make_window
-    from qtpy.QtTest import QTest
 
     viewer, dock = make_window(film)
+    from qtpy.QtTest import QTest
+
     dock.session.set_operated("left")
     QTest.qWait(50)
     click(viewer, dock, dock.view.middle())

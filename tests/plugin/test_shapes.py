@@ -67,6 +67,19 @@ def test_a_head_of_unknown_size_is_drawn_as_what_it_is(film, reading, placed, re
     assert {"head", "native_head"} & {stroke.kind for stroke in drawn.strokes} == {kind}
 
 
+def test_the_outline_that_is_dragged_is_drawn_where_its_points_are_now(film, reading):
+    """Numbers and other lines may be older for a moment, what the hand holds never is."""
+    name = "femoral_head_left"
+    moved = [(row + 20.0, column) for row, column in reading.landmarks[name]]
+    now, measured = reading.with_points(name, moved), measure(film, reading, draws=0)
+    paths = [
+        next(stroke.path for stroke in scene(now, measured, focus).strokes if stroke.kind == "head")
+        for focus in (Focus(), Focus(dragged=name))
+    ]
+    middles = [(path.max(axis=0) + path.min(axis=0)) / 2 for path in paths]
+    assert middles[1] - middles[0] == pytest.approx((20.0, 0.0), abs=0.5)
+
+
 def test_residuals_of_the_armed_outline_are_drawn_enlarged():
     points = circle()
     points[0] = (points[0][0] + 2.0, points[0][1])

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from napari_xraymeasure.film_work import DRAG_MS
 from napari_xraymeasure.session import numbers
 from napari_xraymeasure.session.numbers import MAIN
 from qtpy.QtCore import Qt
@@ -192,6 +193,7 @@ def test_lines_labels_and_numbers_follow_a_drag(read):
     name = "teardrop_left"
     start = dock.session.reading.landmarks[name][0]
     read.drag(start, (start[0] + 40, start[1]), release=False)
+    QTest.qWait(DRAG_MS + 40)
     assert dock.session.dragging
     during = rows(read)[0][VALUE], dock.view.overlay._scene
     assert during[0] != before[0]

@@ -29,7 +29,8 @@ MEMORY = 1_800_000_000
 # time has no limit, this is the only one.
 _WALL = 10.0 if importlib.util.find_spec("resource") else 3.0
 _PROGRAM = (
-    "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
+    "import importlib, json, sys; sys.path[:] = json.loads(sys.argv[1]); "
+    "[importlib.import_module(each) for each in sys.argv[2:]]; "
     "from xraymeasure.film.apart import serve; serve()"
 )
 _ONE_AT_A_TIME = threading.Lock()
@@ -96,13 +97,19 @@ def decode_apart(
     return answer["record"], array, answer["said"]
 
 
-def _running() -> subprocess.Popen[bytes]:
+def get_ready(*modules: str) -> None:
+    """Start the other process before a film needs it, and have it import `modules` meanwhile."""
+    with _ONE_AT_A_TIME:
+        _running(*modules)
+
+
+def _running(*modules: str) -> subprocess.Popen[bytes]:
     """Return the other process, a new one where there is none or it is that of a parent."""
     global _server, _owner
     if _server is None or _owner != os.getpid() or _server.poll() is not None:
         one_thread = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
         _server = subprocess.Popen(
-            [sys.executable, "-W", "ignore", "-c", _PROGRAM, json.dumps(sys.path)],
+            [sys.executable, "-W", "ignore", "-c", _PROGRAM, json.dumps(sys.path), *modules],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from napari_xraymeasure.session.numbers import Key, row_of
+from napari_xraymeasure.session.numbers import Key, Numbers, row_of
 from napari_xraymeasure.session.ruler import Ruler
 from napari_xraymeasure.session.session import Session
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.results import Measurements, value_text
-from xraymeasure.plan.compare import Comparison, Plan
+from xraymeasure.plan.plan import Plan
 from xraymeasure.plan.planned_cup import COMMON_CUP_MM, planned_cup_outline
 from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout.style import FILM_LABELS
@@ -85,6 +85,8 @@ class Focus:
         The landmark being placed.
     selected : (name, index) or None
         The point that keys act on.
+    dragged : str or None
+        The landmark that is being moved, of which the measurements may be old.
     number : str or None
         The measurement being explained.
     rests_on : tuple of str
@@ -107,6 +109,7 @@ class Focus:
 
     armed: str | None = None
     selected: tuple[str, int] | None = None
+    dragged: str | None = None
     number: str | None = None
     rests_on: tuple[str, ...] = ()
     question: tuple[float, float] | None = None
@@ -125,6 +128,7 @@ def focus_of(session: Session, explained: Key | None, ruler: Ruler) -> Focus:
     return Focus(
         armed=session.armed,
         selected=session.selected,
+        dragged=session.selected[0] if session.dragging and session.selected else None,
         number=explained[0] if explained else None,
         rests_on=row.measurement.rests_on if row and row.measurement else (),
         question=session.question.point if session.question else None,
@@ -169,29 +173,27 @@ def scene(
                 known = drawing.kind == "native_head" and drawing.side in focus.replaced
                 look = "head" if known else drawing.kind
                 look = "proposed" if fitted in unconfirmed else look
-                strokes.append(Stroke(look, drawing.path, lit))
+                path = (
+                    outline(fitted, reading.landmarks[fitted]) if fitted == focus.dragged else None
+                )
+                strokes.append(Stroke(look, drawing.path if path is None else path, lit))
             drawn.add((drawing.kind, drawing.side))
         if focus.numbers:
             labels += _number_labels(measurements)
     for name, points in reading.landmarks.items():
         landmark = LANDMARKS[name]
         kind = _OUTLINES.get(landmark.kind.stem)
-        path = None
-        if (
-            kind
-            and (kind, landmark.side) not in drawn
-            and ("native_head", landmark.side) not in drawn
-        ):
-            path = outline(name, points)
-            if path is not None:
-                look = "proposed" if name in unconfirmed else kind
-                strokes.append(Stroke(look, path, name in focus.rests_on))
+        shown = {(kind, landmark.side), ("native_head", landmark.side)} & drawn
+        path = None if shown else outline(name, points)
+        if path is not None:
+            look = "proposed" if name in unconfirmed else kind
+            strokes.append(Stroke(look, path, name in focus.rests_on))
         if kind and name == focus.armed and name not in unconfirmed:
             strokes += _residuals(name, points)
     marks, names = _marks(reading, focus)
     if second:
         for name, points in second.landmarks.items():
-            path = outline(name, points) if LANDMARKS[name].kind.stem in _OUTLINES else None
+            path = outline(name, points)
             if path is not None:
                 strokes.append(Stroke("second", path))
         marks += [Mark(point, "second") for points in second.landmarks.values() for point in points]
@@ -248,8 +250,8 @@ def _number_labels(measurements: Measurements) -> list[Label]:
 
 
 def outline(name: str, points: Iterable[tuple[float, float]]) -> np.ndarray | None:
-    """Return the fitted circle or ellipse of an outline, shape (n, 2), or None if none fits yet."""
-    fit = outline_fit(name, points)
+    """Return the fitted circle or ellipse of an outline, shape (n, 2), or None where none is."""
+    fit = outline_fit(name, points) if LANDMARKS[name].kind.stem in _OUTLINES else None
     if fit is None:
         return None
     if LANDMARKS[name].kind.shape == "circle":
@@ -310,14 +312,9 @@ def spread_in_words(reading: Reading, name: str, mm_per_px: float | None) -> str
     return f"{text}; deviations drawn {RESIDUAL_ENLARGED} times larger"
 
 
-def plan_strokes(
-    film: Film,
-    reading: Reading,
-    measurements: Measurements | None,
-    plan: Plan | None,
-    comparison: Comparison | None,
-) -> list[Stroke]:
-    """Return the lines of a plan: the opening of the cup, about the measured hip centre."""
+def plan_strokes(film: Film, reading: Reading, plan: Plan | None, result: Numbers) -> list[Stroke]:
+    """Return the lines of the plan: the opening of the cup, about the measured hip centre."""
+    measurements, comparison = result.measurements, result.comparison
     if plan is None or comparison is None or measurements is None:
         return []
     rows = [comparison.row(f"radiographic_{name}") for name in ("inclination", "anteversion")]

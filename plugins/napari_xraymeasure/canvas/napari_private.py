@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -121,17 +121,6 @@ def main_window(viewer: Any) -> QMainWindow | None:
         return getattr(viewer, "__wrapped__", viewer).window._qt_window
     except AttributeError:
         return None
-
-
-def quick_units() -> None:
-    """Give napari its table of units ready made: to read it anew takes as long as the film does."""
-    import pint
-    from pint.registry import LazyRegistry
-
-    # Two tables would not know each other's units. Where no cache can be written, napari reads its.
-    if isinstance(pint.application_registry.get(), LazyRegistry):
-        with suppress(OSError):
-            pint.set_application_registry(pint.UnitRegistry(cache_folder=":auto:"))
 
 
 @contextmanager

@@ -54,7 +54,8 @@ class Session(Proposing):
     before : Examination or None
         The film before the operation.
     result : Numbers
-        What the reading gives; never older than the reading.
+        What the reading gives; never older than the reading but during a drag, until
+        `measure_drag`.
     saved, plan_saved : Saved or None
         How the last save went.
     """
@@ -219,6 +220,10 @@ class Session(Proposing):
         """What the numbers are made of: film, reading, plan and the film before."""
         return self.film, self.reading, self.plan, self.before
 
+    def measure_drag(self) -> None:
+        """Measure where a drag has come to."""
+        self.result = self._numbers()
+
     def _numbers(self) -> Numbers:
         # What there is to say of a drag is said when it ends.
         before = self.result.measurements if self.dragging else None
@@ -234,6 +239,6 @@ class Session(Proposing):
         self._tell("edit")
 
     def _tell(self, what: str) -> None:
-        if what != "armed":
+        if what == "edit":
             self.result = self._numbers()
         super()._tell(what)
