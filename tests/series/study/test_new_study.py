@@ -6,6 +6,7 @@ import io
 import os
 import shutil
 import socket
+from pathlib import Path
 
 import numpy as np
 import pydicom
@@ -16,9 +17,11 @@ from pydicom.sequence import Sequence
 
 from xraymeasure.errors import StudyError
 from xraymeasure.film.read import read_film
+from xraymeasure.samples import sample_folder
 from xraymeasure.series.study.new_study import add_films, new_study
-from xraymeasure.series.study.sorting import KINDS
+from xraymeasure.series.study.sorting import KINDS, Seen, without_twins
 from xraymeasure.series.study.study import read_study
+from xraymeasure.series.study.traits import traits_of
 
 DATES = ["20240110", "20250110", "20230601"]
 
@@ -208,6 +211,29 @@ def test_an_export_through_a_window_is_no_second_film_whatever_it_says(films, wr
     named = {row["file"].rpartition("/")[2]: label for label, row in key_of(made).items()}
     # Of film and export the film stands: nothing says which, but its greys are finer.
     assert named["export.dcm"].startswith("X")
+
+
+@pytest.mark.parametrize(("size", "gamma"), [(0.35, 0.5), (1.5, 1.0)])
+def test_an_export_of_another_size_is_no_second_film_whatever_it_says(size, gamma):
+    films = {
+        name: read_film(sample_folder() / f"{name}.dcm").pixels.astype(np.float32)
+        for name in ("well_placed", "well_placed_2y")
+    }
+    whole = films["well_placed"] / 4095
+    export = Image.fromarray(255 * whole**gamma).resize(
+        [int(size * length) for length in reversed(whole.shape)], Image.Resampling.LANCZOS
+    )
+    films["z_export"] = np.clip(np.asarray(export), 0, 255).round()
+    # Of one person, each with a name for itself; nothing says that one is derived.
+    seen = [
+        Seen(Path(name), "film", image=name, pixels=name, depth=picture.size,
+             traits=traits_of(picture.astype(np.uint16)))
+        for name, picture in films.items()
+    ]  # fmt: skip
+    found = {entry.path.name: entry for entry in without_twins(seen)}
+    twins = {name: entry.twin and entry.twin.name for name, entry in found.items()}
+    # The film stands, though the larger export has more pixels: its greys are finer.
+    assert twins == {"well_placed": None, "well_placed_2y": None, "z_export": "well_placed"}
 
 
 def test_of_a_film_and_its_picture_the_film_stands(films, write_film):

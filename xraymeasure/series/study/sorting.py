@@ -21,7 +21,7 @@ from xraymeasure.film.dicom.attributes import Attributes
 from xraymeasure.film.film import Film
 from xraymeasure.film.read import read_film
 from xraymeasure.series.run.workers import map_tasks
-from xraymeasure.series.study.traits import ALIKE, THE_SAME, Traits, traits_of
+from xraymeasure.series.study.traits import ALIKE, EXPOSED_ONCE, THROUGH, Traits, traits_of
 from xraymeasure.vocabulary.landmarks import Side
 
 Kind = Literal[
@@ -64,6 +64,7 @@ _ELSEWHERE = re.compile(
 _SIDEWAYS = re.compile(r"\bLAT(ERAL)?\b|AXIAL|FROG|CROSS.?TABLE|LAUENSTEIN")
 _LATERAL = frozenset({"LL", "RL", "LLD", "RLD", "LAT", "LATERAL", "LLO", "RLO"})
 _FEW = 8
+_OF_8_BITS = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,8 +269,9 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
             not plan_beside(one.path).exists(),
             bool(one.source),
             not one.original,
+            # An export of 8 bits may be larger than its film, or lie in a file of 16.
+            not one.traits or one.traits.levels <= _OF_8_BITS,
             -one.depth,
-            # An export of 8 bits may lie in a file of 16.
             -(one.traits.levels if one.traits else 0),
             str(one.path),
         ),
@@ -306,10 +308,14 @@ def _re_export(entry: Seen, other: Seen) -> str:
     if entry.source and entry.source == other.image:
         return f"is derived from {OTHER}"
     if _may_be_one(entry, other) and entry.traits and other.traits:
+        one, two = entry.traits, other.traits
         # Two exposures one after the other are two films, however little lies between them.
         exposures = entry.original and other.original and entry.image and other.image
-        alike = entry.traits.likeness(other.traits)
-        if alike > (THE_SAME if exposures else ALIKE) or entry.traits.seen_through(other.traits):
+        if exposures and one.size == two.size:
+            same = one.through(two) > EXPOSED_ONCE
+        else:
+            same = one.likeness(two) > ALIKE or one.through(two) > THROUGH
+        if same or one.seen_through(two):
             return f"shows the same picture as {OTHER}, exported otherwise"
     return ""
 
