@@ -249,8 +249,8 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
     """Return the files with copies and re-exports marked as such; of each picture one stands.
 
     That is the one in the study already, else the one that says whose and of when it is before the
-    one that does not, one with a plan beside it before one without, the original before the
-    derived, the finer before the coarser.
+    one that does not, one with a plan beside it before one without, the finer greys before 8 bits,
+    the original before the derived, the larger before the smaller.
 
     Parameters
     ----------
@@ -267,10 +267,10 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
             one.taken is None,
             # Of copies the one that somebody planned on.
             not plan_beside(one.path).exists(),
+            # An export may call itself original, be larger than its film, or lie in a file of 16.
+            not one.traits or one.traits.levels <= _OF_8_BITS,
             bool(one.source),
             not one.original,
-            # An export of 8 bits may be larger than its film, or lie in a file of 16.
-            not one.traits or one.traits.levels <= _OF_8_BITS,
             -one.depth,
             -(one.traits.levels if one.traits else 0),
             str(one.path),
