@@ -84,7 +84,7 @@ def refit_circle(points: np.ndarray, start: np.ndarray) -> np.ndarray:
     --------
     fit_circle : The start.
     """
-    return refit(_circle_model, points, start)
+    return refit(_circle_model, points, start, follows=True)
 
 
 def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -159,7 +159,7 @@ def refit_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
     --------
     fit_ellipse : The start.
     """
-    return ordered_axes(refit(_ellipse_model, points, start))
+    return ordered_axes(refit(_ellipse_model, points, start, follows=True))
 
 
 def refit_flat_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -251,11 +251,13 @@ def foot_of(
     stationary in the foot, so few steps are plenty, if the start is near: straight across the
     long axis, which is right for a flat ellipse and near enough for any other.
     """
-    tx = np.minimum(u / a, 1.0)
+    over_a, over_b = 1.0 / a, 1.0 / b
+    tx = np.minimum(u * over_a, 1.0)
     ty = np.sqrt(1.0 - tx * tx)
     focal = a * a - b * b
-    along, across = focal / a, -focal / b
-    # In place: for thousands of draws, making room for arrays costs as much as filling them.
+    along, across = focal * over_a, -focal * over_b
+    # In place and with few divisions: for thousands of draws, room for arrays costs as much as
+    # filling them.
     for _ in range(3):
         ex, ey = along * tx, across * ty  # the centre of curvature
         for centre, cosine in ((ex, tx), (ey, ty)):
@@ -267,15 +269,21 @@ def foot_of(
         tx -= ex
         ty -= ey
         scale = tx * tx
-        scale += ty * ty
-        scale /= qx * qx + qy * qy + 1e-300
+        scale += np.multiply(ty, ty, out=ty)
+        length = np.multiply(qx, qx, out=tx)
+        length += qy * qy
+        length += 1e-300
+        scale /= length
         np.sqrt(scale, out=scale)
-        for q, centre, half in ((qx, ex, a), (qy, ey, b)):
+        for q, centre, over_half in ((qx, ex, over_a), (qy, ey, over_b)):
             q *= scale
             q += centre
-            q /= half
+            q *= over_half
             np.maximum(q, 0.0, out=q)
-        norm = np.sqrt(qx * qx + qy * qy)
-        np.maximum(norm, 1e-300, out=norm)
-        tx, ty = np.divide(qx, norm, out=qx), np.divide(qy, norm, out=qy)
+        length = qx * qx
+        length += np.multiply(qy, qy, out=ty)
+        np.sqrt(length, out=length)
+        np.maximum(length, 1e-300, out=length)
+        over_length = np.divide(1.0, length, out=length)
+        tx, ty = np.multiply(qx, over_length, out=qx), np.multiply(qy, over_length, out=qy)
     return tx, ty

@@ -46,7 +46,9 @@ class Fit:
         return float(np.sqrt(self.residuals @ self.residuals / freedom)) if freedom > 0 else None
 
 
-def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
+def refit(
+    model: Model, points: np.ndarray, start: np.ndarray, *, follows: bool = False
+) -> np.ndarray:
     """Refit many noisy copies of a curve's points from a near start.
 
     Parameters
@@ -55,6 +57,9 @@ def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
         See `Model`.
     points : numpy.ndarray, shape (n, 2, draws)
     start : array_like, shape (k,) or (k, draws)
+    follows : bool
+        Whether the curve moves as its points do and the starts differ in their place only. The
+        copies then start where their points put them to first order, which saves most a step.
 
     Returns
     -------
@@ -74,7 +79,31 @@ def refit(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
         points, start = points[:, :, new], start[:, new]
         found = _descended(model, points.tobytes(), start.tobytes(), points.shape)
         return found[:, np.where(new, np.cumsum(new) - 1, 0)]
-    return descend(model, points, start.copy(), steps=40, tolerance=1e-4)
+    start = _to_first_order(model, points, start) if follows else start.copy()
+    return descend(model, points, start, steps=40, tolerance=1e-4)
+
+
+def _to_first_order(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Return where the curve of each copy lies to first order in its points, (k, draws).
+
+    One step from the middle of the copies, in the same directions for all: a product of two
+    matrices. A copy that would go far starts where it was.
+    """
+    near = start.mean(axis=1)
+    beside = points - (start[:2] - near[:2, None])
+    middle = beside.sum(axis=2, keepdims=True) / points.shape[2]
+    residual, jacobian = (one[..., 0] for one in model(middle, near[:, None]))
+    beside -= middle
+    # A point that moves is a curve that moves the other way.
+    residual = residual[:, None] - (
+        jacobian[0, :, None] * beside[:, 0] + jacobian[1, :, None] * beside[:, 1]
+    )
+    step = np.linalg.pinv(jacobian.T) @ residual
+    reach = np.full((len(near), 1), 0.25 * np.abs(near[2 : max(3, len(near) - 1)]).min())
+    if len(near) > 3:
+        reach[-1] = 0.25  # the angle of an ellipse
+    step *= (np.abs(step) < reach).all(axis=0)
+    return np.asarray(start - step)
 
 
 @lru_cache(maxsize=32)

@@ -261,12 +261,10 @@ def refit_sphere_outline(
     fit_sphere_outline : The start.
     """
     heights = np.broadcast_to(np.asarray(source_detector_mm, dtype=float), points.shape[2:])
-    if np.all(heights == heights[0]):
-        return refit(_sphere_model(float(heights[0])), points, start)
     # Outlines seen from other heights are the same outlines on a detector scaled to one height.
     height = float(heights.mean())
     scale = height / heights
-    scaled = refit(_sphere_model(height), points * scale, start)
+    scaled = refit(_sphere_model(height), points * scale, start, follows=True)
     return np.asarray(scaled / scale)
 
 

@@ -119,7 +119,7 @@ def draw(
     The draws fill the space of the inputs evenly (scrambled Sobol points through the inverse
     normal; Owen AB, J Complex 1998;14:466-489, from memory). Where the model to first order is
     given, what it makes of the same draws tells what they miss (JCGM 101 leaves the sampling
-    open). So a fifth of the pseudo-random draws does.
+    open).
 
     Draws that the model cannot answer (an outline so noisy that no ellipse passes near it) are
     left out, as is a number that fewer than half of the draws answer.
@@ -159,14 +159,16 @@ def draw(
             table = table - linear.gain[rows] @ still
     answered = np.isfinite(table)
     known = answered.mean(axis=1) >= 0.5
-    whole = answered[known].all(axis=0)
-    table = table[known][:, whole]
+    if not (whole := answered[known].all(axis=0)).all():
+        table, deviations = table[:, whole], deviations[:, whole]
+    if not known.all():
+        table = table[known]
     found = [key for key, one in zip(keys, known, strict=True) if one]
     of_key = dict(zip(found, range(len(found)), strict=True))
     if not linear:
         return Draws(of_key, np.sort(table, axis=1), np.zeros((0, 0)), np.zeros(len(found)))
     slopes = linear.learned[rows][known, : len(deviations)]
-    straight = slopes @ deviations[:, whole]
+    straight = slopes @ deviations
     # Where a step tells nothing of the whole spread (a rim seen edge on), neither do its ends.
     alike = (table - straight).var(axis=1) < 0.25 * table.var(axis=1)
     spread = alike * np.sqrt((slopes**2).sum(axis=1))
