@@ -48,7 +48,7 @@ def test_that_one_film_is_too_few_is_said_once(report_of):
 def test_a_measurement_is_compared_between_and_within_readers(report_of):
     study, report = report_of(films=4, readers=("A", "B"), occasions=2)
     assert (report.films, report.subjects) == (4, 4)
-    assert [stage.remaining for stage in report.flow[-2:]] == [report.flow[-1].n] * 2
+    assert [stage.remaining for stage in report.flow[-3:]] == [16] * 3
     entry = found(report, "pelvic_obliquity", "inter_teardrop")
     assert entry.primary
     assert [comparison.label for comparison in entry.comparisons] == [
@@ -159,12 +159,20 @@ def test_numbers_of_two_hips_are_never_held_against_one_another(make_study):
         native_head_mm={},
     )
     add_reading(study, "F0", 1, wrong)
+    next(iter((study.folder / "readings").glob("F4__A__*"))).unlink()
     report = agreement_of(study, workers=0, draws=0)
+    # Each reading that is held against none is counted, with its reason.
+    *_, measured, compared = report.flow
+    assert (measured.n, measured.remaining, compared.n) == (9, 6, 6)
+    assert {loss.which: loss.reason.partition(" than")[0] for loss in measured.lost} == {
+        ("F0", "F0"): "of the other hip",
+        ("F4",): "no other reading of the film to hold it against",
+    }
     offset = found(report, "acetabular_offset", "landmarks").comparisons[0]
-    assert offset.reliability.n == 4
+    assert offset.reliability.n == 3
     # What belongs to the film, not to a hip, can still be compared.
     obliquity = found(report, "pelvic_obliquity", "inter_teardrop").comparisons[0]
-    assert obliquity.reliability.n == 5
+    assert obliquity.reliability.n == 4
 
 
 def test_a_study_in_which_no_film_was_read_twice_says_so(report_of):

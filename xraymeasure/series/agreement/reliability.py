@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any, TypeVar
 
@@ -25,7 +25,7 @@ from xraymeasure.series.agreement.statistics import (
     limits_of_agreement,
     reliability,
 )
-from xraymeasure.series.run.flow import Stage, flow_of_run
+from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.methods import run_methods, run_settings
 from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.summary import RunSummary
@@ -221,7 +221,7 @@ def agreement_of(
         occasions=max(occasion for _, _, occasion in summary.kept),
         films=len(films),
         subjects=len(subjects),
-        flow=flow_of_run(study, summary),
+        flow=_flow(study, summary, [set(columns) for _, columns in comparisons]),
         measurements=measurements,
         placing=tuple(
             placing for reader in study.readers if (placing := placing_of(reader, summary)).spreads
@@ -231,6 +231,29 @@ def agreement_of(
         same=same_readings(entry for entry in summary.entries if entry.place in summary.kept),
         components=_components(study, tables, measurements) if components else {},
     )
+
+
+def _flow(study: Study, summary: RunSummary, compared: Iterable[set[Column]]) -> tuple[Stage, ...]:
+    """Return the stages of a run, and how many readings were held against another."""
+    hips: dict[str, dict[Column, str]] = defaultdict(dict)
+    for (film, *column), task in summary.tasks.items():
+        hips[film][column[0], column[1]] = task.reading.operated_side
+    alone = []
+    for film, read in hips.items():
+        for column, side in read.items():
+            beside = {
+                other
+                for columns in compared
+                if column in columns
+                for other in columns & read.keys() - {column}
+            }
+            if not beside:
+                alone.append((film, "no other reading of the film to hold it against"))
+            elif side not in {read[other] for other in beside}:
+                alone.append((film, "of the other hip than what it would be held against"))
+    *stages, measured = flow_of_run(study, summary)
+    stages.append(replace(measured, lost=losses(alone)))
+    return (*stages, Stage("readings compared", "readings", measured.n - len(alone)))
 
 
 def _components(

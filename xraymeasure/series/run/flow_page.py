@@ -13,7 +13,7 @@ from xraymeasure.series.run.flow import Stage
 
 _BOX_MM, _LINE_MM, _GAP_MM = 11.0, 3.4, 5.0
 _LEFT_MM, _RIGHT_MM = 62.0, 74.0
-_WRAP = 84
+_WRAP, _NAME_WRAP = 84, 36
 _MOST = 6
 
 
@@ -53,7 +53,8 @@ def _draw(stages: Sequence[Stage], make: MakeAxes) -> None:
         axes.add_patch(box)
         middle = top + 0.3 + _BOX_MM / 2.0
         axes.text(4.0, middle, str(stage.n), fontsize=11, weight="bold", va="center")
-        axes.text(19.0, middle, stage.name, fontsize=7.2, va="center", color=style.INK)
+        name = textwrap.fill(stage.name, _NAME_WRAP)
+        axes.text(17.0, middle, name, fontsize=7.2, va="center", color=style.INK)
         for row, line in enumerate(_lines(stage)):
             axes.text(
                 _RIGHT_MM,
