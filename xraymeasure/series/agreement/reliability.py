@@ -236,8 +236,8 @@ def agreement_of(
 def _flow(study: Study, summary: RunSummary, compared: Iterable[set[Column]]) -> tuple[Stage, ...]:
     """Return the stages of a run, and how many readings were held against another."""
     hips: dict[str, dict[Column, str]] = defaultdict(dict)
-    for (film, *column), task in summary.tasks.items():
-        hips[film][column[0], column[1]] = task.reading.operated_side
+    for (film, reader, occasion), task in summary.tasks.items():
+        hips[film][reader, occasion] = task.reading.operated_side
     alone = []
     for film, read in hips.items():
         for column, side in read.items():
@@ -325,11 +325,19 @@ def _gather(
 
 
 def _compare(label: str, columns: tuple[Column, ...], values: Values) -> ReaderComparison:
+    rows: dict[str, list[list[float]]] = defaultdict(list)
+    for (film, _), found in values.items():
+        rows[film].append([found.get(column, np.nan) for column in columns])
+    # A film that only one of them read has nothing to say and is no loss; one on which they read
+    # different hips is.
+    read = {film: np.isfinite(several) for film, several in rows.items()}
     table = np.array(
-        [[found.get(column, np.nan) for column in columns] for found in values.values()]
-    )
-    # A film that only one of them read has nothing to say and is no loss.
-    table = table[np.isfinite(table).sum(axis=1) > 1]
+        [
+            several[read[film].sum(axis=1).argmax()]
+            for film, several in rows.items()
+            if read[film].any(axis=0).sum() > 1
+        ]
+    ).reshape(-1, len(columns))
     return ReaderComparison(
         label,
         columns,
