@@ -160,6 +160,16 @@ def test_unequal_pixels_make_an_ellipse_of_a_circle():
     assert fit.parameters[2:] == pytest.approx((200.0, 100.0, 0.0), abs=1e-6)
 
 
+def test_a_point_whose_copies_lie_about_the_centre_does_not_stop_a_refit():
+    around = np.array([[10.0, 0.0], [-10.0, 0.0], [0.0, 10.0], [0.0, -10.0], [0.0, 0.0]])
+    shift = 0.25 * np.array([1.0, -1.0, 2.0, -2.0])
+    copies = around[:, :, None] + shift
+    found = refit_circle(copies, np.array([0.0, 0.0, 10.0]))
+    for each, at in enumerate(shift):
+        about = np.hypot(*(around + at - found[:2, each]).T)
+        assert found[2, each] == pytest.approx(about.mean(), abs=1e-3)  # the best radius there
+
+
 def test_noise_on_the_points_does_not_stop_many_copies_from_being_fitted():
     exact = ellipse_points(np.linspace(10, 170, 10), b=25.0)
     noise = np.random.default_rng(8).normal(0, 2.0, (10, 2, 2000))

@@ -92,7 +92,10 @@ def _to_first_order(model: Model, points: np.ndarray, start: np.ndarray) -> np.n
     near = start.mean(axis=1)
     beside = points - (start[:2] - near[:2, None])
     middle = beside.sum(axis=2, keepdims=True) / points.shape[2]
-    residual, jacobian = (one[..., 0] for one in model(middle, near[:, None]))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        residual, jacobian = (one[..., 0] for one in model(middle, near[:, None]))
+    if not np.isfinite(jacobian).all():
+        return start.copy()  # a point in the centre of its circle has no direction
     beside -= middle
     # A point that moves is a curve that moves the other way.
     residual = residual[:, None] - (
