@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -254,6 +255,9 @@ class Dock(DockLayout):
         self._let_go()
         if instead is not None:
             exchange(layer, instead)
+            # Views, panels and events of the film before hold one another: left to itself Python
+            # clears them away only many films later.
+            gc.collect()
             self.viewer.layers.move(self.viewer.layers.index(layer), len(self.viewer.layers))
         elif former is not None and former in self.viewer.layers:
             empty(former)

@@ -14,6 +14,7 @@ from napari_xraymeasure.canvas.tools import FilmTools
 from napari_xraymeasure.dock_layout import DockLayout
 from napari_xraymeasure.panels.notices import identity_notice
 from napari_xraymeasure.panels.number_words import shares_table
+from napari_xraymeasure.panels.saving import export_words
 from napari_xraymeasure.panels.widgets import once
 from napari_xraymeasure.session.background import final_numbers, found_implants, write_page
 from napari_xraymeasure.session.numbers import Key, Numbers, numbers_text, row_of
@@ -122,10 +123,21 @@ class FilmWork:
 
     def export(self, folder: Path) -> None:
         """Write page and tables of what is shown, in the background."""
-        session, keep = self.session, self.panels.keep
+        session = self.session
         stem = f"{session.film_path.stem}.{session.reading.reader}"
-        keep.show_exporting(True)
-        self.panels.beside.start(keep.show_export, write_page, session.inputs, Path(folder), stem)
+        self.panels.keep.show_exporting(True)
+        given = session.inputs, Path(folder), stem
+        self.panels.beside.start(self._take_export, write_page, *given)
+
+    def _take_export(self, outcome: list[Path] | str) -> None:
+        keep = self.panels.keep
+        keep.show_exporting(False)
+        if self.session.on_change:
+            keep.show_export(outcome)
+        else:
+            # Another film is open: its panel does not offer this one's page.
+            said = f"The film before, {self.opened.title}: {export_words(outcome)}"
+            self.panels.notices.say("export", said, "note")
 
     # What is done beside the window
 

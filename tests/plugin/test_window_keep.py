@@ -4,9 +4,13 @@ import errno
 import json
 import os
 import time
+from threading import Event
 
+import pytest
+from napari_xraymeasure import film_work
+from napari_xraymeasure.session.background import Background
 from napari_xraymeasure.session.resume import open_session
-from qtpy.QtCore import Qt
+from qtpy.QtCore import QObject, Qt
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
 
@@ -160,3 +164,37 @@ def test_closing_the_window_while_the_numbers_are_drawn_harms_nothing(own_window
     own_window.viewer.close()
     time.sleep(0.3)
     QApplication.processEvents()
+
+
+def test_the_page_of_the_film_before_is_not_offered_as_that_of_the_present_one(
+    open_film, sample, tmp_path, monkeypatch, qtbot
+):
+    first, second = sample(), sample("long_leg")
+    page, made = tmp_path / "well_placed.A.pdf", Event()
+    monkeypatch.setattr(film_work, "write_page", lambda *_: [page] if made.wait(20) else "")
+    dock = open_film(first).dock
+    dock.export(tmp_path)
+    dock.open_path(second)
+    assert not dock.keep.export.isEnabled()
+    made.set()
+    qtbot.waitUntil(lambda: not dock.keep.exporting, timeout=20_000)
+    said = dock.notices.texts["export"]
+    assert said.startswith("The film before, well_placed.dcm: Written to")
+    assert page.name in said
+    assert not dock.keep.exported.text()
+    assert [each.isEnabled() for each in (dock.keep.export, dock.keep.open)] == [True, False]
+
+
+def test_a_receiver_that_fails_keeps_no_other_result_back(qapp):
+    owner, come = QObject(), []
+    beside = Background(owner)
+    beside.start(lambda _: 1 / 0, int, "1")
+    beside.start(come.append, int, "2")
+    beside._threads.shutdown()
+    with pytest.raises(ZeroDivisionError):
+        beside._fetch()
+    assert not come
+    beside._fetch()
+    assert come == [2]
+    assert not beside._timer.isActive()
+    beside.end()

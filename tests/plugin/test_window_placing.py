@@ -388,25 +388,29 @@ def test_a_size_that_no_head_has_is_refused_with_words(hand):
     assert field.text() == ""
 
 
-def test_the_mouse_wheel_over_a_number_of_the_plan_does_not_change_it(hand):
+def test_the_mouse_wheel_over_a_field_changes_nothing(hand):
+    """It scrolls the panel; what it passes over, a plan's plane or the side, stays."""
     from qtpy.QtCore import QPoint, QPointF
     from qtpy.QtGui import QWheelEvent
-    from qtpy.QtWidgets import QApplication
+    from qtpy.QtWidgets import QApplication, QComboBox, QDoubleSpinBox
 
-    field = hand.dock.compare.fields["cup", "inclination_deg"]
-    before = field.value()
-    event = QWheelEvent(
-        QPointF(5, 5),
-        QPointF(5, 5),
-        QPoint(0, 120),
-        QPoint(0, 120),
-        Qt.MouseButton.NoButton,
-        Qt.KeyboardModifier.NoModifier,
-        Qt.ScrollPhase.NoScrollPhase,
-        False,
-    )
-    QApplication.sendEvent(field, event)
-    assert field.value() == before
+    dock = hand.dock
+    boxes, numbers = dock.findChildren(QComboBox), dock.findChildren(QDoubleSpinBox)
+    assert {dock.compare.plane, dock.form.posture, dock.placing.hips.side, dock.films} <= {*boxes}
+
+    def shown():
+        return [box.currentIndex() for box in boxes] + [field.value() for field in numbers]
+
+    before, reading = shown(), dock.session.reading
+    for field in (*boxes, *numbers):
+        for way in (120, -120):
+            at, none = QPointF(5, 5), Qt.MouseButton.NoButton
+            turn = QPoint(0, way), QPoint(0, way), none, Qt.KeyboardModifier.NoModifier
+            event = QWheelEvent(at, at, *turn, Qt.ScrollPhase.NoScrollPhase, False)
+            QApplication.sendEvent(field, event)
+    assert shown() == before
+    assert dock.session.reading == reading
+    assert dock.session.plan is None
 
 
 def test_the_buttons_do_what_their_keys_do(hand, placed):

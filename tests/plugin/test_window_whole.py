@@ -176,6 +176,11 @@ def test_the_film_before_lies_on_the_pelvis_and_hides_the_numbers_while_it_is_se
     whole.key(Qt.Key.Key_V)
     assert layer.visible
     assert hidden(whole)
+    # There and back as often as wanted, by the button and by the key.
+    QTest.mouseClick(dock.bring_back, Qt.MouseButton.LeftButton)
+    assert not hidden(whole)
+    whole.key(Qt.Key.Key_V)
+    assert hidden(whole)
     whole.key(Qt.Key.Key_V)
     assert not layer.visible
     assert not hidden(whole)

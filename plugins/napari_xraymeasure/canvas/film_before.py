@@ -57,6 +57,9 @@ class FilmBefore:
             self._place = place
             self._before.metadata = {BEFORE_KEY: place}
             self._follow()
+            layers = self._viewer.layers
+            # On top, where the way back to the film may have put that.
+            layers.move(layers.index(self._before), len(layers))
         self._before.visible = bool(place)
         self._viewer.layers.selection.active = self._layer
 

@@ -158,7 +158,7 @@ class KeepPanel(QWidget):
             for each in (self.open, self.print):
                 each.setEnabled(False)
         self._session = session
-        self.export.setEnabled(not session.blinded and not self.exporting)
+        self.show_exporting(self.exporting)
         if self.reader.text() != session.reading.reader:
             self.reader.setText(session.reading.reader)
         saved = session.saved
@@ -180,21 +180,26 @@ class KeepPanel(QWidget):
     def show_exporting(self, running: bool) -> None:
         """Show that the page is being made, or no longer."""
         self.progress.setVisible(running)
-        self.export.setEnabled(not running)
+        blinded = self._session is not None and self._session.blinded
+        self.export.setEnabled(not running and not blinded)
         if running:
             self.exported.setText("")
 
     def show_export(self, outcome: list[Path] | str) -> None:
         """Show which files were written, with the caution, or why none were."""
-        self.show_exporting(False)
-        if isinstance(outcome, str):
-            self.exported.setText(f"No page was made: {outcome}")
-        else:
-            names = ", ".join(path.name for path in outcome)
-            self.exported.setText(f"Written to {outcome[0].parent}: {names}.\n{CAUTION}")
+        self.exported.setText(export_words(outcome))
+        if not isinstance(outcome, str):
             self._page = next(path for path in outcome if path.suffix == ".pdf")
             for each in (self.open, self.print):
                 each.setEnabled(True)
+
+
+def export_words(outcome: list[Path] | str) -> str:
+    """Return which files were written, with the caution, or why none were."""
+    if isinstance(outcome, str):
+        return f"No page was made: {outcome}"
+    names = ", ".join(path.name for path in outcome)
+    return f"Written to {outcome[0].parent}: {names}.\n{CAUTION}"
 
 
 def print_page(page: Path, printer: QPrinter) -> str:

@@ -52,9 +52,7 @@ def number_field(
     field.setKeyboardTracking(False)
     field.setValue(field.minimum())
     field.setMinimumWidth(72)
-    # A wheel that passes over a field while scrolling must not change a number.
     field.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-    field.wheelEvent = lambda event: event.ignore()
     return named(field, name, tip)
 
 
@@ -153,6 +151,8 @@ _ENDS = (Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Escape)
 class GiveBackKeys(QObject):
     """Return and Escape in a field commit it, go no further, and give the keys to the film.
 
+    A wheel that passes over a field while scrolling goes on scrolling, and changes nothing.
+
     Parameters
     ----------
     to_film : callable
@@ -174,7 +174,10 @@ class GiveBackKeys(QObject):
             box.activated.connect(lambda _index: self._to_film())
 
     def eventFilter(self, field: QObject, event: QEvent) -> bool:
-        """Swallow what ends a field."""
+        """Swallow what ends a field; lead a wheel on to what scrolls."""
+        if event.type() == QEvent.Type.Wheel:
+            event.ignore()
+            return True
         kinds = (QEvent.Type.ShortcutOverride, QEvent.Type.KeyPress)
         if event.type() not in kinds or event.key() not in _ENDS:
             return False

@@ -45,12 +45,13 @@ class Background(QObject):
         self._threads.shutdown(wait=False, cancel_futures=True)
 
     def _fetch(self) -> None:
-        come = [each for each in self._awaited if each[0].done()]
-        self._awaited = [each for each in self._awaited if each not in come]
+        # One after the other: what a receiver that fails leaves behind comes the next time.
+        while come := next((each for each in self._awaited if each[0].done()), None):
+            self._awaited.remove(come)
+            future, then = come
+            then(future.result())
         if not self._awaited:
             self._timer.stop()
-        for future, then in come:
-            then(future.result())
 
 
 def final_numbers(*inputs: Any) -> Numbers:
