@@ -242,3 +242,7 @@ def test_propose_writes_a_reading_that_measure_takes_and_exits_with_4_where_noth
     assert code == 4
     assert complaint.count("\n") == 1
     assert not none.exists()
+    # The head of this film is 36 mm (its recipe says so): with another typed, that is said.
+    code, _, complaint = run("propose", film, "--head-diameter", "22", "-o", none)
+    assert code == 4 and not none.exists() and complaint.count("\n") == 1
+    assert "36" in complaint and "check the diameter" in complaint

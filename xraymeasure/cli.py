@@ -247,7 +247,7 @@ def propose(
     """Propose the landmarks of replaced hips, for a person to confirm."""
     from xraymeasure.detect.propose import propose as find_proposals
     from xraymeasure.detect.propose import proposed_reading
-    from xraymeasure.detect.text import proposal_text
+    from xraymeasure.detect.text import nothing_text, proposal_text
     from xraymeasure.film.read import read_film
     from xraymeasure.reading.file import save_reading
 
@@ -265,10 +265,7 @@ def propose(
         opens=opens,
     )
     if not found.hips:
-        complain(
-            f"{film}: no replaced hip was found to propose"
-            f"{f' on the {side} side' if side else ''}; place the landmarks by hand"
-        )
+        complain(f"{film}{f', {side} side' if side else ''}: {nothing_text(found)}")
         return NOTHING
     proposed = proposed_reading(
         shown,

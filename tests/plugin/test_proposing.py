@@ -98,6 +98,12 @@ def test_that_no_metal_was_found_is_said_until_something_is_placed(hand):
     assert "proposed" not in dock.notices.texts
 
 
+def test_a_head_of_another_size_than_the_plans_is_said_where_nothing_is_proposed(hand, proposals):
+    hand.dock.session.receive(replace(proposals, hips=(), of_another_size=proposals.hips))
+    said = hand.dock.session.proposal_notice
+    assert said.startswith("No head of the diameter given") and "fit: 36 mm" in said
+
+
 def test_a_proposal_that_is_next_after_a_click_is_confirmed_by_the_key(offered):
     """The point that was just placed stays chosen; the proposal that is armed is asked about."""
     session = offered.dock.session

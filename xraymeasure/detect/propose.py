@@ -102,11 +102,15 @@ class HipProposal:
 
 @dataclass(frozen=True)
 class Proposals:
-    """What was found on a film; `hips` is empty where there is nothing to propose."""
+    """What was found on a film; `hips` is empty where there is nothing to propose.
+
+    Then `of_another_size` holds the hips whose heads are not of the size that was given.
+    """
 
     method: str
     hips: tuple[HipProposal, ...]
     assumed: tuple[str, ...]
+    of_another_size: tuple[HipProposal, ...] = ()
 
 
 def propose(
@@ -164,7 +168,16 @@ def propose(
             if found is not None:
                 hips.append(found)
                 break
-    return Proposals(METHOD, tuple(hips), upright.assumed)
+    others: tuple[HipProposal, ...] = ()
+    if head_diameter_mm and not hips:
+        others = propose(
+            film,
+            side=side,
+            beam_centre=beam_centre,
+            source_detector_mm=source_detector_mm,
+            opens=opens,
+        ).hips
+    return Proposals(METHOD, tuple(hips), upright.assumed, others)
 
 
 def _hip(

@@ -34,6 +34,23 @@ def proposal_text(proposals: Proposals) -> str:
     return "\n".join(lines)
 
 
+def nothing_text(proposals: Proposals) -> str:
+    """Return why there is nothing to propose, in one line."""
+    if not proposals.of_another_size:
+        return "no replaced hip was found to propose; place the landmarks by hand"
+    heads = "; ".join(
+        f"the {hip.side} head is {hip.head_diameter_on_film_mm:.1f} mm on the detector, "
+        + _fitting(hip)
+        for hip in proposals.of_another_size
+    )
+    return f"no head of the diameter given was found, but another: {heads}; check the diameter"
+
+
+def _fitting(hip: HipProposal) -> str:
+    heads = ", ".join(f"{size:g}" for size in hip.plausible_heads_mm)
+    return f"nominal heads that fit: {heads} mm" if heads else "no nominal head fits"
+
+
 def _numbers(hip: HipProposal) -> list[str]:
     inclination, anteversion = (COVERAGE * sd for sd in hip.angle_sd_deg)
     other = f"{hip.other_pose_deg[0]:.1f} / {hip.other_pose_deg[1]:.1f} deg"
@@ -44,8 +61,7 @@ def _numbers(hip: HipProposal) -> list[str]:
         f"shell {hip.cup_diameter_mm:.1f} mm ± {COVERAGE * hip.cup_diameter_sd_mm:.1f}, head "
         f"{hip.head_diameter_on_film_mm:.1f} mm on the detector",
     ]
-    heads = ", ".join(f"{size:g}" for size in hip.plausible_heads_mm)
-    fitting = f"nominal heads that fit: {heads} mm" if heads else "no nominal head fits"
+    fitting = _fitting(hip)
     if hip.magnification is not None:
         fitting = f"magnification {hip.magnification:.3f} with the head given; {fitting}"
     return [*lines, fitting]

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from xraymeasure.detect.propose import Proposals
+from xraymeasure.detect.text import nothing_text
 from xraymeasure.reading.reading import Point, Provenance, Reading
 from xraymeasure.vocabulary.landmarks import LANDMARKS
 
@@ -82,6 +83,9 @@ def _own_spread(reading: Reading, name: str) -> Reading:
 def in_words(proposals: Proposals, reading: Reading) -> str:
     """Return what was proposed, what is doubtful about it, and what to do with it."""
     if not proposals.hips and not any(reading.landmarks.values()):
+        if proposals.of_another_size:
+            said = nothing_text(proposals)
+            return f"{said[0].upper()}{said[1:]}."
         return "No metal to propose was found on this film: place what there is by hand."
     names = [LANDMARKS[name].title.lower() for name in reading.unconfirmed]
     if not names:

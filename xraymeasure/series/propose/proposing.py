@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from xraymeasure.detect.propose import HipProposal, propose, proposed_reading
-from xraymeasure.detect.text import proposal_text
+from xraymeasure.detect.text import nothing_text, proposal_text
 from xraymeasure.errors import StudyError
 from xraymeasure.files.atomic import make_folder, write_atomically
 from xraymeasure.film.film import Film
@@ -76,8 +76,8 @@ class StudyProposals:
     ----------
     shown : tuple of Shown
         Every proposed hip, the doubtful ones first.
-    nothing : tuple of str
-        Labels of the films on which nothing was found.
+    nothing : mapping of str to str
+        Labels of the films on which nothing was found, and what there is to say of that.
     failed : mapping of str to str
         Labels of the films that could not be looked at, and why.
     written : tuple of Path
@@ -85,7 +85,7 @@ class StudyProposals:
     """
 
     shown: tuple[Shown, ...]
-    nothing: tuple[str, ...]
+    nothing: dict[str, str]
     failed: dict[str, str]
     written: tuple[Path, ...]
 
@@ -137,14 +137,14 @@ def propose_study(
     ]
     order = {task.label: number for number, task in enumerate(tasks)}
     shown: list[Shown] = []
-    nothing, failed, written = [], {}, []
+    nothing, failed, written = {}, {}, []
     for done, (task, outcome) in enumerate(
         map_tasks(_propose_task, tasks, workers=workers, scheduler=scheduler), start=1
     ):
         if isinstance(outcome, Exception):
             failed[task.label] = str(outcome)
-        elif outcome is None:
-            nothing.append(task.label)
+        elif isinstance(outcome, str):
+            nothing[task.label] = outcome
         else:
             path = study.folder / PROPOSALS / f"{task.label}.reading.json"
             make_folder(path.parent)
@@ -156,18 +156,21 @@ def propose_study(
     shown.sort(key=lambda each: (-len(each.doubts), -each.hip.misfit * bool(each.doubts),
                                  order[each.film], each.hip.side))  # fmt: skip
     return StudyProposals(
-        tuple(shown), tuple(sorted(nothing, key=order.__getitem__)), failed, tuple(sorted(written))
+        tuple(shown),
+        {label: nothing[label] for label in sorted(nothing, key=order.__getitem__)},
+        failed,
+        tuple(sorted(written)),
     )
 
 
-def _propose_task(task: _Task) -> _Found | None:
-    """Return what is proposed on one film, or None; importable in another process."""
+def _propose_task(task: _Task) -> _Found | str:
+    """Return what is proposed on one film, or why nothing; importable in another process."""
     film = read_film(task.file)
     known = task.head_diameter_mm
     heads = {task.side: known} if task.side and known else known
     found = propose(film, head_diameter_mm=heads, side=task.side)
     if not found.hips:
-        return None
+        return nothing_text(found)
     reading = proposed_reading(film, found, head_diameter_mm=heads)
     further = () if known else (UNKNOWN_HEAD,)
     shown = tuple(_shown(task.label, film, hip, (*hip.doubts, *further)) for hip in found.hips)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -52,11 +52,17 @@ def _blocks(found: StudyProposals) -> Iterator[Block]:
         yield from _rows(certain)
     if found.nothing:
         yield Heading("Nothing found")
-        yield Paragraph(", ".join(found.nothing))
+        yield from _by_what_is_said(found.nothing)
     if found.failed:
         yield Heading("Not looked at")
-        for film, why in found.failed.items():
-            yield Paragraph(f"{film}: {why}")
+        yield from _by_what_is_said(found.failed)
+
+
+def _by_what_is_said(films: Mapping[str, str]) -> Iterator[Paragraph]:
+    """Yield a paragraph for each thing said, before it the films of which it is."""
+    for said in dict.fromkeys(films.values()):
+        of = ", ".join(film for film, why in films.items() if why == said)
+        yield Paragraph(f"{of}: {said}")
 
 
 def _rows(shown: list[Shown]) -> Iterator[Picture]:
