@@ -31,6 +31,9 @@ _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
 _FROM_SILHOUETTE_DEG, _FARTHEST_IN_WHITE_MM = 8.0, 2.5
 """Where all is white. Rendered films: 7 and 1.6 where the pose was right."""
 _MISFIT_OF_HEAD = 0.02
+_ROUNDEST_MM = 0.13
+"""Uncertainty of a head's centre by the scatter of its edge: prosthetic heads 0.10 and less, also
+where all is white; circles of bone clipped to white 0.18 and more (rendered films)."""
 _FLOOR_DEG = np.array([0.2, 0.25])
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
 _SHARE_OF_SPREAD, _SHARE_OF_LIP = np.array([0.6, 1.0]), 0.5
@@ -66,6 +69,11 @@ _STEM_OFF_SHAFT_DEG = 5.0
 _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
 
 
+def may_be_head(head: Head) -> bool:
+    """Whether the edge of a circle is as round as that of a ball."""
+    return head.centre_sd_mm < _ROUNDEST_MM
+
+
 def has_shell(fit: cup.Fitted) -> bool:
     """Whether what surrounds the head is metal."""
     return bool(np.exp(fit.parameters[picture.SHELL]) > _LEAST_ATTENUATION)
@@ -93,8 +101,8 @@ def may_be_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
         and _RADII_MM[0] < p[picture.RADIUS] < _RADII_MM[1]
         and _INCLINATIONS_DEG[0] < p[picture.INCLINATION] < _INCLINATIONS_DEG[1]
         and abs(p[picture.ANTEVERSION]) < _STEEPEST_ANTEVERSION_DEG
-        # Tone rises with metal, or what was fitted is a hole.
-        and fit.solution.coefficients[7] + fit.solution.coefficients[8] > 0
+        # Tone rises with metal, or what was fitted is a hole; where all is white, nothing tells.
+        and (scene.all_white or fit.solution.coefficients[1:3].sum() > 0)
     )
 
 

@@ -13,7 +13,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from xraymeasure.detect.picture import ANTEVERSION, INCLINATION, RADIUS, CupScene, design_of, toned
+from xraymeasure.detect.picture import (
+    ANTEVERSION,
+    INCLINATION,
+    RADIUS,
+    TONES,
+    CupScene,
+    design_of,
+    shown,
+)
 
 PRIOR = np.array(
     [0.0, 0.0, 26.5, 3.8, 43.0, 0.0, 0.0, np.log(0.1), np.log(0.3), 0.12, 0.22, 0.0, 0.0]
@@ -28,6 +36,8 @@ _AREA_OF_A_VOTE_MM2 = 4.0
 _HUBER = 3.0
 _RIDGE = 0.001
 """Of the tone's finer columns on a clipped film, over the weight of the picture itself."""
+_STABLE = 1.0 + 1e-7
+"""A column may vanish (no sharpening to see): this keeps its share of the solution small."""
 _LEAST_GAIN = 0.0005
 """Of the cost, from one more step of the descent."""
 _NEAR = 4.0
@@ -49,18 +59,16 @@ def solve(scene: CupScene, design: np.ndarray) -> Solution:
     greys, white = scene.greys, scene.white
     counts = np.where(white, scene.bone_white, 1.0)
     # On a clipped film nothing tells curvature of the tone and sharpening from bone.
-    first = len(scene.ground[0]) + 2
     ridge = np.zeros(design.shape[1])
     if scene.clipped:
-        ridge[first:] = _RIDGE
+        ridge[2:TONES] = _RIDGE
     weight = np.ones(len(greys))
     residual, coefficients, spread = greys, np.zeros(design.shape[1]), 1.0
     for _ in range(3):
         weighted = design * weight[:, None]
         normal = weighted.T @ design
-        # A column may vanish (no sharpening to see); the ridge keeps the solution small there.
-        normal[np.diag_indices_from(normal)] *= 1.0 + 1e-7
-        normal[np.diag_indices_from(normal)] += ridge * normal[first - 1, first - 1]
+        normal[np.diag_indices_from(normal)] *= _STABLE
+        normal[np.diag_indices_from(normal)] += ridge * normal[1, 1]
         coefficients = np.linalg.solve(normal, weighted.T @ greys)
         residual = greys - design @ coefficients
         agrees = white & (residual < 0)
@@ -87,8 +95,8 @@ def _cost(scene: CupScene, solution: Solution, p: np.ndarray, spread: float) -> 
 
 def jacobian(scene: CupScene, p: np.ndarray, solution: Solution, free: Sequence[int]) -> np.ndarray:
     """Return the slope of the greys in each free parameter, the linear part held; others are 0."""
-    base = solution.design[:, 6:] @ solution.coefficients[6:]
-    moved = toned(scene, p + np.diag(_STEP)[list(free)]) @ solution.coefficients[6:]
+    base = solution.design @ solution.coefficients
+    moved = shown(scene, p + np.diag(_STEP)[list(free)], solution.coefficients)
     slopes = np.zeros((len(base), len(p)))
     slopes[:, list(free)] = (moved - base).T / _STEP[list(free)]
     return slopes
@@ -171,7 +179,7 @@ def descend(
             break
         if settled:
             sloped_at, damping = np.full(len(p), np.inf), min(damping, 1e-3)
-    metal = solution.design[:, 6:] @ solution.coefficients[6:]
+    metal = solution.design[:, :TONES] @ solution.coefficients[:TONES]
     contrast = max(float(np.ptp(metal)), 1e-6)
     return Fitted(p, cost, solution.spread / contrast, solution, slopes)
 
@@ -180,12 +188,17 @@ def normal_equations(
     solution: Solution, slopes: np.ndarray, share: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return matrix and right side of the Gauss-Newton step, the linear part projected out."""
-    root = np.sqrt(solution.weight)[:, None]
-    basis, _ = np.linalg.qr(solution.design * root)
-    j, r = slopes * root, solution.residual * root[:, 0]
-    j = j - basis @ (basis.T @ j)
-    r = r - basis @ (basis.T @ r)
-    return share * (j.T @ j), share * (j.T @ r)
+    design = solution.design
+    weighted = design * solution.weight[:, None]
+    inner = weighted.T @ design
+    inner[np.diag_indices_from(inner)] *= _STABLE
+    seen = np.linalg.solve(
+        inner, np.column_stack([weighted.T @ slopes, weighted.T @ solution.residual])
+    )
+    free = slopes - design @ seen[:, :-1]
+    weighted_free = free * solution.weight[:, None]
+    left = solution.residual - design @ seen[:, -1]
+    return share * (weighted_free.T @ free), share * (weighted_free.T @ left)
 
 
 def start_parameters(outer_mm: float, inclination_deg: float, anteversion_deg: float) -> np.ndarray:

@@ -16,6 +16,7 @@ from xraymeasure.detect.accept import (
     is_lip,
     may_be_axis,
     may_be_cup,
+    may_be_head,
     may_become_cup,
     may_have_lip,
     stays_by,
@@ -34,7 +35,7 @@ from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
-METHOD = "synthesis-4"
+METHOD = "synthesis-5"
 """Name and version of the method, kept with what it proposed."""
 
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
@@ -189,7 +190,7 @@ def _hip(
     opens: Opens | None,
 ) -> HipProposal | None:
     head = find_head(upright, candidate)
-    if head is None:
+    if head is None or not may_be_head(head):
         return None
     height = upright.source_detector_mm
     # Angles do not depend on the scale: without a known head a usual magnification serves.
@@ -298,33 +299,39 @@ def _cup(
 
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
-    best: tuple[picture.CupScene, cup.Fitted] | None = None
-    least = np.inf
-    for anteversion in _STARTS_DEG:
-        coarse = cup.descend(
-            wide, cup.start_parameters(outer, 43.0, anteversion), 7, (picture.FLANGE, picture.LIP)
-        )
-        if not may_become_cup(wide, coarse):
-            break
-        if coarse.cost > _NO_BETTER * least:
-            continue
-        least = coarse.cost
-        found = refined(coarse.parameters)
-        if found is not None and (best is None or found[1].misfit < best[1].misfit):
-            best = found
-        if wide.all_white or (best is not None and best[1].misfit < _GOOD_MISFIT):
-            break
-    if not wide.all_white or (best is not None and best[1].misfit < _GOOD_MISFIT):
+
+    def by_greys() -> tuple[picture.CupScene, cup.Fitted] | None:
+        best, least = None, np.inf
+        for anteversion in _STARTS_DEG:
+            start = cup.start_parameters(outer, 43.0, anteversion)
+            coarse = cup.descend(wide, start, 7, (picture.FLANGE, picture.LIP))
+            if not may_become_cup(wide, coarse):
+                break
+            if coarse.cost > _NO_BETTER * least:
+                continue
+            least = coarse.cost
+            found = refined(coarse.parameters)
+            if found is not None and (best is None or found[1].misfit < best[1].misfit):
+                best = found
+            if wide.all_white or (best is not None and best[1].misfit < _GOOD_MISFIT):
+                break
         return best
-    silhouette = pose_by_silhouette(
-        scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0), outer
-    )
-    if silhouette is None:
-        return best if best is not None and agrees(best[1]) else None
-    for found in (refined(silhouette), best):
-        if found is not None and stays_by(silhouette, found[1]):
-            return found
-    return None
+
+    def by_silhouette() -> tuple[picture.CupScene, cup.Fitted] | None:
+        around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
+        silhouette = pose_by_silhouette(around, outer)
+        if silhouette is None:
+            found = by_greys() if wide.all_white else None
+            return found if found is not None and agrees(found[1]) else None
+        found = refined(silhouette)
+        if wide.all_white and (found is None or not stays_by(silhouette, found[1])):
+            found = by_greys()
+        return found if found is not None and stays_by(silhouette, found[1]) else None
+
+    if wide.all_white:
+        return by_silhouette()
+    found = by_greys()
+    return by_silhouette() if found is None and wide.clipped else found
 
 
 def proposed_reading(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,12 +17,15 @@ from xraymeasure.detect.cup import (
     normal_equations,
     solve,
 )
-from xraymeasure.detect.picture import LIP, CupScene, U, V
+from xraymeasure.detect.picture import LIP, TONES, CupScene, U, V
+
+_LEFT_OUT = ([2], [3], [5], [-5, -4, -3, -2, -1])
+"""Of a design: the tone's curvature, wide sharpening, slow harmonising, the ground's top."""
 
 
 def sharpening(fitted: Fitted) -> float:
     """Return how strongly the film raises edges, over how strongly it shows metal."""
-    _, shown, _, wide, narrow, _ = fitted.solution.coefficients[6:]
+    _, shown, _, wide, narrow, _ = fitted.solution.coefficients[:TONES]
     return float((wide + narrow) / shown)
 
 
@@ -41,8 +43,8 @@ def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> n
     """Return the covariance of the parameters from what they would be under other models.
 
     Each variant is one Gauss-Newton step from the fit: without one sector of the picture at a time
-    (jackknife: Quenouille MH, Biometrika 1956;43:353-360, from memory), and without one of the
-    columns that describe tone and ground, or with a cubic ground.
+    (jackknife: Quenouille MH, Biometrika 1956;43:353-360, from memory), without one of the columns
+    that describe tone, and with a ground of lower degree.
     """
     share = _share(scene, fitted)
     p = fitted.parameters
@@ -57,17 +59,10 @@ def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> n
     jackknife = (sectors - 1.0) / sectors * _scatter(left_out - left_out.mean(axis=0))
     variants = []
     design = fitted.solution.design
-    for columns in _without(design.shape[1]):
-        other = solve(scene, design[:, columns])
+    for columns in _LEFT_OUT:
+        other = solve(scene, np.delete(design, columns, axis=1))
         variants.append(_one_step(fitted, other, share))
-    cubic = np.stack([x**3, x * x * y, x * y * y, y**3], axis=1) / 40.0**3
-    variants.append(_one_step(fitted, solve(scene, np.concatenate([design, cubic], axis=1)), share))
     return jackknife + _scatter(np.array(variants)) / len(variants)
-
-
-def _without(count: int) -> Sequence[np.ndarray]:
-    # The curvature of the tone, the wide sharpening, the slow harmonising; see `design_of`.
-    return [np.delete(np.arange(count), column) for column in (8, 9, 11)]
 
 
 def _one_step(fitted: Fitted, solution: Solution, share: float) -> np.ndarray:
