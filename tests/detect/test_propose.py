@@ -188,3 +188,12 @@ def test_the_edge_of_the_collimator_is_no_cortex():
     film = film_from_array(pixels, pitch_mm=PITCH, source_detector_mm=1150.0)
     axis = find_axis(plate(film), 88 * 1.16, 5 * 1.16, "left", SHAFT)
     assert [x for x, _ in axis.points_mm] == pytest.approx([(88 + 30) * 1.16] * 4, abs=1.0)
+
+
+def test_two_heads_that_cannot_both_have_the_diameter_given_are_doubtful():
+    """Of 32 and 28 mm in the film's recipe; one magnification holds for both."""
+    given = propose(film_of(ODD, SMALL), head_diameter_mm=30)
+    assert len(given.hips) == 2
+    assert all("one is wrong" in " ".join(hip.doubts) for hip in given.hips)
+    known = found_on(ODD, SMALL)
+    assert not any("one is wrong" in " ".join(hip.doubts) for hip in known.hips)

@@ -13,6 +13,7 @@ from xraymeasure.detect.accept import (
     agrees,
     angle_sd_deg,
     doubts_of,
+    heads_apart,
     is_lip,
     may_be_axis,
     may_be_cup,
@@ -178,6 +179,8 @@ def propose(
             source_detector_mm=source_detector_mm,
             opens=opens,
         ).hips
+    apart = heads_apart([hip.magnification for hip in hips if hip.magnification])
+    hips = [replace(hip, doubts=(*hip.doubts, *apart)) for hip in hips]
     return Proposals(METHOD, tuple(hips), upright.assumed, others)
 
 
