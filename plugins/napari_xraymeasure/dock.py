@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QEvent, Qt
+from qtpy.QtCore import QEvent
 
 from napari_xraymeasure.canvas.film_layer import Opened, empty, exchange, layer_data, opened_of
 from napari_xraymeasure.canvas.film_view import FilmView
-from napari_xraymeasure.canvas.napari_private import canvas_widget, drop_widgets, plain_arrays
+from napari_xraymeasure.canvas.napari_private import Drops, canvas_widget, plain_arrays
 from napari_xraymeasure.canvas.tools import FilmTools
 from napari_xraymeasure.dock_layout import DockLayout
 from napari_xraymeasure.film_work import FilmWork
@@ -71,15 +70,10 @@ class Dock(DockLayout):
         self._keys.watch(self)
         viewer.layers.events.inserted.connect(self._on_inserted)
         viewer.layers.events.removing.connect(self._on_removing)
-        self.setAcceptDrops(True)
-        for widget in (self, *drop_widgets(viewer)):
-            widget.installEventFilter(self)
+        self._drops = Drops(viewer, self, self.open_paths)
         canvas = canvas_widget(viewer)
-        if canvas is None:
-            self.layout().insertWidget(0, self.notices)
-        else:
-            self.notices.stand_over(canvas)
-            canvas.destroyed.connect(self._on_canvas_gone)
+        self.notices.stand_over(canvas)
+        canvas.destroyed.connect(self._on_canvas_gone)
         for layer in list(viewer.layers):
             if opened_of(layer):
                 self._take(layer)
@@ -124,20 +118,22 @@ class Dock(DockLayout):
         self.placing.findings_wanted.connect(lambda: self.explain_number(None))
         self.numbers.findings_wanted.connect(lambda: self.explain_number(None))
         self.numbers.chosen.connect(self.explain_number)
-        self.numbers.copy.connect(self.copy_numbers)
+        self.numbers.copy.connect(lambda: self.work and self.work.copy_numbers())
         self.explain.closed.connect(self._back_to_placing)
         self.placing.proposing.connect(self._propose_or_not)
         self.compare.plan_changed.connect(self.set_plan)
         self.compare.plan_file.connect(self.open_path)
         self.compare.second_changed.connect(self.lay_over)
-        self.compare.before_chosen.connect(self.compare_with_before)
+        self.compare.before_chosen.connect(
+            lambda path: self.tools and self.tools.compare_with(path, self.reader)
+        )
         self.compare.beside_wanted.connect(lambda: self.tools and self.tools.show_before("beside"))
         self.form.beam_wanted.connect(self._want_beam)
         self.practice.again.connect(lambda: self._begin_again(afresh=True))
         self.practice.revealed.connect(self.lay_over)
         self.keep.reader_changed.connect(self._change_reader)
         self.keep.save_again.connect(lambda: self.session and self.session.save_again())
-        self.keep.export_to.connect(self.export)
+        self.keep.export_to.connect(lambda folder: self.work and self.work.export(folder))
         self.tabs.currentChanged.connect(lambda _index: self.work and self.work.show_tab())
         self.bar.handed_in.connect(lambda: self.study.hand_in(self.session))
         self.bar.started.connect(lambda reader, _occasion: setattr(self, "reader", reader))
@@ -147,9 +143,8 @@ class Dock(DockLayout):
 
     def give_keys_to_film(self) -> None:
         """Let the keys act on the film again."""
-        canvas = canvas_widget(self.viewer)
-        if canvas is not None and self.session is not None:
-            canvas.setFocus()
+        if self.session is not None:
+            canvas_widget(self.viewer).setFocus()
 
     # --- opening
 
@@ -177,13 +172,6 @@ class Dock(DockLayout):
             else:
                 self.add(open_film(path, among))
         except (XrayMeasureError, OSError) as error:
-            self.notices.say("message", str(error), "strong")
-
-    def show_film(self, reading: Callable[[], Opened]) -> None:
-        """Show the film that `reading` returns; why there is none, is said."""
-        try:
-            self.add(reading())
-        except XrayMeasureError as error:
             self.notices.say("message", str(error), "strong")
 
     def open_sample(self, path: Path) -> None:
@@ -220,8 +208,10 @@ class Dock(DockLayout):
         path = self.films.itemData(index)
         if self.opened is None or path is None or path == self.opened.path:
             return
-        folder, sample = self.opened.folder, self.opened.truth is not None
-        self.show_film(lambda: open_sample(path) if sample else open_film(path, folder))
+        if self.opened.truth is not None:
+            self.open_sample(path)
+        else:
+            self.open_path(path, self.opened.folder)
         if self.work is not None:
             self.work.show_films(self.reader)
 
@@ -336,11 +326,6 @@ class Dock(DockLayout):
         if self.session is not None:
             self.session.lay_over(reading)
 
-    def compare_with_before(self, path: Path | None) -> None:
-        """Hold the film against the one before the operation, or against none."""
-        if self.tools is not None:
-            self.tools.compare_with(None if path is None else Path(path), self.reader)
-
     def _want_beam(self) -> None:
         if self.tools is not None:
             self.tools.want_beam()
@@ -355,16 +340,6 @@ class Dock(DockLayout):
         if self.work is not None:
             self.work.explain_none()
             self.give_keys_to_film()
-
-    def copy_numbers(self) -> None:
-        """Put the numbers on the clipboard, as text for the notes."""
-        if self.work is not None:
-            self.work.copy_numbers()
-
-    def export(self, folder: Path) -> None:
-        """Write page and tables of what is shown, in the background."""
-        if self.work is not None:
-            self.work.export(folder)
 
     def _change_reader(self, code: str) -> None:
         self.reader = code
@@ -406,21 +381,6 @@ class Dock(DockLayout):
             self.view.guard.bring_back()
             self.give_keys_to_film()
 
-    def eventFilter(self, watched: Any, event: QEvent) -> bool:
-        """Open what is dropped on the window, without napari asking which plugin should."""
-        kinds = QEvent.Type.DragEnter, QEvent.Type.DragMove, QEvent.Type.Drop
-        if event.type() in kinds and event.mimeData().hasUrls():
-            urls = event.mimeData().urls()
-            paths = [Path(url.toLocalFile()) for url in urls if url.isLocalFile()]
-            if paths:
-                # A file manager may propose to move the file, and take it away where it was.
-                event.setDropAction(Qt.DropAction.CopyAction)
-                event.accept()
-                if event.type() == QEvent.Type.Drop:
-                    self.open_paths(paths)
-                return True
-        return False
-
     def event(self, event: QEvent) -> bool:
         """Let the viewer go once napari takes the dock out of its window, or closes it."""
         taken_out = event.type() == QEvent.Type.ParentChange and self.parentWidget() is None
@@ -428,8 +388,7 @@ class Dock(DockLayout):
             self._left = True
             self.viewer.layers.events.inserted.disconnect(self._on_inserted)
             self.viewer.layers.events.removing.disconnect(self._on_removing)
-            for widget in drop_widgets(self.viewer):
-                widget.removeEventFilter(self)
+            self._drops.deleteLater()
             self._let_go()
             self.beside.end()
             self.notices.clear()

@@ -47,13 +47,9 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     close_without_asking(viewer, lambda: dock.all_kept)
     open_by(viewer, dock.open_paths)
     window = main_window(viewer)
-    if window is not None:
-        window.showMaximized()
-        window.resizeDocks(
-            [holder],
-            [round(DOCK_SHARE * window.screen().size().width())],
-            Qt.Orientation.Horizontal,
-        )
+    window.showMaximized()
+    width = round(DOCK_SHARE * window.screen().size().width())
+    window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
     if film is not None:
         dock.open_path(Path(film))
     return viewer, dock

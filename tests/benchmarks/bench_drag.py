@@ -23,7 +23,7 @@ os.environ["XRAYMEASURE_HOME"] = os.environ["XDG_CACHE_HOME"]
 import napari
 import numpy as np
 from napari_xraymeasure.canvas.film_layer import Opened, layer_data
-from napari_xraymeasure.canvas.overlay import CanvasOverlay
+from napari_xraymeasure.canvas.overlay import FilmOverlay
 from napari_xraymeasure.dock import Dock
 from napari_xraymeasure.film_work import FilmWork
 from napari_xraymeasure.session import session as session_module
@@ -87,7 +87,7 @@ def bare(film, point):
 def in_plugin(folder, name, index):
     spent = {
         "following the point": _time(Session, "drag_to"),
-        "painting": _time(CanvasOverlay, "paintEvent"),
+        "painting": _time(FilmOverlay, "paintEvent"),
         "measuring, and the numbers": _time(FilmWork, "_show_drag"),
         "  of it measuring": _time(session_module, "numbers"),
     }

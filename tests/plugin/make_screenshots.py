@@ -169,7 +169,7 @@ def every_stage(folder, size):
     work.shoot("08-practice")
     work.dock.lay_over(None)
     work.tab("Keep")
-    work.dock.export(folder / "pages")
+    work.dock.work.export(folder / "pages")
     work.shoot("09-exporting")
     while work.dock.keep.progress.isVisible():
         QTest.qWait(100)

@@ -71,7 +71,7 @@ def test_proposals_are_drawn_listed_and_asked_about_as_such(offered):
     assert not {"head", "rim", "shaft"} & {s.kind for s in dock.view.overlay._scene.strokes}
     assert sum("◇" in text and "proposed" in text for text in states(offered)) == 3
     assert dock.session.armed == HEAD
-    assert "Proposed by the program" in dock.placing.question_text.text()
+    assert "Proposed by the program" in dock.placing.question.text.text()
     # Nothing is on disk before the reader does something.
     assert dock.session.saved is None
     assert not list(dock.session.film_path.parent.glob("*.reading.json"))
@@ -110,7 +110,7 @@ def test_a_proposal_that_is_next_after_a_click_is_confirmed_by_the_key(offered):
     session.arm("lesser_trochanter_left")
     session.click((900, 1000))
     assert (session.armed, session.selected) == (SHAFT, ("lesser_trochanter_left", 0))
-    assert "Proposed by the program" in offered.dock.placing.question_text.text()
+    assert "Proposed by the program" in offered.dock.placing.question.text.text()
     offered.key(Qt.Key.Key_C)
     assert session.reading.proposed.landmarks[SHAFT] == "confirmed"
 

@@ -12,7 +12,6 @@ from napari_xraymeasure.canvas.drawn_shapes import (
     spread_in_words,
 )
 from napari_xraymeasure.canvas.line_styles import WINDOW_LINES
-from napari_xraymeasure.canvas.overlay import LayerOverlay
 from napari_xraymeasure.panels.landmark_pictures import picture
 from qtpy.QtGui import QColor
 
@@ -147,24 +146,3 @@ def test_each_landmark_has_a_picture_that_marks_it_on_its_own_side(qapp, kind, p
         marked.append(np.mean(columns))
     if len(marked) == 2:
         assert sum(marked) == pytest.approx(119.0, abs=4.0)
-
-
-def test_without_the_canvas_the_scene_goes_into_ordinary_layers(film, reading):
-    from napari.components import ViewerModel
-
-    viewer = ViewerModel()
-    layer = viewer.add_image(np.zeros(film.shape, np.uint8), scale=(0.3, 0.3))
-    overlay = LayerOverlay(viewer, layer)
-    drawn = scene(reading, measure(film, reading, draws=0), Focus())
-    overlay.show_scene(drawn)
-    assert len(viewer.layers) == 3
-    assert len(viewer.layers["placed"].data) == len(drawn.marks)
-    segments = sum(len(stroke.path) - 1 for stroke in drawn.strokes)
-    assert len(viewer.layers["drawn"].data) == segments
-    assert viewer.layers.selection.active is layer
-    layer.scale = (0.2, 0.2)
-    assert tuple(viewer.layers["drawn"].scale) == (0.2, 0.2)
-    overlay.show_scene(scene(Reading("A", "2026-01-31T10:15:00Z", "left"), None, Focus()))
-    assert len(viewer.layers["drawn"].data) == 0
-    overlay.remove()
-    assert list(viewer.layers) == [layer]

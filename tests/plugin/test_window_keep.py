@@ -173,7 +173,7 @@ def test_the_page_of_the_film_before_is_not_offered_as_that_of_the_present_one(
     page, made = tmp_path / "well_placed.A.pdf", Event()
     monkeypatch.setattr(film_work, "write_page", lambda *_: [page] if made.wait(20) else "")
     dock = open_film(first).dock
-    dock.export(tmp_path)
+    dock.work.export(tmp_path)
     dock.open_path(second)
     assert not dock.keep.export.isEnabled()
     made.set()

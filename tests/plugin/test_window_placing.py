@@ -200,7 +200,7 @@ def test_labels_on_the_film_can_be_turned_off(hand):
 
 
 def answers(hand):
-    placed = hand.dock.placing._answers
+    placed = hand.dock.placing.question.answers
     return [placed.itemAt(index).widget() for index in range(placed.count())]
 
 
@@ -218,7 +218,7 @@ def test_a_click_on_the_wrong_side_is_placed_and_asked_about(hand, truth):
     assert set(session.reading.landmarks) == {TEARDROP}
     assert session.question.meant == "teardrop_right"
     assert hand.dock.placing.question.isVisible()
-    assert "patient's right" in hand.dock.placing.question_text.text()
+    assert "patient's right" in hand.dock.placing.question.text.text()
     hand.key(Qt.Key.Key_Escape)
     assert session.question is None
     assert set(session.reading.landmarks) == {TEARDROP}
@@ -303,7 +303,7 @@ def test_clicks_round_a_head_are_no_rim(hand, placed):
     session.arm("cup_rim_left")
     for point in placed().landmarks["femoral_head_left"][:7]:
         hand.click(point)
-    assert "anteversion" in hand.dock.placing.question_text.text()
+    assert "anteversion" in hand.dock.placing.question.text.text()
     answer(hand, "Femoral head")
     assert len(session.reading.landmarks["femoral_head_left"]) == 7
     assert "cup_rim_left" not in session.reading.landmarks
@@ -366,7 +366,7 @@ def test_which_way_a_cup_opens_is_asked_once(hand, placed):
     session.arm("cup_rim_left")
     for point in placed().landmarks["cup_rim_left"]:
         session.click(point)
-    assert "left cup open" in hand.dock.placing.question_text.text()
+    assert "left cup open" in hand.dock.placing.question.text.text()
     answer(hand, "Forward")
     assert session.reading.cup_opens == {"left": "anterior"}
     assert not hand.dock.placing.question.isVisible()
@@ -470,7 +470,7 @@ def test_a_question_is_answered_for_the_film_that_is_open_and_keeps_no_other(emp
     dock.open_path(sample())
     former = weakref.ref(dock.session)
     dock.open_path(sample("long_leg"))
-    QTest.mouseClick(dock.placing._answers.itemAt(0).widget(), Qt.MouseButton.LeftButton)
+    QTest.mouseClick(dock.placing.question.answers.itemAt(0).widget(), Qt.MouseButton.LeftButton)
     assert dock.session.side_known
     assert dock.session.reading.operated_side == "right"
     gc.collect()

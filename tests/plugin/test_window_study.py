@@ -143,7 +143,7 @@ def test_blinded_shows_no_number_and_no_label_that_could_be_known_again(
         key not in label.key for label in dock.view.overlay._scene.labels for key in ("rim ", "off")
     )
     QApplication.clipboard().setText("before")
-    dock.copy_numbers()
+    dock.work.copy_numbers()
     assert "no number" in dock.notices.texts["copied"]
     assert QApplication.clipboard().text() == "before"
     dock.explain_number(("radiographic_inclination", "left"))

@@ -159,13 +159,13 @@ def test_the_film_before_lies_on_the_pelvis_and_hides_the_numbers_while_it_is_se
     name = "femoral_head_left"
     bare = replace(reading, landmarks={name: reading.landmarks[name]})
     save_reading(bare, before.with_name("long_leg.A.reading.json"))
-    dock.compare_with_before(before)
+    dock.compare.before_chosen.emit(before)
     why = dock.notices.texts["before"]
     dock.notices.clear()
     whole.key(Qt.Key.Key_V)
     assert dock.notices.texts["before"] == why
     save_reading(reading, before.with_name("long_leg.A.reading.json"))
-    dock.compare_with_before(before)
+    dock.compare.before_chosen.emit(before)
     assert dock.session.before is not None
     assert "long_leg.dcm" in dock.compare.before.text()
     layer = dock.tools._before._before

@@ -15,7 +15,7 @@ from napari_xraymeasure.canvas.keys import install
 from napari_xraymeasure.canvas.loupe import Loupe
 from napari_xraymeasure.canvas.mouse import listen
 from napari_xraymeasure.canvas.napari_private import canvas_widget, stopped_double_click
-from napari_xraymeasure.canvas.overlay import over_film
+from napari_xraymeasure.canvas.overlay import FilmOverlay
 from napari_xraymeasure.session import placing_order
 from napari_xraymeasure.session.placing import Placing
 
@@ -60,10 +60,10 @@ class FilmView:
         self._own_limits = tuple(layer.contrast_limits)
         self._range = float(layer.data.min()), float(layer.data.max())
         self._metal = False
-        self.overlay = over_film(viewer, layer)
-        self.overlay.show_labels(labels)
         canvas = canvas_widget(viewer)
-        self.loupe = Loupe(canvas, layer) if canvas is not None else None
+        self.overlay = FilmOverlay(canvas, viewer, layer)
+        self.overlay.show_labels(labels)
+        self.loupe = Loupe(canvas, layer)
         install(layer, act)
         self._zoom_callbacks = stopped_double_click(viewer)
         # The whole film stays in sight until a person zooms or pans, however the window changes.
@@ -91,9 +91,8 @@ class FilmView:
         self.layer.mouse_drag_callbacks.clear()
         self.layer.mouse_double_click_callbacks.clear()
         self.overlay.remove()
-        if self.loupe is not None:
-            self.loupe.hide()
-            self.loupe.deleteLater()
+        self.loupe.hide()
+        self.loupe.deleteLater()
         self._viewer.mouse_double_click_callbacks.extend(self._zoom_callbacks)
         self._clear_bar(True)
 
@@ -111,7 +110,7 @@ class FilmView:
     def _on_guard(self, why: str) -> None:
         self.deaf = bool(why)
         self.overlay.show_at_all(not why)
-        if self.loupe is not None and why:
+        if why:
             self.loupe.hide()
         self._parted(why)
 
@@ -125,11 +124,11 @@ class FilmView:
     def toggle_loupe(self) -> None:
         """Show the loupe under the pointer while placing, or do not."""
         self.loupe_wanted = not self.loupe_wanted
-        if self.loupe is not None and not self.loupe_wanted:
+        if not self.loupe_wanted:
             self.loupe.hide()
 
     def _on_move(self, viewer: Any, event: Any) -> None:
-        if self.loupe is None or self.deaf or event.is_dragging:
+        if self.deaf or event.is_dragging:
             return
         zoomed = float(self.layer.scale[-1]) * self._viewer.scene.camera.zoom > 3.0
         if not self.loupe_wanted or self._session.armed is None or zoomed:
@@ -177,8 +176,7 @@ class FilmView:
 
     def _on_camera(self, event: Any = None) -> None:
         self._whole = False
-        if self.loupe is not None:
-            self.loupe.hide()  # What it shows lies elsewhere now.
+        self.loupe.hide()  # What it shows lies elsewhere now.
 
     def zoom_to_landmark(self, session: Placing) -> None:
         """Show where the armed landmark lies, or is to be expected."""

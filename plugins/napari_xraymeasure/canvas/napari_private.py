@@ -1,7 +1,7 @@
 """The one place that reaches behind napari's public face.
 
-napari gives no public way to its canvas widget, nor to the widgets that take dropped files. Where
-the private names have moved, each function returns nothing and its caller does without.
+napari gives no public way to its canvas widget, its main window, nor to the widgets that take
+dropped files. The versions in which these names stand are those that the package asks for.
 """
 
 from __future__ import annotations
@@ -12,31 +12,27 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import QEvent, QObject, QTimer
+from qtpy.QtCore import QEvent, QObject, Qt, QTimer
 from qtpy.QtWidgets import QMainWindow, QWidget
 
 
-def canvas_widget(viewer: Any) -> QWidget | None:
+def canvas_widget(viewer: Any) -> QWidget:
     """Return the widget on which napari draws."""
-    try:
-        native = _qt_viewer(viewer).canvas.native
-    except AttributeError:
-        return None
-    return native if isinstance(native, QWidget) else None
+    return _qt_viewer(viewer).canvas.native
 
 
-def drop_widgets(viewer: Any) -> list[QWidget]:
-    """Return the widgets on which files are dropped: the viewer, its canvas, its first page."""
-    try:
-        widget = _qt_viewer(viewer)
-    except AttributeError:
-        return []
-    return [each for each in (widget, *widget.findChildren(QWidget)) if each.acceptDrops()]
+def main_window(viewer: Any) -> QMainWindow:
+    """Return the window itself."""
+    return _plain(viewer).window._qt_window
 
 
 def _qt_viewer(viewer: Any) -> Any:
+    return _plain(viewer).window._qt_viewer
+
+
+def _plain(viewer: Any) -> Any:
     # A dock widget holds a proxy of the viewer that warns of private attributes.
-    return getattr(viewer, "__wrapped__", viewer).window._qt_viewer
+    return getattr(viewer, "__wrapped__", viewer)
 
 
 def stopped_double_click(viewer: Any) -> list[Any]:
@@ -59,11 +55,8 @@ def open_by(viewer: Any, opener: Callable[[list[Path]], None]) -> None:
     napari would ask which reader is to be used and put the new film over the old one. Its *Open
     with Plugin* stays as it is.
     """
-    try:
-        widget = _qt_viewer(viewer)
-        napari_way = widget._qt_open
-    except AttributeError:
-        return
+    widget = _qt_viewer(viewer)
+    napari_way = widget._qt_open
 
     def door(filenames: list[str], *args: Any, choose_plugin: bool = False, **kwargs: Any) -> None:
         if choose_plugin or kwargs.get("plugin"):
@@ -74,16 +67,48 @@ def open_by(viewer: Any, opener: Callable[[list[Path]], None]) -> None:
     widget._qt_open = door
 
 
+class Drops(QObject):
+    """Opens what is dropped on the window, without napari asking which plugin should.
+
+    Parameters
+    ----------
+    viewer : napari.viewer.Viewer
+    dock : QWidget
+        Takes drops as well as the viewer, its canvas and its first page do.
+    opener : callable
+        Told the paths that were dropped.
+    """
+
+    def __init__(self, viewer: Any, dock: QWidget, opener: Callable[[list[Path]], None]) -> None:
+        super().__init__(dock)
+        self._opener = opener
+        dock.setAcceptDrops(True)
+        napari_own = _qt_viewer(viewer)
+        for each in (dock, napari_own, *napari_own.findChildren(QWidget)):
+            if each.acceptDrops():
+                each.installEventFilter(self)
+
+    def eventFilter(self, watched: Any, event: QEvent) -> bool:
+        """Take files that are dropped."""
+        kinds = QEvent.Type.DragEnter, QEvent.Type.DragMove, QEvent.Type.Drop
+        if event.type() in kinds and event.mimeData().hasUrls():
+            urls = event.mimeData().urls()
+            paths = [Path(url.toLocalFile()) for url in urls if url.isLocalFile()]
+            if paths:
+                # A file manager may propose to move the file, and take it away where it was.
+                event.setDropAction(Qt.DropAction.CopyAction)
+                event.accept()
+                if event.type() == QEvent.Type.Drop:
+                    self._opener(paths)
+                return True
+        return False
+
+
 def film_only(viewer: Any) -> None:
     """Hide what reading a film does not need; napari's Window and View menus show it again."""
     for name in ("dockLayerList", "dockLayerControls", "viewerButtons"):
-        try:
-            getattr(_qt_viewer(viewer), name).setVisible(False)
-        except AttributeError:
-            continue
-    window = main_window(viewer)
-    if window is not None:
-        window.statusBar().setVisible(False)
+        getattr(_qt_viewer(viewer), name).setVisible(False)
+    main_window(viewer).statusBar().setVisible(False)
 
 
 class _ClosesAtOnce(QObject):
@@ -110,17 +135,7 @@ class _ClosesAtOnce(QObject):
 
 def close_without_asking(viewer: Any, nothing_lost: Callable[[], bool]) -> None:
     """Let a person close the window without a question while nothing would be lost."""
-    window = main_window(viewer)
-    if window is not None:
-        _ClosesAtOnce(window, nothing_lost)
-
-
-def main_window(viewer: Any) -> QMainWindow | None:
-    """Return the window itself."""
-    try:
-        return getattr(viewer, "__wrapped__", viewer).window._qt_window
-    except AttributeError:
-        return None
+    _ClosesAtOnce(main_window(viewer), nothing_lost)
 
 
 @contextmanager

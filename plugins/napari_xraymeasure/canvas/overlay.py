@@ -2,14 +2,13 @@
 
 A transparent Qt widget over the canvas draws `DrawnShapes`: lines, marks and labels that have a
 dark edge or backing, so that they are read on bone, metal and air alike. Redrawing it leaves the
-film's own picture alone, which is why a drag stays quick. The widget of the canvas is private to
-napari; where it cannot be found the same scene goes into two ordinary layers.
+film's own picture alone, which is why a drag stays quick.
 """
 
 from __future__ import annotations
 
 from functools import cache
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from qtpy.QtCore import QEvent, QLineF, QPointF, QRect, QRectF, Qt
@@ -18,7 +17,6 @@ from qtpy.QtWidgets import QWidget
 
 from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark
 from napari_xraymeasure.canvas.line_styles import CHIP, LINE_SCALE, MARKS, WINDOW_LINES
-from napari_xraymeasure.canvas.napari_private import canvas_widget
 from xraymeasure.report.page.place_labels import place_labels
 
 _EDGE = QColor(0, 0, 0, 170)
@@ -32,29 +30,7 @@ PlacedLabel = tuple[Label, tuple[float, float], QRectF]
 """A label, its anchor on the screen, and its box there."""
 
 
-class Overlay(Protocol):
-    """Something that shows a scene over a film."""
-
-    def show_scene(self, scene: DrawnShapes, *, moving: bool = False) -> None:
-        """Draw the scene instead of the one before; `moving` during a drag."""
-
-    def show_labels(self, shown: bool) -> None:
-        """Draw labels, or leave them out."""
-
-    def show_at_all(self, shown: bool) -> None:
-        """Draw, or draw nothing while the film is not what is seen."""
-
-    def remove(self) -> None:
-        """Take everything away."""
-
-
-def over_film(viewer: Any, layer: Any) -> Overlay:
-    """Return an overlay for a film's layer: on the canvas where possible, else in layers."""
-    canvas = canvas_widget(viewer)
-    return LayerOverlay(viewer, layer) if canvas is None else CanvasOverlay(canvas, viewer, layer)
-
-
-class CanvasOverlay(QWidget):
+class FilmOverlay(QWidget):
     """A transparent widget over napari's canvas.
 
     Parameters
@@ -323,52 +299,3 @@ def _draw_mark(painter: QPainter, x: float, y: float, state: str) -> None:
             painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
         elif radius:
             painter.drawEllipse(QPointF(x, y), radius, radius)
-
-
-class LayerOverlay:
-    """The same scene in a vectors and a points layer, where the canvas cannot be reached."""
-
-    def __init__(self, viewer: Any, layer: Any) -> None:
-        self._viewer = viewer
-        place = {"scale": layer.scale, "affine": layer.affine, "units": layer.units}
-        self._lines = viewer.add_vectors(
-            np.zeros((0, 2, 2)), name="drawn", edge_width=2, vector_style="line", **place
-        )
-        self._marks = viewer.add_points(
-            np.zeros((0, 2)), name="placed", symbol="cross", size=12, face_color="white", **place
-        )
-        self._film = layer
-        layer.events.scale.connect(self._follow)
-        viewer.layers.selection.active = layer
-
-    def show_scene(self, scene: DrawnShapes, *, moving: bool = False) -> None:
-        """Draw the scene instead of the one before."""
-        parts = [
-            (np.stack([s.path[:-1], np.diff(s.path, axis=0)], axis=1), WINDOW_LINES[s.kind].colour)
-            for s in scene.strokes
-        ]
-        if parts:
-            self._lines.data = np.concatenate([segments for segments, _ in parts])
-            colours = [colour for segments, colour in parts for _ in segments]
-            self._lines.edge_color = colours
-        else:
-            self._lines.data = np.zeros((0, 2, 2))
-        self._marks.data = np.array([mark.point for mark in scene.marks]).reshape(-1, 2)
-        self._marks.face_color = [MARKS[mark.state][0] for mark in scene.marks] or "white"
-
-    def show_labels(self, shown: bool) -> None:
-        """Leave the labels to the table: layers of points have no backing for them."""
-
-    def show_at_all(self, shown: bool) -> None:
-        """Draw, or draw nothing while the film is not what is seen."""
-        self._lines.visible = self._marks.visible = shown
-
-    def _follow(self, event: Any = None) -> None:
-        self._lines.scale = self._marks.scale = self._film.scale
-
-    def remove(self) -> None:
-        """Take both layers away."""
-        self._film.events.scale.disconnect(self._follow)
-        for layer in (self._lines, self._marks):
-            if layer in self._viewer.layers:
-                self._viewer.layers.remove(layer)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any
 
 from qtpy.QtCore import Qt, Signal
 from qtpy.QtWidgets import (
@@ -15,9 +15,7 @@ from qtpy.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QPushButton,
-    QScrollArea,
     QSizePolicy,
-    QSplitter,
     QVBoxLayout,
     QWidget,
 )
@@ -26,12 +24,10 @@ from napari_xraymeasure.canvas.drawn_shapes import spread_in_words
 from napari_xraymeasure.canvas.keys import shortcut_for
 from napari_xraymeasure.panels.hips_form import HipsForm
 from napari_xraymeasure.panels.landmark_pictures import picture
-from napari_xraymeasure.panels.questions import question_of
-from napari_xraymeasure.panels.widgets import ButtonRow, button, named, once, paragraph
+from napari_xraymeasure.panels.questions import QuestionBox
+from napari_xraymeasure.panels.widgets import ButtonRow, button, named, paragraph
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import LANDMARKS, MOST_PLACEMENTS
-
-_Widget = TypeVar("_Widget", bound=QWidget)
 
 _PICTURE_HEIGHT = 112
 _BUTTONS: tuple[tuple[tuple[str, str], ...], ...] = (
@@ -149,21 +145,8 @@ class PlacingPanel(QWidget):
         for label in (self.title, self.sentence, self.count):
             words.addWidget(label)
         words.addStretch(1)
-        self._asked: tuple[str, tuple[str, ...]] = ("", ())
-        self._offered: list[Callable[[], None]] = []
-        self._lent = 0
-        # Asked once what is shown has its place.
-        self._laid_out = once(self, 0, self._bring_question_in_sight)
         row.addLayout(words, 1)
-        self.question = QWidget()
-        asked = QVBoxLayout(self.question)
-        asked.setContentsMargins(0, 0, 0, 0)
-        asked.setSpacing(3)
-        self.question_text = paragraph(name="Question")
-        asked.addWidget(self.question_text)
-        self._answers = QGridLayout()
-        self._answers.setSpacing(3)
-        asked.addLayout(self._answers)
+        self.question = QuestionBox()
         column.addWidget(self.question)
         return card
 
@@ -247,7 +230,6 @@ class PlacingPanel(QWidget):
             self._set_text(
                 self.count, f"{waiting} point{'s' * (waiting > 1)} waiting" * bool(waiting)
             )
-            self.drawing.setVisible(False)
         elif name is None:
             finished = all(
                 session.reading.landmarks.get(step.name) is not None for step in session.steps
@@ -259,7 +241,6 @@ class PlacingPanel(QWidget):
                 else "Choose a landmark in the list."
             )
             self._set_text(self.count, "")
-            self.drawing.setVisible(False)
         else:
             landmark = LANDMARKS[name]
             self.title.setText(landmark.title)
@@ -276,66 +257,16 @@ class PlacingPanel(QWidget):
                 )
             )
             self.drawing.setAccessibleName(f"Drawing: {landmark.title}")
-            self.drawing.setHidden(not self.question.isHidden())
-        self._show_question(session)
-
-    def _show_question(self, session: Session) -> None:
-        text, answers = question_of(session)
-        # The same question of another film has the same buttons, which are to act on that film;
-        # and Qt's binding keeps what a button does beyond the button: no session may be in it.
-        self._offered = [act for _, _, act in answers]
-        asked = (text, tuple(words for words, _, _ in answers))
-        if asked == self._asked:
-            return
-        self._asked = asked
-        while self._answers.count():
-            answered = self._answers.takeAt(0).widget()
-            answered.setParent(None)
-            answered.deleteLater()
-        self.question.setVisible(bool(answers))
+        self.question.show_session(session)
         # On a low screen the question must be in sight, the picture need not.
-        self.drawing.setHidden(bool(answers) or session.armed is None)
-        self.sentence.setHidden(bool(answers) and session.side_known)
-        self.question_text.setText(text)
-        self.question_text.setVisible(bool(text))
-        longest = max((len(words) for words, _, _ in answers), default=0)
-        columns = 4 if longest < 10 else 2 if longest < 24 and len(answers) == 2 else 1
-        for place, (words, tip, _) in enumerate(answers):
-            answer = button(words, tip, lambda place=place: self._offered[place]())
-            self._answers.addWidget(answer, place // columns, place % columns)
-        self._laid_out.start()
+        asked = not self.question.isHidden()
+        self.drawing.setHidden(asked or name is None)
+        self.sentence.setHidden(asked and session.side_known)
 
     def resizeEvent(self, event: Any) -> None:
         """Keep a question in sight when the window gets another size, as it does at its start."""
         super().resizeEvent(event)
-        if not self.question.isHidden():
-            self._laid_out.start()
-
-    def _bring_question_in_sight(self) -> None:
-        """Have question and answers seen: first take room from the numbers, which moves no button.
-
-        Only what is lacking then is scrolled. The room is given back with the last question.
-        """
-        area, halves = (self._within(kind) for kind in (QScrollArea, QSplitter))
-        if area is None or halves is None:
-            return
-        lacking = -self._lent
-        if not self.question.isHidden():
-            edge = self.question.mapTo(area.viewport(), self.question.rect().bottomLeft())
-            lacking = edge.y() + 5 - area.viewport().height()
-        if lacking > 0 or self.question.isHidden():
-            upper, lower = halves.sizes()
-            halves.setSizes([upper + lacking, lower - lacking])
-            self._lent += halves.sizes()[0] - upper
-        if not self.question.isHidden():
-            area.ensureWidgetVisible(self.question, 0, 4)
-
-    def _within(self, kind: type[_Widget]) -> _Widget | None:
-        """Return the nearest widget of a kind that this panel lies in."""
-        above = self.parentWidget()
-        while above is not None and not isinstance(above, kind):
-            above = above.parentWidget()
-        return above
+        self.question.keep_in_sight()
 
     def _show_list(self, session: Session) -> None:
         steps = session.steps

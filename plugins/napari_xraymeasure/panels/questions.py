@@ -3,12 +3,93 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeVar
+
+from qtpy.QtWidgets import QGridLayout, QScrollArea, QSplitter, QVBoxLayout, QWidget
 
 from napari_xraymeasure.canvas.keys import shortcut_for
+from napari_xraymeasure.panels.widgets import button, once, paragraph
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
 
 Answer = tuple[str, str, Callable[[], None]]
+_Widget = TypeVar("_Widget", bound=QWidget)
+
+
+class QuestionBox(QWidget):
+    """What is asked now, with a button for each answer; hidden while nothing is."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(3)
+        self.text = paragraph(name="Question")
+        layout.addWidget(self.text)
+        self.answers = QGridLayout()
+        self.answers.setSpacing(3)
+        layout.addLayout(self.answers)
+        self._asked: tuple[str, tuple[str, ...]] = ("", ())
+        self._offered: list[Callable[[], None]] = []
+        self._lent = 0
+        # Asked once what is shown has its place.
+        self._laid_out = once(self, 0, self._bring_in_sight)
+        self.setVisible(False)
+
+    def show_session(self, session: Session) -> None:
+        """Ask what there is to ask of a session."""
+        text, answers = question_of(session)
+        # The same question of another film has the same buttons, which are to act on that film;
+        # and Qt's binding keeps what a button does beyond the button: no session may be in it.
+        self._offered = [act for _, _, act in answers]
+        asked = (text, tuple(words for words, _, _ in answers))
+        if asked == self._asked:
+            return
+        self._asked = asked
+        while self.answers.count():
+            answered = self.answers.takeAt(0).widget()
+            answered.setParent(None)
+            answered.deleteLater()
+        self.setVisible(bool(answers))
+        self.text.setText(text)
+        self.text.setVisible(bool(text))
+        longest = max((len(words) for words, _, _ in answers), default=0)
+        columns = 4 if longest < 10 else 2 if longest < 24 and len(answers) == 2 else 1
+        for place, (words, tip, _) in enumerate(answers):
+            answer = button(words, tip, lambda place=place: self._offered[place]())
+            self.answers.addWidget(answer, place // columns, place % columns)
+        self._laid_out.start()
+
+    def keep_in_sight(self) -> None:
+        """See to it that a question is in sight once what is shown has its place."""
+        if not self.isHidden():
+            self._laid_out.start()
+
+    def _bring_in_sight(self) -> None:
+        """Have question and answers seen: first take room from the numbers, which moves no button.
+
+        Only what is lacking then is scrolled. The room is given back with the last question.
+        """
+        area, halves = (self._within(kind) for kind in (QScrollArea, QSplitter))
+        if area is None or halves is None:
+            return
+        lacking = -self._lent
+        if not self.isHidden():
+            edge = self.mapTo(area.viewport(), self.rect().bottomLeft())
+            lacking = edge.y() + 5 - area.viewport().height()
+        if lacking > 0 or self.isHidden():
+            upper, lower = halves.sizes()
+            halves.setSizes([upper + lacking, lower - lacking])
+            self._lent += halves.sizes()[0] - upper
+        if not self.isHidden():
+            area.ensureWidgetVisible(self, 0, 4)
+
+    def _within(self, kind: type[_Widget]) -> _Widget | None:
+        """Return the nearest widget of a kind that this one lies in."""
+        above = self.parentWidget()
+        while above is not None and not isinstance(above, kind):
+            above = above.parentWidget()
+        return above
 
 
 def question_of(session: Session) -> tuple[str, list[Answer]]:
