@@ -4,12 +4,14 @@ import csv
 import errno
 import os
 import shutil
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 
 from xraymeasure.series.run import run as run_module
+from xraymeasure.series.study.readings import add_reading, study_readings
 from xraymeasure.series.study.remarks import Remark, add_remark
 from xraymeasure.series.study.study import read_study
 
@@ -151,6 +153,12 @@ def test_a_readers_own_spread_is_taken_up_by_a_step_of_its_own(call, make_study)
     assert stood() == {("A", "default"), ("B", "default")}
     assert call("run", study.folder, "--workers", 0)[0] == 0
     assert stood() == {("A", "repeats"), ("B", "default")}
+    # A reading that states its own spread takes no other.
+    one = next(each for each in study_readings(study) if each.place == ("F0", "A", 1))
+    one.path.unlink()
+    add_reading(study, "F0", 1, replace(one.reading, placing_sd_px=1.0))
+    _, _, err = call("spread", study.folder, "--reader", "A", "--workers", 0)
+    assert "not for 1 of 6 readings, which state their own" in err
 
 
 def test_a_learning_curve_is_drawn_of_each_surgeon_in_films_csv(call, make_study):

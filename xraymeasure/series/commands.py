@@ -239,7 +239,12 @@ def spread(
             tell(f"reader {code}: no film was read twice, so no spread is known")
             continue
         answer(spread_text(placing))
-        tell(f"written: {write_placing(opened, placing)}; the next run takes it up")
+        read = [task.reading for place, task in summary.tasks.items() if place[1] == code]
+        stated = sum(reading.placing_sd_px is not None for reading in read)
+        told = f"written: {write_placing(opened, placing)}; the next run takes it up"
+        if stated:
+            told += f", but not for {stated} of {len(read)} readings, which state their own"
+        tell(told)
 
 
 @app.command("size")
