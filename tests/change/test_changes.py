@@ -31,11 +31,7 @@ HIP = {
     "head_to_cup_cranial": -0.2,
     "stem_to_trochanter": 25.0,
 }
-POSITION = {
-    "pelvic_tilt_indicator": 40.0,
-    "pelvic_rotation_indicator": 0.0,
-    "obturator_ratio": 1.0,
-}
+POSITION = {"pelvic_tilt_indicator": 40.0, "pelvic_rotation_indicator": 0.0, "obturator_ratio": 1.0}
 
 
 def film(u=0.3, side="left", without=(), method="landmarks", reference="inter_teardrop", **values):

@@ -14,17 +14,10 @@ from xraymeasure.change.difference import Interval
 from xraymeasure.measuring.uncertainty import LEARNING, Key, Linear, Term, learned_interval
 
 KEPT = (
-    "lesser_radius",
-    "lesser_azimuth",
-    "greater_anterior",
-    "own_lesser_radius_",
-    "own_greater_anterior_",
-    "trochanters_alike",
-    "ischium_alike",
-    "obturator_foramen_alike",
-    "depth_",
-    "side_depth_",
-)
+    "lesser_radius", "lesser_azimuth", "greater_anterior", "own_lesser_radius_",
+    "own_greater_anterior_", "trochanters_alike", "ischium_alike", "obturator_foramen_alike",
+    "depth_", "side_depth_",
+)  # fmt: skip
 """Inputs, or how their names begin, that one patient has on every film."""
 
 KEPT_WITH_THE_IMPLANT = (

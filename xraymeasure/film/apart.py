@@ -198,12 +198,7 @@ def _answer(request: dict[str, Any], payload: bytes) -> tuple[dict[str, Any], np
         return {"error": type(error).__name__}, nothing
     if array.dtype.kind not in "iub" or array.size == 0:
         return {"error": "no whole numbers"}, nothing
-    return {
-        "error": None,
-        "record": record,
-        "dtype": array.dtype.str,
-        "shape": array.shape,
-    }, array
+    return {"error": None, "record": record, "dtype": array.dtype.str, "shape": array.shape}, array
 
 
 def _limit_memory() -> None:

@@ -65,10 +65,7 @@ def axes_from_patient_orientation(values: Sequence[str], biped: bool = True) -> 
     if np.dot(along_row, along_column) != 0:
         return STANDARD_AXES, f"Patient Orientation {said} contradicts itself; {assumed}"
     # A step to the next column goes along the row, a step to the next row along the column.
-    axes = (
-        (along_column[0], along_row[0]),
-        (along_column[1], along_row[1]),
-    )
+    axes = ((along_column[0], along_row[0]), (along_column[1], along_row[1]))
     standing = np.linalg.det(axes) * np.linalg.det(STANDARD_AXES) > 0
     if axes == STANDARD_AXES:
         note = f"Patient Orientation is {said}, the usual display."

@@ -28,14 +28,7 @@ from xraymeasure.plan.plan import (
     parse_plan,
     read_plan,
 )
-from xraymeasure.plan.rows import (
-    LABELS,
-    WITHHELD,
-    Comparison,
-    ComparisonRow,
-    Verdict,
-    judged,
-)
+from xraymeasure.plan.rows import LABELS, WITHHELD, Comparison, ComparisonRow, Verdict, judged
 from xraymeasure.plan.targets import (
     PELVIC_TILT_SD_DEG,
     POSTURE_TILT_SD_DEG,

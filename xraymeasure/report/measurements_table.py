@@ -11,24 +11,10 @@ from xraymeasure.report.page.content import missing_label
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 CSV_COLUMNS = (
-    "name",
-    "label",
-    "side",
-    "value",
-    "unit",
-    "low",
-    "high",
-    "standard_uncertainty",
-    "method",
-    "primary",
-    "reference",
-    "missing_because",
-    "film",
-    "reader",
-    "read_at",
-    "operated_side",
+    "name", "label", "side", "value", "unit", "low", "high", "standard_uncertainty", "method",
+    "primary", "reference", "missing_because", "film", "reader", "read_at", "operated_side",
     "caution",
-)
+)  # fmt: skip
 
 
 def format_csv(measurements: Measurements) -> str:

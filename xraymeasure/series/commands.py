@@ -219,10 +219,7 @@ def exclude(
 
 @app.command("spread")
 def spread(
-    study: StudyPath,
-    reader: Reader = None,
-    workers: Workers = None,
-    scheduler: Scheduler = None,
+    study: StudyPath, reader: Reader = None, workers: Workers = None, scheduler: Scheduler = None
 ) -> None:
     """Take a reader's own spread of placing from repeats.
 

@@ -20,9 +20,7 @@ def overlap(one, other):
     return float(np.prod(np.maximum(sides, 0)))
 
 
-@given(
-    st.lists(st.tuples(st.floats(0, 1000), st.floats(0, 600)), min_size=1, max_size=8),
-)
+@given(st.lists(st.tuples(st.floats(0, 1000), st.floats(0, 600)), min_size=1, max_size=8))
 def test_labels_stay_on_the_film_and_off_one_another(anchors):
     sizes = [(120.0, 30.0)] * len(anchors)
     placed = boxes(place_labels(anchors, sizes, NOTHING, FRAME), sizes)

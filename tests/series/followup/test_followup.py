@@ -102,8 +102,7 @@ def test_subsidence_is_held_against_the_stems_own_threshold(sunk):
             [
                 visit(0.0),
                 replace(
-                    visit(1.0),
-                    measurements=replace(visit(1.0).measurements, operated_side="right"),
+                    visit(1.0), measurements=replace(visit(1.0).measurements, operated_side="right")
                 ),
             ],
             "different index sides",

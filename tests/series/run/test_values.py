@@ -47,8 +47,10 @@ def test_the_mean_of_readers_stands_but_where_one_decided(make_study):
     assert (told["F1"]["rule"], told["F1"]["readers"]) == ("adjudicated", "C")
     # Who decides is asked for no other film, and is no reader to agree with.
     report = agreement_of(study, run=summary)
-    asked, measured = report.flow[-2:]
-    assert (asked.n, measured.n, asked.lost) == (7, 7, ())
+    asked, measured, compared = report.flow[-3:]
+    assert (asked.n, asked.lost, measured.n, compared.n) == (7, (), 7, 6)
+    (lost,) = measured.lost
+    assert lost.which == ("F1",) and lost.reason == "of a reader or occasion that is not compared"
     assert report.measurements[0].comparisons[0].label == "between readers A, B"
 
 

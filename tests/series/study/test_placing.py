@@ -69,10 +69,7 @@ def repeats(name, sd, films, occasions=2, pitch=None, seed=3):
     for _ in range(films):
         yield Repeats(
             tuple(
-                EMPTY.with_points(
-                    name,
-                    (points + rng.normal(0, sd, points.shape)) * stretch,
-                )
+                EMPTY.with_points(name, (points + rng.normal(0, sd, points.shape)) * stretch)
                 for points in (SHAPES[name](rng) for _ in range(occasions))
             ),
             pitch,

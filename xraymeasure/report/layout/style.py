@@ -102,10 +102,7 @@ LINES: dict[str, Line] = {
 """The look of each `Drawing.kind`; the order is that of the key."""
 
 FILM_LABELS: dict[str, dict[str, str]] = {
-    "rim": {
-        "radiographic_inclination": "inclination",
-        "radiographic_anteversion": "anteversion",
-    },
+    "rim": {"radiographic_inclination": "inclination", "radiographic_anteversion": "anteversion"},
     "leg_length": {"leg_length_difference": "leg length"},
     "offset": {"femoral_offset": "femoral offset"},
 }

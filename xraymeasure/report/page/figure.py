@@ -161,10 +161,7 @@ def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Meas
         ],
     )
     _draw_landmarks(axes, shown, reading)
-    taken = [
-        *_draw_sides(axes, shown),
-        *_draw_scale_bar(axes, shown, measurements.mm_per_px),
-    ]
+    taken = [*_draw_sides(axes, shown), *_draw_scale_bar(axes, shown, measurements.mm_per_px)]
     _draw_labels(axes, shown, measurements, taken)
 
 

@@ -139,9 +139,7 @@ def _restricted_likelihood(
     variances: np.ndarray, y: np.ndarray, shared: Sequence[np.ndarray]
 ) -> tuple[float, np.ndarray]:
     """Return minus the logarithm of the restricted likelihood, and its derivatives."""
-    covariance = variances[-1] * np.eye(len(y))
-    for variance, alike in zip(variances, shared, strict=False):
-        covariance += variance * alike
+    covariance = _covariance(shared, variances[:-1], variances[-1])
     inverse = np.linalg.inv(covariance)
     weights = inverse.sum(axis=0)
     information = float(weights.sum())
@@ -159,14 +157,11 @@ def _intervals(
 ) -> dict[str, tuple[float, float]]:
     """Return Satterthwaite's interval of every component that can be told from nothing."""
     shared = _shared(told)
-    count = len(next(iter(shared.values())))
     total = sum(variances.values()) + residual
     # A component of nothing is on the edge of what is possible, where there is no information.
     found = {name: value for name, value in variances.items() if value > 1e-6 * total}
     found["residual"] = residual
-    covariance = residual * np.eye(count)
-    for name, alike in shared.items():
-        covariance += variances[name] * alike
+    covariance = _covariance(list(shared.values()), list(variances.values()), residual)
     inverse = np.linalg.inv(covariance)
     weights = inverse.sum(axis=0)
     free = inverse - np.outer(weights, weights) / weights.sum()
@@ -185,16 +180,16 @@ def _intervals(
 
 def _shared(told: Mapping[str, Sequence[str]]) -> dict[str, np.ndarray]:
     """Return for each factor which readings share a level, shape (readings, readings)."""
-    found = {}
-    for name, levels in told.items():
-        z = _indicators(levels)
-        found[name] = z @ z.T
-    return found
+    levels = {name: np.asarray(each) for name, each in told.items()}
+    return {name: (each[:, None] == each).astype(float) for name, each in levels.items()}
 
 
-def _indicators(levels: Sequence[str]) -> np.ndarray:
-    """Return which level each reading has, shape (readings, levels)."""
-    return np.asarray(np.asarray(levels)[:, None] == np.array(sorted(set(levels))), dtype=float)
+def _covariance(
+    shared: Sequence[np.ndarray], variances: Sequence[float] | np.ndarray, residual: float
+) -> np.ndarray:
+    """Return the covariance of readings under their components."""
+    parts = (variance * alike for variance, alike in zip(variances, shared, strict=True))
+    return sum(parts, residual * np.eye(len(shared[0])))
 
 
 def _mean(
@@ -204,10 +199,11 @@ def _mean(
     residual: float,
     independent: int,
 ) -> Estimate:
-    shared = _shared(told)
-    covariance = max(residual, 1e-12 * float(y.var())) * np.eye(len(y))
-    for name, alike in shared.items():
-        covariance += variances[name] * alike
+    covariance = _covariance(
+        list(_shared(told).values()),
+        list(variances.values()),
+        max(residual, 1e-12 * float(y.var())),
+    )
     weights = np.linalg.solve(covariance, np.ones(len(y)))
     information = float(weights.sum())
     return _with_t(float(weights @ y) / information, 1.0 / math.sqrt(information), independent - 1)

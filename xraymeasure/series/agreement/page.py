@@ -7,7 +7,6 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from xraymeasure.files.atomic import write_files
 from xraymeasure.report.layout import style
@@ -39,9 +38,6 @@ from xraymeasure.series.study.placing import MINIMUM_FREEDOM, Placing
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.landmarks import LANDMARKS
 from xraymeasure.vocabulary.quantities import QUANTITIES
-
-if TYPE_CHECKING:
-    pass
 
 # Titles of the columns and their left edges, mm.
 _RELIABILITY = (
@@ -166,8 +162,7 @@ def _told_once(
             compared.add(comparison.label)
     left = [
         replace(
-            entry,
-            comparisons=tuple(each for each in entry.comparisons if each.label in compared),
+            entry, comparisons=tuple(each for each in entry.comparisons if each.label in compared)
         )
         for entry in shown
     ]

@@ -9,7 +9,7 @@ index hip of a film enters, because the two hips of one person are not independe
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any, TypeVar
@@ -233,7 +233,7 @@ def agreement_of(
     )
 
 
-def _flow(study: Study, summary: RunSummary, compared: Iterable[set[Column]]) -> tuple[Stage, ...]:
+def _flow(study: Study, summary: RunSummary, compared: Sequence[set[Column]]) -> tuple[Stage, ...]:
     """Return the stages of a run, and how many readings were held against another."""
     hips: dict[str, dict[Column, str]] = defaultdict(dict)
     for (film, reader, occasion), task in summary.tasks.items():
@@ -247,7 +247,9 @@ def _flow(study: Study, summary: RunSummary, compared: Iterable[set[Column]]) ->
                 if column in columns
                 for other in columns & read.keys() - {column}
             }
-            if not beside:
+            if not any(column in columns for columns in compared):
+                alone.append((film, "of a reader or occasion that is not compared"))
+            elif not beside:
                 alone.append((film, "no other reading of the film to hold it against"))
             elif side not in {read[other] for other in beside}:
                 alone.append((film, "of the other hip than what it would be held against"))

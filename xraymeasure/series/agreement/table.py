@@ -11,20 +11,9 @@ from xraymeasure.series.agreement.statistics import Coefficient, Estimate, Limit
 from xraymeasure.vocabulary.quantities import QUANTITIES
 
 _CSV_COLUMNS = (
-    "measurement",
-    "method",
-    "primary",
-    "unit",
-    "comparison",
-    "statistic",
-    "description",
-    "n",
-    "value",
-    "low",
-    "high",
-    "absent_because",
-    "caution",
-)
+    "measurement", "method", "primary", "unit", "comparison", "statistic", "description", "n",
+    "value", "low", "high", "absent_because", "caution",
+)  # fmt: skip
 
 
 def agreement_csv(report: AgreementReport) -> str:
@@ -115,8 +104,4 @@ def _limits_statistics(pair: str, found: Limits | str) -> Iterator[dict[str, obj
 
 
 def _ends(estimate: Estimate | Coefficient) -> dict[str, str]:
-    return {
-        "value": repr(estimate.value),
-        "low": repr(estimate.low),
-        "high": repr(estimate.high),
-    }
+    return {"value": repr(estimate.value), "low": repr(estimate.low), "high": repr(estimate.high)}

@@ -9,13 +9,7 @@ from dataclasses import dataclass, field, replace
 
 from xraymeasure.errors import PlanError, StudyError, XrayMeasureError
 from xraymeasure.measuring.results import Measurements
-from xraymeasure.plan.compare import (
-    Comparison,
-    ComparisonRow,
-    Plan,
-    Tolerance,
-    read_plan,
-)
+from xraymeasure.plan.compare import Comparison, ComparisonRow, Plan, Tolerance, read_plan
 from xraymeasure.plan.rows import verdict_of
 from xraymeasure.series.cohort.examined import Against, comparisons
 from xraymeasure.series.run.kept import kept_measurements

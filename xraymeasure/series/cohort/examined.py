@@ -80,11 +80,5 @@ def _compare_task(against: Against) -> Any:
         before = examine(film, reading, draws=old.draws, seed=old.seed, cup_opens=old.opens)
     film, reading, _ = film_and_reading(task)
     return examine(
-        film,
-        reading,
-        against.plan,
-        before,
-        draws=task.draws,
-        seed=task.seed,
-        cup_opens=task.opens,
+        film, reading, against.plan, before, draws=task.draws, seed=task.seed, cup_opens=task.opens
     ).comparison

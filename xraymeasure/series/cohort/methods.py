@@ -21,10 +21,7 @@ def methods_text(cohort: Cohort) -> str:
 def _sentences(cohort: Cohort) -> Iterator[str]:
     settings = cohort.settings
     yield program_words(settings)
-    yield reading_words(
-        settings,
-        f"; the numbers given here are those of {settings.whose}",
-    )
+    yield reading_words(settings, f"; the numbers given here are those of {settings.whose}")
     yield settings.why
     hips, persons = len(cohort.cases), cohort.subjects
     yield (

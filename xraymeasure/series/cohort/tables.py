@@ -14,25 +14,10 @@ from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share
 from xraymeasure.series.cohort.methods import methods_text
 
 _CSV = (
-    "subject",
-    "film",
-    "side",
-    "name",
-    "unit",
-    "planned",
-    "recorded",
-    "achieved",
-    "achieved_low",
-    "achieved_high",
-    "difference",
-    "low",
-    "high",
-    "tolerance",
-    "verdict",
-    "reason",
-    "method",
-    "stands_because",
-)
+    "subject", "film", "side", "name", "unit", "planned", "recorded", "achieved",
+    "achieved_low", "achieved_high", "difference", "low", "high", "tolerance", "verdict",
+    "reason", "method", "stands_because",
+)  # fmt: skip
 
 
 def format_cohort(cohort: Cohort) -> str:

@@ -6,7 +6,6 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from xraymeasure import __version__
 from xraymeasure.change.kinds import KINDS
@@ -28,16 +27,10 @@ from xraymeasure.report.layout.blocks import (
 )
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, Step
 from xraymeasure.series.followup.plots import PANELS, PANELS_MM, draw_trends
-from xraymeasure.series.followup.tables import (
-    followup_csv,
-    format_followup,
-)
+from xraymeasure.series.followup.tables import followup_csv, format_followup
 from xraymeasure.series.run.workers import map_tasks
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.quantities import METHODS
-
-if TYPE_CHECKING:
-    pass
 
 VERDICTS: dict[str, tuple[str, str, str]] = {
     "changed": ("▲", "changed", style.VERDICTS["outside"][2]),

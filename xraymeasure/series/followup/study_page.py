@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING
 
 from xraymeasure import __version__
 from xraymeasure.change.kinds import KINDS
@@ -35,9 +34,6 @@ from xraymeasure.series.followup.tables import changes_csv, changes_parquet
 from xraymeasure.series.run.flow import flow_csv
 from xraymeasure.series.run.flow_page import flow_blocks
 from xraymeasure.vocabulary import wording
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True)

@@ -13,26 +13,10 @@ from xraymeasure.report.measurements_file import change_record
 from xraymeasure.series.followup.followup import FollowUp, Step
 
 _CSV = (
-    "subject",
-    "side",
-    "film",
-    "years",
-    "change",
-    "unit",
-    "value",
-    "low",
-    "high",
-    "before",
-    "after",
-    "per_year",
-    "per_year_low",
-    "per_year_high",
-    "verdict",
-    "reason",
-    "method",
-    "reference",
-    "detectable",
-)
+    "subject", "side", "film", "years", "change", "unit", "value", "low", "high", "before",
+    "after", "per_year", "per_year_low", "per_year_high", "verdict", "reason", "method",
+    "reference", "detectable",
+)  # fmt: skip
 
 
 def format_followup(followup: FollowUp) -> str:

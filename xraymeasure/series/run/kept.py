@@ -7,7 +7,7 @@ from pathlib import Path
 from xraymeasure.measuring.measure import known_sizes
 from xraymeasure.measuring.results import Measurement, Measurements, Missing
 from xraymeasure.reading.reading import Reading, stated_openings
-from xraymeasure.series.run.task import read_kept
+from xraymeasure.series.run.task import NUMBERS, read_kept
 
 
 def kept_measurements(path: Path, reading: Reading) -> Measurements:
@@ -29,20 +29,7 @@ def kept_measurements(path: Path, reading: Reading) -> Measurements:
         if row["status"] == "missing":
             missing.append(Missing(name, side, row["method"], row["reason"]))
             continue
-        rows.append(
-            Measurement(
-                name=name,
-                side=side,
-                value=row["value"],
-                unit=row["unit"],
-                low=row["low"],
-                high=row["high"],
-                method=row["method"],
-                primary=row["primary"],
-                reference=row["reference"],
-                standard_uncertainty=row["standard_uncertainty"],
-            )
-        )
+        rows.append(Measurement(name=name, **{key: row[key] for key in NUMBERS}))
     return Measurements(
         film=reading.film,
         reader=reading.reader,

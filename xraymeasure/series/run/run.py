@@ -164,11 +164,7 @@ def run_study(
             progress(done, len(todo))
         paths = {task.place: path for path, task in todo.items()}
         for task, outcome in map_tasks(
-            measure_task,
-            todo.values(),
-            workers=workers,
-            scheduler=scheduler,
-            folder=study.folder,
+            measure_task, todo.values(), workers=workers, scheduler=scheduler, folder=study.folder
         ):
             if isinstance(outcome, Exception):
                 reasons[paths[task.place]] = _reason(outcome, task)

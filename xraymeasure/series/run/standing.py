@@ -138,9 +138,7 @@ def standing_of(
     )
 
 
-def mean_of(
-    numbers: Sequence[tuple[float, float, float]],
-) -> tuple[float, float, float]:
+def mean_of(numbers: Sequence[tuple[float, float, float]]) -> tuple[float, float, float]:
     """Return the mean of values with their intervals, each ``(value, low, high)``.
 
     Errors that the readings share (of the known diameter, the tube, the depth) do not average out,
@@ -156,8 +154,4 @@ def mean_of(
     (43.0, 40.0, 46.0)
     """
     values, lows, highs = zip(*numbers, strict=True)
-    return (
-        fmean(values),
-        min(fmean(lows), min(values)),
-        max(fmean(highs), max(values)),
-    )
+    return (fmean(values), min(fmean(lows), min(values)), max(fmean(highs), max(values)))

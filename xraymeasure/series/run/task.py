@@ -21,6 +21,12 @@ Spread = Literal["reading", "repeats", "default"]
 """Whose placing spread stood behind intervals: stated in the reading, from the reader's repeats, or
 the default."""
 
+NUMBERS = (
+    "side", "method", "primary", "value", "unit", "low", "high", "standard_uncertainty",
+    "reference",
+)  # fmt: skip
+"""What is kept of a measurement under the names that it has there."""
+
 
 @dataclass(frozen=True)
 class Task:
@@ -100,17 +106,9 @@ def kept_text(record: Mapping[str, Any]) -> str:
 def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
     for row in measured.rows:
         yield {
-            "side": row.side,
             "index_side": _is_index(row.side, measured),
             "measurement": row.name,
-            "method": row.method,
-            "primary": row.primary,
-            "value": float(row.value),
-            "unit": row.unit,
-            "low": float(row.low),
-            "high": float(row.high),
-            "standard_uncertainty": float(row.standard_uncertainty),
-            "reference": row.reference,
+            **{key: getattr(row, key) for key in NUMBERS},
             "warnings": " ".join(
                 finding.code
                 for finding in measured.findings

@@ -19,22 +19,9 @@ from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.study import Study
 
 _CSV = (
-    "film",
-    "subject",
-    "day",
-    "side",
-    "measurement",
-    "method",
-    "unit",
-    "value",
-    "low",
-    "high",
-    "rule",
-    "readers",
-    "lowest",
-    "highest",
-    "caution",
-)
+    "film", "subject", "day", "side", "measurement", "method", "unit", "value", "low", "high",
+    "rule", "readers", "lowest", "highest", "caution",
+)  # fmt: skip
 
 
 def values_table(study: Study, summary: RunSummary) -> str:

@@ -173,13 +173,7 @@ def left_out_rows(
 
 def _key_row(label: str, subject: str, entry: Seen) -> KeyRow:
     return KeyRow(
-        label,
-        subject,
-        str(entry.path),
-        entry.taken,
-        entry.person or "",
-        entry.image,
-        entry.pixels,
+        label, subject, str(entry.path), entry.taken, entry.person or "", entry.image, entry.pixels
     )
 
 

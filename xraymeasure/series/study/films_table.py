@@ -8,32 +8,26 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from xraymeasure.errors import StudyError, nearest
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.tables import as_meant
 from xraymeasure.reading.reading import Opens
-from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.landmarks import SIDES, Side
 
 FILM_COLUMNS = (
-    "film",
-    "file",
-    "subject",
-    "time_point",
-    "day",
-    "side",
-    "plan",
-    "head_diameter_mm",
-    "cup_diameter_mm",
-    "cup_opens",
-)
+    "film", "file", "subject", "time_point", "day", "side", "plan", "head_diameter_mm",
+    "cup_diameter_mm", "cup_opens",
+)  # fmt: skip
 _NEEDED_COLUMNS = FILM_COLUMNS[:3]
 
+_OPENS: tuple[Opens, Opens] = ("anterior", "posterior")
 _NO_SLIPS = ("site", "size")
 _GROUP = re.compile(r"[^\W\d_][\w -]{0,39}")
 # Labels stand in file names between double underscores, on any file system.
 _LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]|_(?!_))*(?<![._])")
+Word = TypeVar("Word", bound=str)
 
 
 @dataclass(frozen=True)
@@ -157,11 +151,11 @@ def _film_of_row(folder: Path, row: Mapping[str, Any], outside: bool, where: str
         subject=cell["subject"],
         time_point=cell.get("time_point") or None,
         day=_day(cell.get("day", ""), where),
-        side=_side(cell.get("side", ""), where),
+        side=_one_of(SIDES, cell.get("side", ""), f"{where}: side"),
         plan=_place(folder, cell["plan"], outside, f"{where}: plan") if cell.get("plan") else None,
         head_diameter_mm=_length(cell, "head_diameter_mm", where),
         cup_diameter_mm=_length(cell, "cup_diameter_mm", where),
-        cup_opens=_opens(cell.get("cup_opens", ""), where),
+        cup_opens=_one_of(_OPENS, cell.get("cup_opens", ""), f"{where}: cup_opens"),
         groups={name: value for name, value in cell.items() if value and name not in FILM_COLUMNS},
     )
 
@@ -175,26 +169,11 @@ def _place(folder: Path, name: str, outside: bool, where: str) -> Path:
     return folder / name
 
 
-def _side(text: str, where: str) -> Side | None:
-    match text.lower():
-        case "":
-            return None
-        case "left":
-            return "left"
-        case "right":
-            return "right"
-    raise StudyError(f"{where}: side: {text.lower()!r} is neither left nor right")
-
-
-def _opens(text: str, where: str) -> Opens | None:
-    match text.lower():
-        case "":
-            return None
-        case "anterior":
-            return "anterior"
-        case "posterior":
-            return "posterior"
-    raise StudyError(f"{where}: cup_opens: {text!r} is neither anterior nor posterior")
+def _one_of(words: tuple[Word, Word], text: str, where: str) -> Word | None:
+    found = next((word for word in words if word == text.lower()), None)
+    if text and found is None:
+        raise StudyError(f"{where}: {text!r} is neither {' nor '.join(words)}")
+    return found
 
 
 def _day(text: str, where: str) -> int | None:

@@ -92,11 +92,7 @@ def content_tag(text: str) -> str:
 
 
 def add_reading(
-    study: Study,
-    film: str,
-    occasion: int,
-    reading: Reading,
-    handed_out: HandedOut | None = None,
+    study: Study, film: str, occasion: int, reading: Reading, handed_out: HandedOut | None = None
 ) -> Path:
     """Add a finished reading to the study; nothing that is there is changed.
 

@@ -19,19 +19,8 @@ from xraymeasure.reading.file import read_reading
 from xraymeasure.reading.moment import moment_from, now
 from xraymeasure.reading.reading import FilmBinding, Reading
 from xraymeasure.series.study.films_table import StudyFilm
-from xraymeasure.series.study.readings import (
-    HandedOut,
-    StudyReading,
-    draft_path,
-    study_readings,
-)
-from xraymeasure.series.study.remarks import (
-    Kind,
-    Remark,
-    add_remark,
-    excluded_films,
-    study_remarks,
-)
+from xraymeasure.series.study.readings import HandedOut, StudyReading, draft_path, study_readings
+from xraymeasure.series.study.remarks import Kind, Remark, add_remark, excluded_films, study_remarks
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.landmarks import Side
 
