@@ -29,6 +29,13 @@ def test_the_click_that_was_moved_is_left_out_and_no_other(shape, moved):
     assert found.used == tuple(each for each in range(10) if each != moved)
 
 
+@pytest.mark.parametrize("shape", ["circle", "ellipse"])
+def test_of_many_clicks_the_moved_ones_are_named_as_of_few(shape):
+    points = outline(shape, 200, np.random.default_rng(3), 1.0)
+    points[[40, 140]] += [[0.0, 15.0], [0.0, -15.0]]
+    assert judged(points, shape).off == (40, 140)
+
+
 def test_two_wrong_clicks_are_both_left_out():
     points = outline("circle", 12, np.random.default_rng(4), 1.0)
     points[2] += [25.0, 0.0]

@@ -31,6 +31,9 @@ Working default: a default spread may be twice a careful reader's."""
 WIDER_SIGNIFICANCE = 0.02
 """Below this probability of the residuals the placing spread was stated too small."""
 
+SUSPECTS = 16
+"""So many clicks of an outline are each held against the others; of more, those farthest off."""
+
 SAME_SPOT = 0.5
 """Two clicks nearer than this many placing spreads, and one pixel, are one."""
 
@@ -181,11 +184,27 @@ def _worst(
         return None
     if freedom == 1:
         return 0 if whole > limit * spread**2 else None
-    others = np.stack([np.delete(points, each, axis=0) for each in range(count)], axis=-1)
+    suspects = _farthest(points, shape)
+    others = np.stack([np.delete(points, each, axis=0) for each in suspects], axis=-1)
     left = _squares(others, shape, longest)
-    worst = int(left.argmin())
-    test = (whole - left[worst]) / ((stated + left[worst]) / (SPREAD_FREEDOM + freedom - 1))
-    return worst if test > limit else None
+    least = float(left.min())
+    test = (whole - least) / ((stated + least) / (SPREAD_FREEDOM + freedom - 1))
+    return suspects[int(left.argmin())] if test > limit else None
+
+
+def _farthest(points: np.ndarray, shape: Shape) -> list[int]:
+    """Return the clicks that may be the one off: all, of many those farthest from their curve.
+
+    A click draws the curve of a few others to itself, but not that of many.
+    """
+    every = list(range(len(points)))
+    if len(points) <= SUSPECTS:
+        return every
+    try:
+        off = np.abs(fitted(_FIT[shape], as_key(points)).residuals)
+    except MeasureError:
+        return every
+    return sorted(np.argsort(off)[-SUSPECTS:].tolist())
 
 
 def _wider(left: float, freedom: int, spread: float) -> float:
