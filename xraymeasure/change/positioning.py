@@ -10,7 +10,9 @@ changed.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 from xraymeasure.measuring.results import Measurement, Measurements
@@ -21,6 +23,8 @@ from xraymeasure.vocabulary.quantities import Unit
 
 Posture = Literal["supine", "standing"]
 Part = Literal["pelvis", "femur"]
+_Told = tuple[float, Unit | Literal["%"], str]
+_Tell = Callable[[Measurement, Measurement, float], _Told]
 
 
 @dataclass(frozen=True)
@@ -178,39 +182,46 @@ def compare_films(after: Visit, before: Visit, limits: Comparable | None = None)
         How much they may differ.
     """
     limits = limits or Comparable()
+
+    def held(
+        name: str,
+        label: str,
+        quantity: str,
+        limit: float,
+        tell: _Tell,
+        part: Part = "pelvis",
+        side: Side | None = None,
+    ) -> Check:
+        pair = _pair(quantity, after, before, side)
+        if isinstance(pair, str):
+            return Check(name, label, part, None, pair)
+        difference, unit, text = tell(*pair, limit)
+        return Check(name, label, part, abs(difference) <= limit, text, difference, limit, unit)
+
+    sacrum = "sacrococcygeal joint"
     return Comparability(
         (
             _same("view", "View", after.view, before.view),
             _same("posture", "Posture", after.posture, before.posture),
-            _magnification(after, before, limits.magnification_percent),
-            *_centring(after, before, limits.centring_mm),
-            _difference(
-                "pelvic_tilt",
-                "Tilt of the pelvis",
-                "sacrococcygeal joint above the symphysis",
-                "pelvic_tilt_indicator",
-                (after, before),
-                limits.pelvic_tilt_mm,
-            ),
-            _difference(
-                "pelvic_rotation",
-                "Rotation of the pelvis, by the sacrum",
-                "sacrococcygeal joint off the midline",
-                "pelvic_rotation_indicator",
-                (after, before),
-                limits.pelvic_rotation_mm,
-            ),
-            _difference(
-                "obturator_ratio",
-                "Rotation of the pelvis, by the foramina",
-                "width of the obturator foramina, left over right",
-                "obturator_ratio",
-                (after, before),
-                limits.obturator_ratio,
-            ),
-            _femoral_rotation(after, before, limits.femoral_rotation_deg),
+            held("magnification", "Magnification", "magnification",
+                 limits.magnification_percent, _magnified),
+            held("centring_lateral", "Centring of the beam, across", "hip_centre_left_of_beam",
+                 limits.centring_mm, _centred, side=after.side),
+            held("centring_vertical", "Centring of the beam, along the body",
+                 "hip_centre_caudal_of_beam", limits.centring_mm, _centred, side=after.side),
+            held("pelvic_tilt", "Tilt of the pelvis", "pelvic_tilt_indicator",
+                 limits.pelvic_tilt_mm, partial(_placed, f"{sacrum} above the symphysis")),
+            held("pelvic_rotation", "Rotation of the pelvis, by the sacrum",
+                 "pelvic_rotation_indicator", limits.pelvic_rotation_mm,
+                 partial(_placed, f"{sacrum} off the midline")),
+            held("obturator_ratio", "Rotation of the pelvis, by the foramina", "obturator_ratio",
+                 limits.obturator_ratio,
+                 partial(_placed, "width of the obturator foramina, left over right")),
+            # As the neck's angle to the stem tells it.
+            held("femoral_rotation", "Rotation of the neck", "femoral_rotation",
+                 limits.femoral_rotation_deg, _turned, "femur", after.side),
         )
-    )
+    )  # fmt: skip
 
 
 def _same(name: str, label: str, after: str | None, before: str | None) -> Check:
@@ -235,15 +246,8 @@ def _pair(
     return found[1], found[0]
 
 
-def _difference(
-    name: str, label: str, what: str, quantity: str, visits: tuple[Visit, Visit], limit: float
-) -> Check:
-    pair = _pair(quantity, *visits)
-    if isinstance(pair, str):
-        return Check(name, label, "pelvis", None, pair)
-    later, earlier = pair
+def _placed(what: str, later: Measurement, earlier: Measurement, limit: float) -> _Told:
     difference = later.value - earlier.value
-    passed = abs(difference) <= limit
     decimals = 2 if later.unit == "1" else 1
     explained = 1.96 * math.hypot(later.standard_uncertainty, earlier.standard_uncertainty)
     text = (
@@ -251,50 +255,23 @@ def _difference(
         f"where {limit:g} is the limit and the uncertainty of two readings alone explains "
         f"{wording.number(explained, decimals)}"
     )
-    if not passed and abs(difference) <= explained:
+    if limit < abs(difference) <= explained:
         text += ", so placing these points again may settle it"
-    return Check(name, label, "pelvis", passed, text, difference, limit, later.unit)
+    return difference, later.unit, text
 
 
-def _magnification(after: Visit, before: Visit, limit: float) -> Check:
-    name, label = "magnification", "Magnification"
-    pair = _pair("magnification", after, before)
-    if isinstance(pair, str):
-        return Check(name, label, "pelvis", None, pair)
-    later, earlier = pair
+def _magnified(later: Measurement, earlier: Measurement, limit: float) -> _Told:
     percent = 100.0 * (later.value / earlier.value - 1.0)
-    text = (
-        f"{earlier.value:.3f} and {later.value:.3f}, {wording.number(percent, 1, signed=True)} % "
-        f"(limit {limit:g} %)"
-    )
-    return Check(name, label, "pelvis", abs(percent) <= limit, text, percent, limit, "%")
+    said = f"{earlier.value:.3f} and {later.value:.3f}, {wording.number(percent, 1, signed=True)} %"
+    return percent, "%", f"{said} (limit {limit:g} %)"
 
 
-def _centring(after: Visit, before: Visit, limit: float) -> tuple[Check, ...]:
-    checks = []
-    for way, quantity, words_for_it in (
-        ("lateral", "hip_centre_left_of_beam", "across"),
-        ("vertical", "hip_centre_caudal_of_beam", "along the body"),
-    ):
-        name, label = f"centring_{way}", f"Centring of the beam, {words_for_it}"
-        pair = _pair(quantity, after, before, after.side)
-        if isinstance(pair, str):
-            checks.append(Check(name, label, "pelvis", None, pair))
-            continue
-        difference = pair[0].value - pair[1].value
-        text = f"hip differs by {wording.number(difference, 0, signed=True)} mm (limit {limit:g})"
-        passed = abs(difference) <= limit
-        checks.append(Check(name, label, "pelvis", passed, text, difference, limit, "mm"))
-    return tuple(checks)
+def _centred(later: Measurement, earlier: Measurement, limit: float) -> _Told:
+    difference = later.value - earlier.value
+    said = wording.number(difference, 0, signed=True)
+    return difference, "mm", f"hip differs by {said} mm (limit {limit:g})"
 
 
-def _femoral_rotation(after: Visit, before: Visit, limit: float) -> Check:
-    """Compare the rotation of the neck, as its angle to the stem tells it."""
-    name, label = "femoral_rotation", "Rotation of the neck"
-    pair = _pair(name, after, before, after.side)
-    if isinstance(pair, str):
-        return Check(name, label, "femur", None, pair)
-    difference = pair[0].value - pair[1].value
-    text = f"{pair[1].value:.0f} and {pair[0].value:.0f} degrees (limit {limit:g} of difference)"
-    passed = abs(difference) <= limit
-    return Check(name, label, "femur", passed, text, difference, limit, "deg")
+def _turned(later: Measurement, earlier: Measurement, limit: float) -> _Told:
+    said = f"{earlier.value:.0f} and {later.value:.0f} degrees (limit {limit:g} of difference)"
+    return later.value - earlier.value, "deg", said

@@ -76,16 +76,16 @@ class TableLine:
 
     label: str
     beside: tuple[str, ...]
-    planned: str
-    recorded: str
     measured: str
     measured_interval: str
-    difference: str
-    difference_interval: str
-    tolerance: str
-    whisker: Whisker | None
-    verdict: str | None
     reason: str
+    planned: str = ""
+    recorded: str = ""
+    difference: str = ""
+    difference_interval: str = ""
+    tolerance: str = ""
+    whisker: Whisker | None = None
+    verdict: str | None = None
 
 
 @dataclass(frozen=True)
@@ -227,19 +227,12 @@ def _compared_line(measurements: Measurements, row: ComparisonRow) -> TableLine:
     def text(value: float | None, absent: str, signed: bool = signed) -> str:
         return absent if value is None else wording.with_unit(value, row.unit, signed=signed)
 
+    recorded = wording.span(row.recorded_low, row.recorded_high, signed=signed)
     return TableLine(
         label=LABELS[row.name],
         beside=_beside(measurements, row.name),
         planned=text(row.planned, "not planned"),
-        recorded=" ".join(
-            filter(
-                None,
-                (
-                    text(row.recorded, "not recorded"),
-                    wording.span(row.recorded_low, row.recorded_high, signed=signed),
-                ),
-            )
-        ),
+        recorded=f"{text(row.recorded, 'not recorded')} {recorded}".rstrip(),
         measured=text(row.achieved, "not measured"),
         measured_interval=wording.span(row.achieved_low, row.achieved_high, signed=signed),
         difference=text(row.difference, "", signed=True),
@@ -280,15 +273,8 @@ def _measured_lines(measurements: Measurements, names: tuple[str, ...]) -> list[
             TableLine(
                 label=LABELS.get(name, QUANTITIES[name].label),
                 beside=_beside(measurements, name),
-                planned="",
-                recorded="",
                 measured=value_text(row) if row else "not measured",
                 measured_interval=interval_text(row) if row else "",
-                difference="",
-                difference_interval="",
-                tolerance="",
-                whisker=None,
-                verdict=None,
                 reason="read it beside the femoral offset" if name == "global_offset" else why,
             )
         )
