@@ -129,14 +129,6 @@ def test_a_worse_pair_has_a_wider_interval_and_keeps_its_verdict():
     assert widths == sorted(widths) and widths[2] > 1.2 * widths[0]
 
 
-def test_a_worse_reading_widens_the_interval():
-    widths = []
-    for u in (0.1, 0.5, 1.0):
-        row = changes_between(visit(1.0, u=u), visit(u=0.1)).row("stem_subsidence")
-        widths.append(row.high - row.low)
-    assert widths == sorted(widths)
-
-
 # --- what moved ---------------------------------------------------------------------------------
 
 
@@ -157,12 +149,6 @@ def test_a_cup_that_moves_takes_the_head_along():
     # Cup centre: hip centre less the head's place in the cup.
     assert (up.before, up.after) == (pytest.approx(15.2), pytest.approx(21.2))
     assert changes.row("head_penetration").verdict == "not shown"
-
-
-def test_a_stem_that_sinks_counts_positive():
-    row = changes_between(visit(1.0, stem_to_trochanter=31.0), visit()).row("stem_subsidence")
-    assert row.value == pytest.approx(6.0)
-    assert row.verdict == "changed"
 
 
 def test_wear_that_plain_films_do_not_resolve_is_said_to_be_that():

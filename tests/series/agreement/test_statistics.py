@@ -72,6 +72,7 @@ def test_readings_that_differ_in_their_last_digits_agree_wholly(apart):
     for name in ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)"):
         ends = found.icc(name).value, found.icc(name).low, found.icc(name).high
         assert ends == pytest.approx((1.0, 1.0, 1.0))
+    assert found.sem_agreement.value == pytest.approx(0.0, abs=1e-12)
 
 
 def test_each_coefficient_is_named_in_full():
@@ -171,17 +172,6 @@ def test_films_that_not_everybody_read_are_left_out_and_counted():
 def test_where_agreement_cannot_be_told_it_says_why(table, words):
     with pytest.raises(StudyError, match=words):
         reliability(table)
-
-
-def test_limits_need_three_films():
-    with pytest.raises(StudyError, match="at least three films"):
-        limits_of_agreement([1.0, 2.0, NAN], [1.0, 2.0, 3.0])
-
-
-def test_readers_who_agree_wholly_have_a_coefficient_of_one_and_no_error():
-    found = reliability([[1.0, 1.0], [2.0, 2.0], [4.0, 4.0]])
-    assert [c.value for c in found.coefficients] == [1.0] * 6
-    assert found.sem_agreement.value == found.repeatability.value == 0.0
 
 
 def test_a_reader_who_always_reads_more_is_consistent_but_does_not_agree():
