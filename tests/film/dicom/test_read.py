@@ -516,6 +516,9 @@ def test_identity_is_named_but_never_quoted(tmp_path):
     said = repr(film) + film.spacing.reason
     assert "Invented" not in said
     assert "INV-17" not in said
+    removed = opened(tmp_path, PatientName="Pseudonym", PatientIdentityRemoved="YES")
+    assert removed.identity == ()
+    assert any("identity was removed" in note for note in removed.notes)
 
 
 def test_identity_is_looked_for_under_names_that_dicom_has():
