@@ -20,7 +20,7 @@ def make_ready(film: bool) -> None:
         get_ready("xraymeasure.film.dicom.frame")
     _quick_units()
     _quick_icons()
-    for module in ("xraymeasure.examination", "xraymeasure.film.dicom.read", "napari.components"):
+    for module in ("xraymeasure.examination", "napari.components", *("pydicom",) * film):
         importlib.import_module(module)
 
 

@@ -212,7 +212,8 @@ class FilmView:
     def _clear_bar(self, clear: bool) -> None:
         bar = self._viewer.canvas.overlays.scale_bar
         bar.opacity = 0.0 if clear else 1.0
-        bar.box_color = "transparent" if clear else None
+        # Nearly clear: a box that is wholly clear keeps the colour that it was last drawn in.
+        bar.box_color = (0.0, 0.0, 0.0, 0.001) if clear else None
 
     # Placing by keys
 
