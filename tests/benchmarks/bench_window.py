@@ -2,10 +2,11 @@
 
 The window is opened as the command line opens it, in a process of its own, on sample films that
 are copied into a folder: each is opened, its side is told, what the program proposes is awaited,
-every landmark is placed by real clicks, it is handed in, and the next one opens. Printed: from the start of the process to the first click
-that is taken, in seconds and in seconds of processor time, each also as a ratio to the start of a
-bare napari in the same run; and for each film the seconds that it took and the resident memory
-after it. Both programs are started twice, and the second start counts.
+every landmark is placed by real clicks, it is handed in, and the next one opens. Printed: from the
+start of the process to the first click that is taken, in seconds and in seconds of processor time,
+each also as a ratio to the start of a bare napari in the same run; and for each film the seconds
+that it took and the resident memory after it. Both programs are started twice, and the second start
+counts.
 
     xvfb-run -a -s "-screen 0 1920x1200x24" python tests/benchmarks/bench_window.py [FILMS]
 """
