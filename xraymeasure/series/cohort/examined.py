@@ -23,6 +23,7 @@ from xraymeasure.series.run.workers import map_tasks
 
 _COMPARISON = TypeAdapter(Comparison)
 _PLAN = TypeAdapter(Plan)
+_FEW = 16
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,9 @@ def comparisons(
         else:
             todo.append(task)
     if todo:
-        for task, found in map_tasks(_compare_task, todo, workers=workers, scheduler=scheduler):
+        # What a run measured harms no process.
+        done = map_tasks(_compare_task, todo, workers=workers, scheduler=scheduler, few=_FEW)
+        for task, found in done:
             if isinstance(found, Comparison):
                 record = _COMPARISON.dump_python(found, mode="json")
                 write_atomically(task.kept, kept_text(record))

@@ -80,7 +80,7 @@ def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path
 
 
 # To start a process takes as long as so many pages.
-_FEW = 4
+_FEW = 3
 
 
 def write_followups(
@@ -104,10 +104,8 @@ def write_followups(
         Called after each hip with how many are done and how many there are.
     """
     folder, hips = Path(out).resolve(), list(hips)
-    if workers is None and scheduler is None and len(hips) < _FEW:
-        workers = 0
     write, paths = partial(write_followup, out=folder), []
-    written = map_tasks(write, hips, workers=workers, scheduler=scheduler)
+    written = map_tasks(write, hips, workers=workers, scheduler=scheduler, few=_FEW)
     for done, (_, found) in enumerate(written, start=1):
         if isinstance(found, Exception):
             raise found

@@ -62,6 +62,7 @@ def map_tasks(
     workers: int | None = None,
     scheduler: str | None = None,
     folder: Path | None = None,
+    few: int = 0,
 ) -> Iterator[tuple[Task, Any | Exception]]:
     """Yield every task with its result, or with the exception it ended in, as they finish.
 
@@ -79,6 +80,9 @@ def map_tasks(
         files under the same paths; `workers` is then the cluster's affair.
     folder : Path, optional
         Which every worker of the cluster must see, before the first task is handed out.
+    few : int
+        Up to so many tasks are done in this process where nothing else is asked for: to start
+        others would take longer.
 
     Raises
     ------
@@ -90,6 +94,9 @@ def map_tasks(
         with _cluster(scheduler, folder) as (executor, width):
             yield from _bounded(executor, function, iter(tasks), width)
         return
+    if few and workers is None:
+        tasks = list(tasks)
+        workers = 0 if len(tasks) <= few else None
     if workers == 0:
         yield from ((task, _outcome(function, task)) for task in tasks)
         return

@@ -158,13 +158,7 @@ def look_at_all(
     """
     paths = [entry for entry in found if isinstance(entry, Path)]
     seen: dict[Path, Seen] = {}
-    few = workers == 0 or len(paths) <= _FEW
-    outcomes = (
-        ((path, look_at(path)) for path in paths)
-        if few
-        else map_tasks(look_at, paths, workers=workers)
-    )
-    for path, outcome in outcomes:
+    for path, outcome in map_tasks(look_at, paths, workers=workers, few=_FEW):
         if isinstance(outcome, Exception):
             outcome = Seen(path, "unreadable", f"looking at it ended in {type(outcome).__name__}")
         seen[path] = outcome
