@@ -11,6 +11,7 @@ from xraymeasure.change.kinds import KINDS
 from xraymeasure.change.result import Changes
 from xraymeasure.measuring.results import Measurements, interval_text, value_text
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
+from xraymeasure.report.page.content import CORE
 from xraymeasure.report.subject import Subject
 from xraymeasure.vocabulary.landmarks import landmark_name
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
@@ -128,23 +129,13 @@ def examination_text(found: Subject) -> str:
     return "\n".join([*parts, measurements_text(found.measurements)])
 
 
-_IN_SHORT = (
-    "radiographic_inclination",
-    "radiographic_anteversion",
-    "leg_length_difference",
-    "femoral_offset",
-    "global_offset",
-    "magnification",
-)
-
-
 def _short_rows(found: Subject) -> list[tuple[str, ...]]:
     """Return what matters most, the first row as heads: against the plan, or as measured."""
     if found.compared:
         head = ("", "planned", "on film", "difference", "95 %", "verdict")
         picked = (0, 1, 3, 4, 5, 7)
         return [head, *(tuple(_compared(row)[i] for i in picked) for row in found.compared)]
-    rows = [found.measurements.primary(name) for name in _IN_SHORT]
+    rows = [found.measurements.primary(name) for name in (*CORE, "global_offset", "magnification")]
     return [
         ("", "value", "95 %"),
         *((QUANTITIES[row.name].label, value_text(row), interval_text(row)) for row in rows if row),

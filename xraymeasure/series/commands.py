@@ -212,9 +212,8 @@ def exclude(
     from xraymeasure.series.study.worklist import include, worklist
 
     opened = read_study(study)
-    work = worklist(opened, reader, 1)
     say = include if undo else take_out
-    answer(say(work, opened.film(film), reason))
+    answer(say(worklist(opened, reader, 1), opened.film(film), reason))
 
 
 @app.command("spread")
@@ -238,10 +237,9 @@ def spread(
         answer(spread_text(placing))
         read = [task.reading for place, task in summary.tasks.items() if place[1] == code]
         stated = sum(reading.placing_sd_px is not None for reading in read)
-        told = f"written: {write_placing(opened, placing)}; the next run takes it up"
-        if stated:
-            told += f", but not for {stated} of {len(read)} readings, which state their own"
-        tell(told)
+        but = f", but not for {stated} of {len(read)} readings, which state their own"
+        path = write_placing(opened, placing)
+        tell(f"written: {path}; the next run takes it up{but if stated else ''}")
 
 
 @app.command("size")

@@ -41,12 +41,13 @@ CT_REMARK = (
     "Arthroplasty 2016;31:2320-2324, abstract read)."
 )
 
-_CORE = (
+CORE = (
     "radiographic_inclination",
     "radiographic_anteversion",
     "leg_length_difference",
     "femoral_offset",
 )
+"""What is asked first."""
 _BESIDE_THE_OTHER_SIDE = frozenset({"femoral_offset", "global_offset"})
 _LOUDNESS = {"strong": 0, "warning": 1, "note": 2}
 
@@ -173,7 +174,7 @@ def report_content(found: Subject, show_date: bool = False) -> Content:
         ),
         pitfalls=tuple(
             (QUANTITIES[name].label, QUANTITIES[name].pitfall)
-            for name in (*_CORE, "global_offset", "magnification")
+            for name in (*CORE, "global_offset", "magnification")
             if measurements.primary(name)
         ),
     )
@@ -208,7 +209,7 @@ def _table(measurements: Measurements, comparison: Comparison | None) -> tuple[T
             if row.name == "femoral_offset":
                 lines += _measured_lines(measurements, ("global_offset",))
     else:
-        lines += _measured_lines(measurements, (*_CORE, "global_offset"))
+        lines += _measured_lines(measurements, (*CORE, "global_offset"))
     return tuple(lines)
 
 

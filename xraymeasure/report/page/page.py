@@ -194,24 +194,15 @@ def _table_line(sheet: Sheet, y: float, line: TableLine, compared: bool) -> floa
     sheet.text(at("label"), y + 0.2, line.label, 9, bold=True)
     for beside in line.beside:
         sheet.text(at("label"), y + 4.1, beside, 6.8, colour=style.GREY)
-    for key, text in (("planned", line.planned), ("recorded", line.recorded)):
-        absent = text.startswith("not ")
-        sheet.text(
-            at(key),
-            y + (0.7 if absent else 0.2),
-            text,
-            7 if absent else 9,
-            colour=style.GREY if absent else style.INK,
-        )
-    absent = not line.measured_interval
-    sheet.text(
-        at("measured"),
-        y + (0.7 if absent else 0.2),
-        line.measured,
-        7 if absent else 9,
-        bold=not absent,
-        colour=style.GREY if absent else style.MEASURED,
-    )
+    for key, text, absent, colour in (
+        ("planned", line.planned, line.planned.startswith("not "), style.INK),
+        ("recorded", line.recorded, line.recorded.startswith("not "), style.INK),
+        ("measured", line.measured, not line.measured_interval, style.MEASURED),
+    ):
+        bold = key == "measured" and not absent
+        size, down = (7.0, 0.7) if absent else (9.0, 0.2)
+        ink = style.GREY if absent else colour
+        sheet.text(at(key), y + down, text, size, bold=bold, colour=ink)
     sheet.text(at("measured"), y + 4.1, line.measured_interval, 6.8, colour=style.GREY)
     sheet.text(at("difference"), y + 0.2, line.difference, 9)
     sheet.text(at("difference"), y + 4.1, line.difference_interval, 6.8, colour=style.GREY)

@@ -20,11 +20,11 @@ from xraymeasure.report.layout.blocks import (
     paper_files,
 )
 from xraymeasure.report.layout.sheet import TEXT_MM
+from xraymeasure.report.page.content import CORE
 from xraymeasure.series.agreement.components import Components
 from xraymeasure.series.agreement.copied import Same
 from xraymeasure.series.agreement.plots import UNITS, pictures
 from xraymeasure.series.agreement.reliability import (
-    ASKED,
     POSITIONING,
     AgreementReport,
     MeasurementAgreement,
@@ -196,7 +196,7 @@ def _same(same: Same) -> Paragraph:
 def _result(shown: Sequence[MeasurementAgreement]) -> Iterator[Block]:
     """Yield the numbers that are asked first: one line a measurement and comparison."""
     entries = {entry.name: entry for entry in shown}
-    asked = [entries[name] for name in ASKED if name in entries]
+    asked = [entries[name] for name in CORE if name in entries]
     if not asked:
         return
     yield Heading("The result, with 95 % intervals")

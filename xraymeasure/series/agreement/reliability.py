@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from xraymeasure.errors import StudyError
+from xraymeasure.report.page.content import CORE
 from xraymeasure.series.agreement.components import Components, variance_components
 from xraymeasure.series.agreement.copied import Same, same_readings
 from xraymeasure.series.agreement.statistics import (
@@ -42,13 +43,6 @@ Target = tuple[str, str | None]
 Values = Mapping[Target, Mapping[Column, float]]
 Result = TypeVar("Result")
 
-ASKED = (
-    "radiographic_inclination",
-    "radiographic_anteversion",
-    "leg_length_difference",
-    "femoral_offset",
-)
-"""What a study of agreement is asked first."""
 POSITIONING = frozenset(
     {
         "pelvic_tilt_indicator",
@@ -142,7 +136,7 @@ class AgreementReport:
     same : tuple of Same
         Readings that are the same to the last digit.
     components : mapping of str to Components or str
-        For each measurement of `ASKED`, where the spread of its readings comes from, or why that
+        For each measurement of `CORE`, where the spread of its readings comes from, or why that
         cannot be told; empty where it was not asked for.
     """
 
@@ -266,7 +260,7 @@ def _components(
     subjects = {film.label: film.subject for film in study.films}
     found: dict[str, Components | str] = {}
     for entry in measurements:
-        if entry.name not in ASKED or not entry.primary:
+        if entry.name not in CORE or not entry.primary:
             continue
         rows = [
             (subjects[film], side or "", film, reader, occasion, value)

@@ -35,6 +35,7 @@ import numpy as np
 # Without the machinery of scipy.stats about them, which takes a hundred times as long.
 from scipy.special import chdtri, fdtri, nctdtrit, stdtrit
 
+from xraymeasure.change.difference import Interval
 from xraymeasure.errors import StudyError
 from xraymeasure.measuring.uncertainty import COVERAGE
 
@@ -233,9 +234,9 @@ def _coefficients(
     n: int, k: int, msr: float, msc: float, mse: float, msw: float
 ) -> tuple[Coefficient, ...]:
     single = {
-        "1": _icc_one_way(n, k, msr, msw),
+        "1": _icc_of_two(n, k, msr, msw, n * (k - 1)),
         "2": _icc_agreement(n, k, msr, msc, mse),
-        "3": _icc_consistency(n, k, msr, mse),
+        "3": _icc_of_two(n, k, msr, mse, (n - 1) * (k - 1)),
     }
     models = {
         "1": ("one-way random effects", "absolute agreement"),
@@ -266,29 +267,17 @@ def _f_quantile(d1: float, d2: float) -> float:
     return float(fdtri(d1, d2, 0.5 + _CONFIDENCE / 2.0))
 
 
-def _icc_one_way(n: int, k: int, msr: float, msw: float) -> tuple[float, float, float]:
-    if msw == 0.0:
+def _icc_of_two(n: int, k: int, msr: float, error: float, freedom: int) -> Interval:
+    """Return a coefficient that two mean squares tell, with its interval from F."""
+    if error == 0.0:
         return 1.0, 1.0, 1.0
-    ratio = msr / msw
-    low = ratio / _f_quantile(n - 1, n * (k - 1))
-    high = ratio * _f_quantile(n * (k - 1), n - 1)
-    first, lower, upper = ((r - 1.0) / (r + k - 1.0) for r in (ratio, low, high))
-    return first, lower, upper
-
-
-def _icc_consistency(n: int, k: int, msr: float, mse: float) -> tuple[float, float, float]:
-    if mse == 0.0:
-        return 1.0, 1.0, 1.0
-    ratio = msr / mse
-    freedom = (n - 1) * (k - 1)
+    ratio = msr / error
     low, high = ratio / _f_quantile(n - 1, freedom), ratio * _f_quantile(freedom, n - 1)
     first, lower, upper = ((r - 1.0) / (r + k - 1.0) for r in (ratio, low, high))
     return first, lower, upper
 
 
-def _icc_agreement(
-    n: int, k: int, msr: float, msc: float, mse: float
-) -> tuple[float, float, float]:
+def _icc_agreement(n: int, k: int, msr: float, msc: float, mse: float) -> Interval:
     value = (msr - mse) / (msr + (k - 1) * mse + k * (msc - mse) / n)
     if value == 1.0:  # Readings that are the same, or differ in their last digits only.
         return value, value, value

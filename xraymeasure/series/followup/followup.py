@@ -157,14 +157,7 @@ class StudyFollowUp:
 
 
 def followup_of(
-    visits: Sequence[Visit],
-    *,
-    subject: str = "",
-    stem_type: str | None = None,
-    subsidence_threshold_mm: float | None = None,
-    limits: Comparable | None = None,
-    left_out: tuple[tuple[str, str], ...] = (),
-    methods: str = "",
+    visits: Sequence[Visit], *, subject: str = "", limits: Comparable | None = None, **about: Any
 ) -> FollowUp:
     """Return what changed in a hip since its first film.
 
@@ -172,8 +165,8 @@ def followup_of(
     ----------
     visits : sequence of Visit
         Two films or more of one hip, in any order.
-    subject, stem_type, subsidence_threshold_mm, limits, left_out, methods
-        As in `FollowUp`.
+    subject, limits, **about
+        Any other attribute of `FollowUp`.
 
     Raises
     ------
@@ -200,14 +193,11 @@ def followup_of(
             Step(visit, changes_between(visit, first, limits, error=error)) for visit in later
         ),
         subject=subject,
-        stem_type=stem_type,
-        subsidence_threshold_mm=subsidence_threshold_mm,
         limits=limits,
-        left_out=left_out,
-        methods=methods,
         since_last=(
             changes_between(later[-1], later[-2], limits, error=error) if len(later) > 1 else None
         ),
+        **about,
     )
 
 

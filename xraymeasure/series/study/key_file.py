@@ -89,24 +89,13 @@ def read_key(path: Path) -> list[KeyRow]:
 
 
 def _row(cell: dict[str, str], path: Path) -> KeyRow:
-    taken = None
-    if cell["taken"]:
-        try:
-            taken = date.fromisoformat(cell["taken"])
-        except ValueError:
-            raise StudyError(
-                f"{path}: label {cell['label']}: taken: {cell['taken']!r} is not a date such as "
-                "2026-01-31"
-            ) from None
-    return KeyRow(
-        cell["label"],
-        cell["subject"],
-        cell["file"],
-        taken,
-        cell["person"],
-        cell["image"],
-        cell["pixels"],
-    )
+    said = cell.pop("taken")
+    try:
+        return KeyRow(taken=date.fromisoformat(said) if said else None, **cell)
+    except ValueError:
+        raise StudyError(
+            f"{path}: label {cell['label']}: taken: {said!r} is not a date such as 2026-01-31"
+        ) from None
 
 
 def _text(name: str) -> str:

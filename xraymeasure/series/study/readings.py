@@ -161,18 +161,8 @@ def study_readings(study: Study) -> tuple[StudyReading, ...]:
         found = _study_reading(study, films, path)
         versions.setdefault(found.place, []).append(found)
     counting = [_latest(entries) for entries in versions.values()]
-    return tuple(
-        sorted(
-            counting,
-            key=lambda entry: (
-                order.get(entry.film, len(order)),
-                entry.film,
-                entry.reader,
-                entry.occasion,
-                entry.path.name,
-            ),
-        )
-    )
+    last = len(order)
+    return tuple(sorted(counting, key=lambda e: (order.get(e.film, last), *e.place, e.path.name)))
 
 
 def _study_reading(study: Study, films: Mapping[str, StudyFilm], path: Path) -> StudyReading:

@@ -119,19 +119,7 @@ def study_remarks(study: Study) -> tuple[Remark, ...]:
         _parse(read_text(path, StudyError), path)
         for path in (study.folder / REMARKS).glob(f"[!.]*{_SUFFIX}")
     }
-    return tuple(
-        sorted(
-            remarks,
-            key=lambda remark: (
-                moment_from(remark.at),
-                remark.film,
-                remark.reader,
-                remark.occasion,
-                remark.kind,
-                remark.text,
-            ),
-        )
-    )
+    return tuple(sorted(remarks, key=lambda one: (moment_from(one.at), *vars(one).values())))
 
 
 def excluded_films(remarks: Iterable[Remark]) -> dict[tuple[str, str], str]:
