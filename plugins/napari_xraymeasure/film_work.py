@@ -54,7 +54,7 @@ class FilmWork:
         self.panels, self.opened, self.session, self.view = panels, opened, session, view
         self.explained: Key | None = None
         self._asked: tuple[Any, ...] = ()
-        self._implants_wanted = False
+        self._implants_wanted = self._proposals_said = False
         self._planned: tuple[Numbers | None, list[Stroke]] = None, []
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
@@ -170,12 +170,18 @@ class FilmWork:
         session, panels = self.session, self.panels
         if found is not None and session.on_change and panels.placing.proposes.isChecked():
             session.receive(found)
-            panels.notices.say("proposed", session.proposal_notice, "note")
+            self._say_proposals()
+
+    def _say_proposals(self) -> None:
+        """Say what was proposed, also where the side was told only after; not again once noted."""
+        notices, said = self.panels.notices, self.session.proposal_notice
+        if "proposed" in notices.texts or (said and not self._proposals_said):
+            notices.say("proposed", said, "note")
+            self._proposals_said = True
 
     # What follows from an edit
 
     def _on_change(self, what: str) -> None:
-        session, panels = self.session, self.panels
         if what == "drag":
             self.redraw()
             if not self._beside_drag.isActive():
@@ -184,8 +190,7 @@ class FilmWork:
         self._beside_drag.stop()
         if what == "edit":
             self._settle.start()
-            if "proposed" in panels.notices.texts:
-                panels.notices.say("proposed", session.proposal_notice, "note")
+            self._say_proposals()
         self.show_all()
         self.tools.follow()
 

@@ -54,6 +54,18 @@ def offered(hand, proposals):
     return hand
 
 
+def test_what_is_doubtful_is_said_also_where_the_side_is_told_last_and_once_only(hand, proposals):
+    dock = hand.dock
+    dock._start(dock._new_session(dock.opened, afresh=True), dock.opened)
+    dock.session.receive(proposals)
+    assert "proposed" not in dock.notices.texts
+    dock.session.set_operated("left")
+    assert "the metal is clipped" in dock.notices.texts["proposed"]
+    dock.notices.clear()
+    dock.session.confirm()
+    assert "proposed" not in dock.notices.texts
+
+
 def proposed_strokes(hand):
     return sum(stroke.kind == "proposed" for stroke in hand.dock.view.overlay._scene.strokes)
 
