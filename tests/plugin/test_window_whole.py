@@ -112,6 +112,14 @@ def test_a_loupe_follows_the_pointer_while_placing(whole):
         QTest.qWait(20)
     assert loupe.isVisible()
     assert not loupe.geometry().contains(x, y)
+    # In a drag it would show where the hand took hold.
+    (teardrop,) = whole.dock.session.reading.landmarks["teardrop_left"]
+    whole.drag(teardrop, (teardrop[0] + 30, teardrop[1]))
+    assert not loupe.isVisible()
+    for place in (QPoint(x, y + 3), QPoint(x, y)):
+        QTest.mouseMove(whole.canvas.native, place)
+        QTest.qWait(20)
+    assert loupe.isVisible()
     # The view goes on by itself: what the loupe shows lies elsewhere then.
     whole.key(Qt.Key.Key_F)
     assert not loupe.isVisible()

@@ -106,6 +106,8 @@ class FilmView:
     def draw(self, scene: DrawnShapes, *, moving: bool) -> None:
         """Draw a scene over the film."""
         self.overlay.show_scene(scene, moving=moving)
+        if moving:
+            self.loupe.hide()  # It shows where the hand took hold.
 
     def _on_guard(self, why: str) -> None:
         self.deaf = bool(why)
