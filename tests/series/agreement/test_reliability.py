@@ -175,6 +175,16 @@ def test_numbers_of_two_hips_are_never_held_against_one_another(make_study):
     assert obliquity.reliability.n == 4
 
 
+def test_what_belongs_to_a_film_counts_once_where_it_stands_in_two_rows(make_study):
+    study = make_study(films=4, readers=("A", "B"))
+    films = study.folder / "films.csv"
+    films.write_text(films.read_text().replace("films/1.dcm", "films/0.dcm"))
+    report = agreement_of(read_study(study.folder), workers=0, draws=0)
+    counts = {entry.name: entry.comparisons[0].reliability.n for entry in report.measurements}
+    assert counts["leg_length_difference"] == counts["pelvic_obliquity"] == 3
+    assert counts["radiographic_inclination"] == counts["femoral_offset"] == 4
+
+
 def test_a_study_in_which_no_film_was_read_twice_says_so(report_of):
     with pytest.raises(StudyError, match="no film was read twice"):
         report_of(films=2)

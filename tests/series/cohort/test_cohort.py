@@ -18,7 +18,7 @@ from xraymeasure.plan.compare import Comparison, ComparisonRow, parse_plan, read
 from xraymeasure.reading.file import parse_reading
 from xraymeasure.report.layout.blocks import Paragraph, Table, paper_sheets
 from xraymeasure.series.cohort.cases import with_tolerance
-from xraymeasure.series.cohort.cohort import cohort_of_study, outcomes_of
+from xraymeasure.series.cohort.cohort import cohort_of_study, each_leg_once, outcomes_of
 from xraymeasure.series.cohort.methods import methods_text
 from xraymeasure.series.cohort.page import cohort_paper, write_cohort
 from xraymeasure.series.study.readings import add_reading
@@ -273,6 +273,15 @@ def test_the_record_of_the_theatre_is_held_against_the_film(cohort):
     found = cohort.outcome("radiographic_inclination").against_record
     assert found.n == 5
     assert found.bias.value == pytest.approx(1.8, abs=0.3)
+
+
+def test_the_leg_length_of_a_film_with_both_hips_counts_once(study, cohort):
+    films = {film.label: film for film in study.films}
+    twin = replace(films["P2"], file=films["P1"].file)
+    both = replace(study, films=(films["P1"], twin, *(films[each] for each in ("P3", "P4", "P5"))))
+    found = {o.name: o for o in outcomes_of(each_leg_once(both, cohort.cases))}
+    assert found["leg_length_difference"].against_plan.n == 4
+    assert found["radiographic_inclination"].against_plan.n == 5
 
 
 def test_a_planned_change_uses_the_film_before(cohort):

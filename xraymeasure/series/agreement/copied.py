@@ -14,10 +14,9 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from xraymeasure.reading.reading import Reading
+from xraymeasure.series.agreement.compared import Column
 from xraymeasure.series.study.readings import StudyReading
 from xraymeasure.vocabulary.wording import counted
-
-Column = tuple[str, int]
 
 
 @dataclass(frozen=True)

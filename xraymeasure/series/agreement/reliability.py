@@ -3,14 +3,15 @@
 Between readers, each reader's first occasion counts; within a reader, that reader's occasions.
 A film counts where all readings that are compared gave the measurement by the same method on the
 same hip: numbers of two methods, or of two sides, are never held against one another. Only the
-index hip of a film enters, because the two hips of one person are not independent.
+index hip of a film enters, because the two hips of one person are not independent. Where a film
+stands in two rows, one a hip, what belongs to it (leg length, how the pelvis lay) counts once.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, TypeVar
 
@@ -18,6 +19,12 @@ import numpy as np
 
 from xraymeasure.errors import StudyError
 from xraymeasure.report.page.content import CORE
+from xraymeasure.series.agreement.compared import (
+    Column,
+    comparisons_of,
+    flow_of_agreement,
+    second_rows,
+)
 from xraymeasure.series.agreement.components import Components, variance_components
 from xraymeasure.series.agreement.copied import Same, same_readings
 from xraymeasure.series.agreement.statistics import (
@@ -26,7 +33,7 @@ from xraymeasure.series.agreement.statistics import (
     limits_of_agreement,
     reliability,
 )
-from xraymeasure.series.run.flow import Stage, flow_of_run, losses
+from xraymeasure.series.run.flow import Stage
 from xraymeasure.series.run.methods import run_methods, run_settings
 from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.summary import RunSummary
@@ -36,8 +43,6 @@ from xraymeasure.series.study.readings import StudyReading
 from xraymeasure.series.study.study import Study
 from xraymeasure.vocabulary.quantities import METHODS, QUANTITIES
 
-Column = tuple[str, int]
-"""Reader and occasion."""
 Target = tuple[str, str | None]
 """Film and side."""
 Values = Mapping[Target, Mapping[Column, float]]
@@ -188,8 +193,8 @@ def agreement_of(
     """
     study.check_reader(reader or study.readers[0], occasion)
     summary = run or run_study(study, **run_options)
-    comparisons = _comparisons(study, reader, occasion)
-    tables, primary = _gather(summary)
+    comparisons = comparisons_of(study, reader, occasion)
+    tables, primary = _gather(summary, second_rows(study, summary))
     if not any(len(columns) > 1 for values in tables.values() for columns in values.values()):
         raise StudyError(
             f"{study.folder}: no film was read twice; agreement needs two readers or two occasions"
@@ -215,7 +220,7 @@ def agreement_of(
         occasions=max(occasion for _, _, occasion in summary.kept),
         films=len(films),
         subjects=len(subjects),
-        flow=_flow(study, summary, [set(columns) for _, columns in comparisons]),
+        flow=flow_of_agreement(study, summary, [set(columns) for _, columns in comparisons]),
         measurements=measurements,
         placing=tuple(
             placing for reader in study.readers if (placing := placing_of(reader, summary)).spreads
@@ -225,31 +230,6 @@ def agreement_of(
         same=same_readings(entry for entry in summary.entries if entry.place in summary.kept),
         components=_components(study, tables, measurements) if components else {},
     )
-
-
-def _flow(study: Study, summary: RunSummary, compared: Sequence[set[Column]]) -> tuple[Stage, ...]:
-    """Return the stages of a run, and how many readings were held against another."""
-    hips: dict[str, dict[Column, str]] = defaultdict(dict)
-    for (film, reader, occasion), task in summary.tasks.items():
-        hips[film][reader, occasion] = task.reading.operated_side
-    alone = []
-    for film, read in hips.items():
-        for column, side in read.items():
-            beside = {
-                other
-                for columns in compared
-                if column in columns
-                for other in columns & read.keys() - {column}
-            }
-            if not any(column in columns for columns in compared):
-                alone.append((film, "of a reader or occasion that is not compared"))
-            elif not beside:
-                alone.append((film, "no other reading of the film to hold it against"))
-            elif side not in {read[other] for other in beside}:
-                alone.append((film, "of the other hip than what it would be held against"))
-    *stages, measured = flow_of_run(study, summary)
-    stages.append(replace(measured, lost=losses(alone)))
-    return (*stages, Stage("readings compared", "readings", measured.n - len(alone)))
 
 
 def _components(
@@ -282,27 +262,12 @@ def _components(
     return found
 
 
-def _comparisons(
-    study: Study, reader: str | None, occasion: int
-) -> list[tuple[str, tuple[Column, ...]]]:
-    found: list[tuple[str, tuple[Column, ...]]] = []
-    if len(study.peers) > 1 and reader is None:
-        label = f"between readers {', '.join(study.peers)}"
-        found.append((label, tuple((who, occasion) for who in study.peers)))
-    if study.occasions > 1:
-        found += [
-            (f"within reader {who}", tuple((who, n + 1) for n in range(study.occasions)))
-            for who in ((reader,) if reader else study.peers)
-        ]
-    return found
-
-
 def _position(name: str) -> int:
     return list(QUANTITIES).index(name)
 
 
 def _gather(
-    summary: RunSummary,
+    summary: RunSummary, second: frozenset[str]
 ) -> tuple[dict[tuple[str, str], dict[Target, dict[Column, float]]], dict[tuple[str, str], int]]:
     """Return values by measurement, target and column, and how often each method was primary."""
     tables: dict[tuple[str, str], dict[Target, dict[Column, float]]] = defaultdict(
@@ -314,7 +279,11 @@ def _gather(
             # The film's own measurements have no side, and then no index side either.
             if row["status"] != "measured" or row["index_side"] is False:
                 continue
-            key = row["measurement"], row["method"]
+            name = row["measurement"]
+            of_film = name == "leg_length_difference" or (name in POSITIONING and not row["side"])
+            if of_film and film in second:
+                continue
+            key = name, row["method"]
             tables[key][film, row["side"]][reader, occasion] = row["value"]
             primary[key] += row["primary"]
     return tables, primary

@@ -14,7 +14,8 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from xraymeasure.errors import StudyError
@@ -181,7 +182,7 @@ def cohort_of_study(
             f"{study.folder}: no film with a plan was read by {standing.reader} on occasion "
             f"{occasion}, so there is nothing to hold against one ({reasons})"
         )
-    against = [case.comparison for case in found.cases]
+    against = each_leg_once(study, found.cases)
     judge = f", or by adjudicator {standing.adjudicator}" if standing.adjudicator else ""
     return Cohort(
         title=study.title,
@@ -198,6 +199,20 @@ def cohort_of_study(
         ),
         settings=settings_of(found.places, found.measured, against, standing, study, summary),
     )
+
+
+def each_leg_once(study: Study, cases: Sequence[Case]) -> list[Comparison]:
+    """Return the comparisons; of both hips of one film, the leg length of the first only."""
+    files = {film.label: film.file for film in study.films}
+    seen: set[Path] = set()
+    found = []
+    for case in cases:
+        rows = case.comparison.rows
+        if files[case.film] in seen:
+            rows = tuple(row for row in rows if not row.name.startswith("leg_length"))
+        seen.add(files[case.film])
+        found.append(replace(case.comparison, rows=rows))
+    return found
 
 
 def outcomes_of(comparisons: Sequence[Comparison]) -> tuple[Outcome, ...]:

@@ -265,8 +265,8 @@ def _against_plan(cohort: Cohort) -> Iterator[Block]:
         "Within tolerance by the measured value alone; within, undecided and outside by the whole "
         "95 % interval of each hip. Where a strong finding forbids the verdict, as on the film's "
         "own page, the hip is in neither, but its difference is in mean and standard deviation. "
-        "The standard deviation holds that of measuring, which stands "
-        "below it: the hips themselves differ from plan by less.",
+        "The standard deviation holds that of measuring, which stands below it: the hips "
+        "themselves differ from plan by less. Of both hips of one film leg length counts once.",
         quiet=True,
     )
 
