@@ -636,7 +636,7 @@ def test_a_compression_that_cannot_be_decoded_is_named(tmp_path):
 
 
 @settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_damage_anywhere_is_read_or_refused_with_words(tmp_path, data):
