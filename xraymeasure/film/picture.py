@@ -90,14 +90,8 @@ def read_picture(content: bytes, path: Path, name: str, seconds: float | None = 
 def decode_picture(payload: bytes, *, where: str, name: str) -> tuple[dict[str, Any], np.ndarray]:
     """Return what came with a picture, and its samples; called in the other process."""
     decode = _read_tiff if name == "TIFF" else _read_with_pillow
-    picture = decode(BytesIO(payload), where)
-    record = {
-        "notes": picture.notes,
-        "orientation": picture.orientation,
-        "low_is_bright": picture.low_is_bright,
-        "has_resolution": picture.has_resolution,
-    }
-    return record, picture.samples
+    record = vars(decode(BytesIO(payload), where))
+    return record, record.pop("samples")
 
 
 def _read_with_pillow(stream: BytesIO, path: str) -> _Picture:

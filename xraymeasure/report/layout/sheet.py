@@ -178,9 +178,7 @@ def wrapped(text: str, width: float, size: float, bold: bool = False) -> list[st
     lines: list[str] = []
     for word in text.split():
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width(longer, size, bold) > width:
-            lines.append(word)
-        elif lines:
+        if lines and text_width(longer, size, bold) <= width:
             lines[-1] = longer
         else:
             lines.append(word)

@@ -36,34 +36,20 @@ def further_pages(content: Content, findings: Sequence[Line]) -> list[Sheet]:
     _key_to_shares(flow)
     for label, lines in groupby(content.details, key=lambda line: line.label):
         _detail_group(flow, label, list(lines))
+    changes = [
+        f"{line.label}: {line.change} ({line.interval})"
+        + (f", {line.before_to_after}" if line.before_to_after else "")
+        + (f". {line.said}" if line.said else "")
+        for line in content.changes
+    ]
+    pitfalls = [f"{label}. {text}" for label, text in content.pitfalls]
     for heading, items in (
         ("Before you rely on it, continued", findings),
-        (
-            "Since the earlier film, with 95 % intervals",
-            [
-                (
-                    "·",
-                    style.GREY,
-                    f"{line.label}: {line.change} ({line.interval})"
-                    + (f", {line.before_to_after}" if line.before_to_after else "")
-                    + (f". {line.said}" if line.said else ""),
-                )
-                for line in content.changes
-            ],
-        ),
-        ("Not measured", [("·", style.GREY, f"{label}: {why}") for label, why in content.missing]),
-        ("Taken to be so", [("·", style.GREY, text) for text in content.assumptions]),
-        (
-            "Where scale, spacing and geometry came from",
-            [("·", style.GREY, text) for text in content.provenance],
-        ),
-        (
-            "How the numbers mislead",
-            [
-                *[("·", style.GREY, f"{label}. {text}") for label, text in content.pitfalls],
-                *[("·", style.GREY, text) for text in content.remarks[1:]],
-            ],
-        ),
+        ("Since the earlier film, with 95 % intervals", _dotted(changes)),
+        ("Not measured", _dotted([f"{label}: {why}" for label, why in content.missing])),
+        ("Taken to be so", _dotted(content.assumptions)),
+        ("Where scale, spacing and geometry came from", _dotted(content.provenance)),
+        ("How the numbers mislead", _dotted([*pitfalls, *content.remarks[1:]])),
     ):
         if items:
             said = [Paragraph(text, glyph=glyph, colour=colour) for glyph, colour, text in items]
@@ -71,6 +57,10 @@ def further_pages(content: Content, findings: Sequence[Line]) -> list[Sheet]:
             for paragraph in said:
                 flow.set(paragraph)
     return flow.sheets
+
+
+def _dotted(texts: Sequence[str]) -> list[Line]:
+    return [("·", style.GREY, text) for text in texts]
 
 
 _DETAIL = {"label": 0.0, "side": 51.5, "value": 59.5, "interval": 77.0, "method": 102.5}

@@ -79,17 +79,8 @@ def run_settings(
 
 def run_methods(settings: RunSettings) -> str:
     """Return how a study was read and measured, as a paragraph for a paper."""
-    return " ".join(
-        filter(
-            None,
-            (
-                program_words(settings),
-                reading_words(settings),
-                interval_words(settings),
-                settings.frozen,
-            ),
-        )
-    )
+    words = program_words(settings), reading_words(settings), interval_words(settings)
+    return " ".join(filter(None, (*words, settings.frozen)))
 
 
 def program_words(settings: RunSettings) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -62,7 +63,7 @@ def write_tables(rows: Iterable[Row], csv_path: Path, parquet_path: Path) -> int
     ):
         table = csv.writer(stream, lineterminator="\n")
         table.writerow(COLUMNS)
-        for chunk in _chunks(rows):
+        for chunk in iter(lambda: list(islice(rows, _CHUNK)), []):
             table.writerows([_cell(row.get(name)) for name in COLUMNS] for row in chunk)
             parquet.write_table(
                 pa.table({n: [row.get(n) for row in chunk] for n in COLUMNS}, schema=schema)
@@ -77,17 +78,6 @@ def _cell(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     return repr(value) if isinstance(value, float) else str(defused(value))
-
-
-def _chunks(rows: Iterable[Row]) -> Iterator[list[Row]]:
-    chunk: list[Row] = []
-    for row in rows:
-        chunk.append(row)
-        if len(chunk) == _CHUNK:
-            yield chunk
-            chunk = []
-    if chunk:
-        yield chunk
 
 
 _VALUES = (
