@@ -65,11 +65,6 @@ def test_a_write_that_breaks_off_leaves_the_old_file_and_nothing_else(tmp_path, 
     assert [path.name for path in tmp_path.iterdir()] == ["a.txt"]
 
 
-def test_a_folder_that_is_not_there_is_named(tmp_path):
-    with pytest.raises(XrayMeasureError, match=r"nowhere/a\.txt: cannot be written"):
-        write_atomically(tmp_path / "nowhere" / "a.txt", "x")
-
-
 def test_a_folder_that_cannot_be_made_is_an_error_with_words(tmp_path):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(XrayMeasureError, match="cannot be made"):

@@ -39,17 +39,6 @@ def test_a_folder_of_films_becomes_a_study_and_grows(call, tmp_path, blank_film)
     assert (code, out) == (2, "") and "no film that is new to the study" in err
 
 
-def test_a_study_is_run_and_its_table_has_every_reading(call, make_study):
-    study = make_study(films=2, readers=("A", "B"))
-    code, out, _ = call("run", study.folder, "--workers", 0)
-    assert code == 0 and "4" in out
-    with (study.folder / "results" / "measurements.csv").open() as stream:
-        rows = list(csv.DictReader(stream))
-    assert {(row["film"], row["reader"]) for row in rows} == {
-        (film, reader) for film in ("F0", "F1") for reader in ("A", "B")
-    }
-
-
 def test_a_bad_film_is_told_and_the_run_ends_with_2(call, make_study):
     study = make_study(films=2)
     study.films[0].file.write_bytes(b"not a film")

@@ -161,11 +161,6 @@ def test_a_table_of_films_that_cannot_be_meant_is_refused_with_words(folder, old
         read_study(folder)
 
 
-def test_a_folder_that_is_no_study_says_how_to_make_one(tmp_path):
-    with pytest.raises(StudyError, match="xraymeasure series new"):
-        read_study(tmp_path)
-
-
 def test_readings_are_only_added_and_the_latest_counts(folder):
     study = read_study(folder)
     first = add_reading(study, "S1-1", 1, reading(minute=0))
@@ -259,13 +254,6 @@ def test_what_a_synchronising_program_left_behind_is_no_second_reading(folder):
     (path.parent / f".{path.name}.partial").write_text("{")
     (entry,) = study_readings(study)
     assert entry.reading == reading()
-
-
-def test_a_reading_may_be_put_into_the_folder_by_hand(folder):
-    (folder / "readings").mkdir()
-    (folder / "readings" / "S1-1__A__2.reading.json").write_text(format_reading(reading()))
-    (entry,) = study_readings(read_study(folder))
-    assert entry.place == ("S1-1", "A", 2) and entry.reading == reading()
 
 
 @pytest.mark.parametrize(

@@ -72,14 +72,8 @@ def test_the_list_resumes_where_it_stopped(study):
     assert work.next_film == second
     assert work.done == {first.label, third.label}
     assert len(work.left) == 28
+    assert replace(work, films=(first, third)).next_film is None
     assert worklist(study, "A", 2).done == worklist(study, "B", 1).done == frozenset()
-
-
-def test_a_list_that_is_finished_has_no_next_film(study):
-    for film in study.films:
-        read(study, film.label)
-    work = worklist(study, "A", 1)
-    assert work.next_film is None and not work.left
 
 
 def test_minutes_a_film_leave_pauses_out(study):
@@ -151,10 +145,3 @@ def test_the_index_hip_is_never_guessed(study):
     assert start_reading(work, unknown, FilmBinding(), "right").operated_side == "right"
     with pytest.raises(StudyError, match="the study says"):
         start_reading(work, study.films[0], FilmBinding(), "right")
-
-
-def test_only_the_readers_and_occasions_of_the_study_have_a_list(study):
-    with pytest.raises(StudyError, match="'C' is not one"):
-        worklist(study, "C", 1)
-    with pytest.raises(StudyError, match="no occasion 3"):
-        worklist(study, "A", 3)
