@@ -16,7 +16,7 @@ from xraymeasure.detect.head import CLIPPED_PROFILE, Head
 
 _COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.085, 0.06, 0.05
 """Of the first fit, on a grid of about 1.5 mm, and of the last."""
-_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED = 0.3, 0.14
+_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED = 0.3, 0.1
 """On clipped films, where what is left to be explained is bone."""
 _FARTHEST_MM, _FAR_MM = 4.0, 1.5
 """Between the centres of head and shell on the detector: left out, and doubtful. Rendered cups with
@@ -28,8 +28,12 @@ _RADII_MM, _THICKEST_MM = (19.0, 37.0), 21.0
 """Of shells, and from the head's surface to theirs: a head of 28 mm in a shell of 66 mm has 19 mm
 (from memory). Circles on native hips have 25."""
 _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
-_FROM_SILHOUETTE_DEG, _FARTHEST_IN_WHITE_MM = 8.0, 2.5
-"""Where all is white. Rendered films: 7 and 1.6 where the pose was right."""
+_FROM_SILHOUETTE_DEG, _LARGER_MM, _FARTHEST_IN_WHITE_MM = 12.0, 1.2, 2.5
+"""Where all is white, the inclination and the radius of the silhouette, and from head to shell.
+Rendered films: 10.7, 0.9 and 1.9 where the pose was right."""
+_WIDEST_IN_WHITE_DEG, _MOST_WHITE = 1.8, 0.7
+"""Where all is white: uncertainty of the inclination, and how much is white where no silhouette
+bears the greys out."""
 _MISFIT_OF_HEAD = 0.02
 _ROUNDEST_MM = 0.13
 """Uncertainty of a head's centre by the scatter of its edge: prosthetic heads 0.10 and less, also
@@ -83,9 +87,9 @@ def has_shell(fit: cup.Fitted) -> bool:
     return bool(np.exp(fit.parameters[picture.SHELL]) > _LEAST_ATTENUATION)
 
 
-def agrees(fit: cup.Fitted) -> bool:
+def agrees(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     """Whether a picture agrees as it should on a film that is not clipped."""
-    return fit.misfit < _LIMIT
+    return fit.misfit < _LIMIT and float(scene.white.mean()) < _MOST_WHITE
 
 
 def may_become_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
@@ -131,6 +135,7 @@ def stays_by(silhouette: np.ndarray, fit: cup.Fitted) -> bool:
     p = fit.parameters
     return bool(
         abs(p[picture.INCLINATION] - silhouette[picture.INCLINATION]) < _FROM_SILHOUETTE_DEG
+        and abs(p[picture.RADIUS] - silhouette[picture.RADIUS]) < _LARGER_MM
         and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_IN_WHITE_MM
     )
 
@@ -170,6 +175,8 @@ def angle_sd_deg(
     if clipped:
         parts += [np.array(_OF_CLIPPING_DEG), np.full(2, _OF_MISFIT_IF_WHITE_DEG * fit.misfit)]
     inclination, anteversion = np.sqrt(np.sum(np.square(parts), axis=0))
+    if clipped and inclination > _WIDEST_IN_WHITE_DEG:
+        return None
     return float(inclination), float(anteversion)
 
 

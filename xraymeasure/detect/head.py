@@ -241,8 +241,11 @@ def _mean_profile(grey: np.ndarray) -> np.ndarray:
         gain = coefficients[1]
         left = grey - (basis @ coefficients).T
         rough = np.sqrt((left**2).mean(axis=1)) / np.maximum(np.abs(gain), 1e-3)
-        rough = np.where(gain > 0.3 * np.median(gain), rough, np.inf)
-        chosen = rough <= np.quantile(rough, _CLEAN_SHARE)
+        clear = gain > max(0.3 * np.median(gain), 1e-3)
+        if not clear.any():
+            break
+        # Where most sectors fall to no common profile, the quantile is infinite or no number.
+        chosen = clear & ~(rough > np.quantile(np.where(clear, rough, np.inf), _CLEAN_SHARE))
         aligned = (grey[chosen] - coefficients[0, chosen, None]) / gain[chosen, None]
         centre = aligned.mean(axis=0)
     found: np.ndarray = centre

@@ -325,7 +325,7 @@ def _cup(
         silhouette = pose_by_silhouette(around, outer)
         if silhouette is None:
             found = by_greys() if wide.all_white else None
-            return found if found is not None and agrees(found[1]) else None
+            return found if found is not None and agrees(*found) else None
         found = refined(silhouette)
         if wide.all_white and (found is None or not stays_by(silhouette, found[1])):
             found = by_greys()

@@ -24,15 +24,16 @@ _WHITE_BONE = 0.3
 _MOST_TRIALS = 12
 _DENSE_MM, _LEAST_OF_HEAD = 3.0, 0.75
 """Chord of a head that is always white, and how much of it is: 0.80 and more on rendered films."""
-_MOST_DARK, _OF_BONE = 0.14, 0.1
-"""Of the metal, what is not white, with a tenth of what is white beside it: 0.13 and less about 34
-heads on rendered films, 0.16 and more at 71 of 73 other circles."""
+_MOST_DARK = 0.14
+"""Of the metal, what is not white: 0.10 and less on rendered films."""
+_MOST_OF_BONE = 0.3
+"""Of what is not metal, what is white: where bone is, its outline is taken for the shell's."""
 
 
 def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
     """Return the parameters of a cup whose silhouette, with the head's, is what is white.
 
-    None where the head, or the best of cups, should be white and is not.
+    None where the head, or the best of cups, should be white and is not, or too much bone is.
 
     Parameters
     ----------
@@ -70,5 +71,6 @@ def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
     p = PRIOR.copy()
     p[_SHAPE] = best.x
     metal = whiteness(scene, p)
-    dark = metal @ ~scene.white + _OF_BONE * (1.0 - metal) @ scene.white
-    return p if dark < _MOST_DARK * metal.sum() else None
+    dark = float(metal @ ~scene.white) / float(metal.sum())
+    bone = float((1.0 - metal) @ scene.white) / float((1.0 - metal).sum())
+    return p if dark < _MOST_DARK and bone < _MOST_OF_BONE else None
