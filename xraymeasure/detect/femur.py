@@ -73,11 +73,14 @@ class Axis:
         How much of both edges is seen, 0 to 1.
     spread_mm : float
         Scatter of the edges about straight lines.
+    bend_deg : float
+        By how much both edges turn from end to end, the lesser of the two; 0 if not the same way.
     """
 
     points_mm: tuple[tuple[float, float], ...]
     score: float
     spread_mm: float
+    bend_deg: float
 
     @property
     def lean_deg(self) -> float:
@@ -123,13 +126,14 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
         if line is None:
             return None
         lines.append(line)
-    (first, first_spread), (second, second_spread) = lines
+    (first, first_spread, first_bend), (second, second_spread, second_bend) = lines
+    bend = min(abs(first_bend), abs(second_bend)) if first_bend * second_bend > 0 else 0.0
     low, high = float(y[0]), float(y[-1])
     points = []
     for at in np.linspace(low, high, 4 if not kind.metal else 2):
         across = 0.5 * (np.polyval(first, at - middle_y) + np.polyval(second, at - middle_y))
         points.append((float(across), float(at)))
-    return Axis(tuple(points), score, float(np.hypot(first_spread, second_spread)))
+    return Axis(tuple(points), score, float(np.hypot(first_spread, second_spread)), bend)
 
 
 def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray] | None:
@@ -196,8 +200,8 @@ def _search(
 
 def _refine(
     field: Field, slope: np.ndarray, y: np.ndarray, expected: np.ndarray, sign: float
-) -> tuple[np.ndarray, float] | None:
-    """Return the straight line through the edge near where it is expected, and its scatter."""
+) -> tuple[np.ndarray, float, float] | None:
+    """Return the line through an edge near where it is expected, its scatter, its bend in deg."""
     pitch, first = field.pitch_mm[1], field.first_mm[0]
     reach = round(2.5 / pitch)
     off = np.arange(-reach, reach + 1)
@@ -217,4 +221,5 @@ def _refine(
         left = np.abs(x - np.polyval(line, centred))
         spread = max(1.4826 * float(np.median(left)), 0.05)
         weight = np.minimum(1.0, 2.0 * spread / np.maximum(left, 1e-9)) ** 0.5
-    return line, spread
+    bend = 2.0 * np.polyfit(centred, x, 2, w=weight)[0] * np.ptp(y)
+    return line, spread, float(np.degrees(bend))

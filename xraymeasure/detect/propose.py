@@ -214,7 +214,6 @@ def _hip(
     if angle_sd is None:
         return None
     other = picture.mirrored(scene, p)
-    clipped = float((scene.white & (scene.head_chord[scene.used] > 0)).mean())
     landmarks, spreads = {}, {}
     pitch = working_pitch_mm(film)
     pixel = (pitch[0] * pitch[1]) ** 0.5
@@ -248,7 +247,7 @@ def _hip(
         magnification=float(scene.magnification) if head_mm else None,
         plausible_heads_mm=heads,
         misfit=fit.misfit,
-        doubts=doubts_of(head, fit, angle_sd, clipped, lip, tuple(axes.values())),
+        doubts=doubts_of(head, scene, fit, angle_sd, lip, axes),
     )
 
 

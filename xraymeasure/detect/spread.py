@@ -25,8 +25,9 @@ _LEFT_OUT = ([2], [3], [5], [-5, -4, -3, -2, -1])
 
 def sharpening(fitted: Fitted) -> float:
     """Return how strongly the film raises edges, over how strongly it shows metal."""
-    _, shown, _, wide, narrow, _ = fitted.solution.coefficients[:TONES]
-    return float((wide + narrow) / shown)
+    _, shown, squared, wide, narrow, _ = fitted.solution.coefficients[:TONES]
+    densest = fitted.solution.design[:, 1].max()
+    return float((wide + narrow) / max(shown + squared * densest, 1e-6))
 
 
 def turned_by_a_lip(scene: CupScene, fitted: Fitted) -> np.ndarray:
