@@ -6,7 +6,7 @@ head and shell leaves, over the contrast of the metal.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
