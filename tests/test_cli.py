@@ -246,3 +246,12 @@ def test_propose_writes_a_reading_that_measure_takes_and_exits_with_4_where_noth
     code, _, complaint = run("propose", film, "--head-diameter", "22", "-o", none)
     assert code == 4 and not none.exists() and complaint.count("\n") == 1
     assert "36" in complaint and "check the diameter" in complaint
+
+
+def test_without_its_optional_part_the_window_says_how_to_install_it(run, monkeypatch):
+    monkeypatch.setenv("DISPLAY", ":0")
+    monkeypatch.setitem(sys.modules, "napari", None)
+    monkeypatch.delitem(sys.modules, "napari_xraymeasure.window", raising=False)
+    code, _, complaint = run("view")
+    assert code == 2
+    assert "(napari is not installed)" in complaint

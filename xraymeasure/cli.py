@@ -296,12 +296,13 @@ def view(
     try:
         # The one command that opens the window may know of it.
         from napari_xraymeasure.window import open_window
+
+        open_window(film)
     except ImportError as error:
         raise XrayMeasureError(
             f"the window needs the optional part napari ({error.name} is not installed); "
             'install it with: pip install "xraymeasure[napari]"'
         ) from None
-    open_window(film)
 
 
 @app.command()

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import napari
 
 from napari_xraymeasure.start import make_ready
 
@@ -25,8 +28,9 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     film : path-like, optional
         A film, a folder of films, or a reading with its film beside it.
     """
+    # Nothing of what starting makes is garbage: looking for it would take half a second.
+    gc.disable()
     make_ready(film=film is not None)
-    import napari
     from qtpy.QtCore import Qt
     from qtpy.QtWidgets import QWidget
 
@@ -50,6 +54,8 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     window.showMaximized()
     width = round(DOCK_SHARE * window.screen().size().width())
     window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
+    gc.freeze()
+    gc.enable()
     if film is not None:
         dock.open_path(Path(film))
     return viewer, dock
@@ -58,6 +64,4 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
 def open_window(film: str | os.PathLike[str] | None = None) -> None:
     """Open the window and return when it is closed."""
     make_window(film)
-    import napari
-
     napari.run()
