@@ -210,17 +210,12 @@ def new_study(
     if key.exists():
         raise StudyError(f"{key}: the key of another study; move it to where it belongs")
     seen = without_twins(look_at_all(_found(source, study), workers, progress))
-    films = [entry for entry in seen if entry.kind == "film"]
-    if not films:
+    if not any(entry.kind == "film" for entry in seen):
         raise StudyError(f"{source}: holds no film (DICOM, PNG, TIFF or JPEG)" + _why_not(seen))
     for name in ("films", "plans", "readings", "remarks"):
         make_folder(study / name)
     entry_of = Entry(study, {}, set(), both_hips)
-    rows, keyed = entry_of.enter(films)
-    left = [entry for entry in seen if entry.kind not in ("film",)]
-    left_rows, left_keyed = left_out_rows(left, 0, keyed)
-    write_key(key, [*keyed, *left_keyed])
-    write_atomically(study / LEFT_OUT_FILE, csv_text(LEFT_OUT_COLUMNS, left_rows))
+    rows, keyed = _entered(study, key, entry_of, seen, ())
     write_atomically(study / FILMS_FILE, csv_text(FILM_COLUMNS, rows))
     # Last: a folder is a study once this file is there.
     text = _STUDY.format(films=FILMS_FILE, seed=secrets.randbelow(2**31))
@@ -270,23 +265,29 @@ def add_films(
     old = [row for row in read_key(keyfile) if row.label in labels or not row.subject]
     seen = look_at_all(_found(source, study.folder), workers, progress)
     seen = without_twins(seen, _standing(study, old, seen))
-    films = [entry for entry in seen if entry.kind == "film"]
-    if not films:
+    if not any(entry.kind == "film" for entry in seen):
         raise StudyError(f"{source}: holds no film that is new to the study" + _why_not(seen))
     for name in ("films", "plans"):
         make_folder(study.folder / name)
     entry_of = Entry(study.folder, _people(study, old), labels, both_hips)
-    rows, keyed = entry_of.enter(films)
-    left = [entry for entry in seen if entry.kind != "film"]
-    gone = rows_left_out(study.folder)
-    taken = max(
-        (int(row["label"][1:]) for row in gone if _LEFT_OUT.fullmatch(row["label"])), default=0
-    )
-    left_rows, left_keyed = left_out_rows(left, taken, keyed)
-    write_key(keyfile, [*old, *keyed, *left_keyed])
-    write_atomically(study.folder / LEFT_OUT_FILE, csv_text(LEFT_OUT_COLUMNS, [*gone, *left_rows]))
+    rows, keyed = _entered(study.folder, keyfile, entry_of, seen, old)
     write_atomically(table, _with_rows(read_text(table, StudyError), rows))
     return _summary(study.folder, keyfile, seen, keyed, rows, entry_of.contradictions)
+
+
+def _entered(
+    study: Path, key: Path, entry_of: Entry, seen: Sequence[Seen], old: Sequence[KeyRow]
+) -> tuple[list[dict[str, object]], list[KeyRow]]:
+    """Enter the films, write the key and what was left out; return rows of table and key."""
+    rows, keyed = entry_of.enter([entry for entry in seen if entry.kind == "film"])
+    gone = rows_left_out(study)
+    labels = (row["label"] for row in gone if _LEFT_OUT.fullmatch(row["label"]))
+    taken = max((int(label[1:]) for label in labels), default=0)
+    left = [entry for entry in seen if entry.kind != "film"]
+    left_rows, left_keyed = left_out_rows(left, taken, keyed)
+    write_key(key, [*old, *keyed, *left_keyed])
+    write_atomically(study / LEFT_OUT_FILE, csv_text(LEFT_OUT_COLUMNS, [*gone, *left_rows]))
+    return rows, keyed
 
 
 def _found(source: Path, study: Path) -> list[Path | Seen]:

@@ -243,15 +243,9 @@ def write_placing(study: Study, placing: Placing) -> Path:
     ]
     for spread in placing.spreads:
         lines.append(f"[landmarks.{spread.landmark}]")
-        values = {
-            "sd_px": spread.sd_px,
-            "low_px": spread.low_px,
-            "high_px": spread.high_px,
-            "sd_mm": spread.sd_mm,
-            "freedom": spread.freedom,
-            "films": spread.films,
-        }
-        lines += [f"{key} = {value!r}" for key, value in values.items() if value is not None]
+        for key, value in vars(spread).items():
+            if key != "landmark" and value is not None:
+                lines.append(f"{key} = {value!r}")
     path = placing_file(study, placing.reader)
     make_folder(path.parent)
     write_atomically(path, "\n".join(lines) + "\n")
@@ -305,8 +299,5 @@ def read_placing(study: Study, reader: str) -> Placing | None:
             raise StudyError(f"{path}: landmarks.{name}: unknown landmark; remove it")
     return Placing(
         reader,
-        tuple(
-            Spread(name, s.sd_px, s.low_px, s.high_px, s.sd_mm, s.freedom, s.films)
-            for name, s in record.landmarks.items()
-        ),
+        tuple(Spread(name, **known.model_dump()) for name, known in record.landmarks.items()),
     )
