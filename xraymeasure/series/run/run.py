@@ -14,6 +14,7 @@ import json
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, replace
+from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -145,6 +146,7 @@ def run_study(
     tasks: dict[Path, Task] = {}
     films = {film.label: film for film in study.films}
     placing = read_placings(study)
+    content = lru_cache(maxsize=1)(_content)  # of one film its readings follow one another
     for entry in entries:
         if (entry.film, entry.reader) in excluded:
             continue
@@ -153,7 +155,8 @@ def run_study(
         else:
             # A reading that states its own spread takes no other.
             own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
-            task = _task(study, films[entry.film], entry, own, draws, base, cache)
+            film = films[entry.film]
+            task = _task(study, film, content(film.file), entry, own, draws, base, cache)
             tasks[entry.path] = replace(task, seconds=film_seconds)
 
     todo = {path: task for path, task in tasks.items() if not is_whole(task.kept)}
@@ -205,6 +208,7 @@ def run_study(
 def _task(
     study: Study,
     film: StudyFilm,
+    content: str | None,
     entry: StudyReading,
     placing: Placing | None,
     draws: int,
@@ -219,7 +223,7 @@ def _task(
         version("scipy"),
         entry.place,
         entry.digest,
-        _content(film.file),
+        content,
         asdict(placing) if placing else None,
         study.opens(film),
         draws,

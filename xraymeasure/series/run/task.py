@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -67,15 +68,30 @@ def is_whole(path: Path) -> bool:
 
 def opened(task: Task) -> tuple[Film, Reading, Spread]:
     """Return film and reading as they are measured, and whose placing spread the reading states."""
-    from xraymeasure.film.read import read_film
     from xraymeasure.measuring.measure import measure
 
-    film, reading = read_film(task.film), task.reading
+    film, reading = _film(task.film, *_stamp(task.film)), task.reading
     if task.placing is not None:
         scale = measure(film, reading, draws=0, cup_opens=task.opens).mm_per_px
         if own := task.placing.on_film(scale):
             return film, replace(reading, placing_sd_px=own), "repeats"
     return film, reading, "reading" if reading.placing_sd_px is not None else "default"
+
+
+@lru_cache(maxsize=1)
+def _film(path: Path, changed_ns: int, size: int) -> Film:
+    """Return a film; the last one is kept, for another reading of it is likely to be next."""
+    from xraymeasure.film.read import read_film
+
+    return read_film(path)
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        stat = path.stat()
+    except OSError:
+        return 0, 0  # Reading it says why.
+    return stat.st_mtime_ns, stat.st_size
 
 
 def measure_task(task: Task) -> str:
