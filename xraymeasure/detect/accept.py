@@ -35,9 +35,6 @@ _WIDEST_IN_WHITE_DEG, _MOST_WHITE = 3.0, 0.7
 """Where all is white: spread of the inclination over variants, and how much is white where no
 silhouette bears the greys out."""
 _MISFIT_OF_HEAD = 0.02
-_ROUNDEST_MM = 0.13
-"""Uncertainty of a head's centre by the scatter of its edge: prosthetic heads 0.10 and less, also
-where all is white; circles of bone clipped to white 0.18 and more (rendered films)."""
 _FLOOR_DEG = np.array([0.14, 0.2])
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
 _SHARE_OF_SPREAD, _SHARE_OF_LIP = np.array([0.6, 1.0]), 0.5
@@ -76,11 +73,6 @@ _BENT_DEG = 4.5
 """Shafts on films of another program: 4 deg and less but five of twelve, two of these 1.2 and 2.3
 deg off."""
 _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
-
-
-def may_be_head(head: Head) -> bool:
-    """Whether the edge of a circle is as round as that of a ball."""
-    return head.centre_sd_mm < _ROUNDEST_MM
 
 
 def has_shell(fit: cup.Fitted) -> bool:

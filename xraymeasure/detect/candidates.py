@@ -20,8 +20,9 @@ HEAD_RADII_MM = (12.0, 30.0)
 """On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
 SHELL_RADII_MM = (25.0, 42.0)
 _STEP_MM = 1.0
-_FEWEST_IN_WHITE = 0.17
-"""Votes for a head in what is clipped to white, of which bone hides a part."""
+_FEWEST_IN_WHITE, _LEAST_NECK_IN_WHITE = 0.17, 0.75
+"""Votes for a head in what is clipped to white, of which bone hides a part; then the neck has to
+stand out: prostheses that were found 0.79 and more, circles of bone 0.53 (rendered films)."""
 _CLIPPED_FROM = 0.004
 """Share of the film's points with a clipped pixel in them, from which silhouettes vote."""
 _SILHOUETTE_SLOPE = 0.2
@@ -35,7 +36,7 @@ and more (rendered films): what is between is settled by the neck, the metal and
 _MOST = 8
 _APART_MM = 12.0
 _LEAST_NECK = 0.3
-"""Contrast of the neck over that of the head; prostheses 0.37 and more (rendered films)."""
+"""Contrast of the neck over that of the head; prostheses 0.47 and more (rendered films)."""
 _LEAST_METAL = 0.5
 """How far the circle's inside stands out from the body, 1 being the densest 3 in 1000 of the film.
 Prosthetic heads 0.83 and more, other circles 0.75 and less, most below 0.5 (rendered films)."""
@@ -116,20 +117,18 @@ def find_candidates(
     for row, column in peaks[order]:
         if len(found) == _MOST:
             break
-        near = (
-            slice(None),
-            slice(max(row - 2, 0), row + 3),
-            slice(max(column - 2, 0), column + 3),
-        )
         inside = _inside(field, float(field.x_mm[column]), float(field.y_mm[row]))
         if inside - body < _LEAST_METAL * (dense - body):
             continue
-        radius = float(radii[heads][votes.share[heads][near].max(axis=(1, 2)).argmax()])
+        above, before = max(row - 2, 0), max(column - 2, 0)
+        near = votes.share[:, above : row + 3, before : column + 3].max(axis=(1, 2))
+        radius = float(radii[heads][near[heads].argmax()])
         wider = radii >= max(SHELL_RADII_MM[0], radius + 6.0)
-        shell = float(radii[wider][votes.share[wider][near].max(axis=(1, 2)).argmax()])
+        shell = float(radii[wider][near[wider].argmax()])
         x, y = float(field.x_mm[column]), float(field.y_mm[row])
         direction, strength = _neck(field, x, y, radius)
-        if strength > _LEAST_NECK:
+        sure = max(best_head[row, column], best_shell[row, column]) > _FEWEST_VOTES
+        if strength > (_LEAST_NECK if sure else _LEAST_NECK_IN_WHITE):
             found.append(
                 Candidate(
                     "left" if np.cos(direction) > 0 else "right",

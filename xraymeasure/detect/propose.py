@@ -17,7 +17,6 @@ from xraymeasure.detect.accept import (
     is_lip,
     may_be_axis,
     may_be_cup,
-    may_be_head,
     may_become_cup,
     may_have_lip,
     stays_by,
@@ -193,7 +192,7 @@ def _hip(
     opens: Opens | None,
 ) -> HipProposal | None:
     head = find_head(upright, candidate)
-    if head is None or not may_be_head(head):
+    if head is None:
         return None
     height = upright.source_detector_mm
     # Angles do not depend on the scale: without a known head a usual magnification serves.
@@ -326,8 +325,6 @@ def _cup(
             found = by_greys() if wide.all_white else None
             return found if found is not None and agrees(*found) else None
         found = refined(silhouette)
-        if wide.all_white and (found is None or not stays_by(silhouette, found[1])):
-            found = by_greys()
         return found if found is not None and stays_by(silhouette, found[1]) else None
 
     if wide.all_white:
