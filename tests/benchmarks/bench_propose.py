@@ -43,8 +43,7 @@ PITCH_MM, BONE_SPACING_MM = 0.35, 3.0
 WARP_MM = 5.0
 """Bones are bent at random, so that no two pelvises are alike."""
 FIRST_SEED = 1000
-"""The thresholds and intervals of the method were set on films of seeds 0 to 11, and those
-of clipped ones on seeds 100 to 123 as well."""
+"""The thresholds and intervals of the method were set on films of seeds below 250."""
 WRONG_DEG = 2.5
 PICTURES = (".dcm", ".png", ".tif", ".tiff", ".jpg", ".jpeg")
 

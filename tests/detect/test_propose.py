@@ -181,6 +181,19 @@ def test_the_shaft_is_midway_between_its_outer_cortices():
     assert points[:, 1] == pytest.approx(true, abs=2.0)
 
 
+def test_a_shaft_that_bends_is_told_by_how_much():
+    # Each row is moved along a parabola: both cortices turn by the same angle.
+    pixels = film_of(LEFT, OPAQUE).pixels
+    curve = np.radians(8.0) / (2 * 60.0)  # per mm: 8 degrees over 60 mm
+    rows = (np.arange(pixels.shape[0]) - (pixels.shape[0] - 1) / 2) * PITCH - 130.0
+    moved = [np.roll(row, round(curve * y**2 / PITCH)) for row, y in zip(pixels, rows, strict=True)]
+    for film, bend in ((film_of(LEFT, OPAQUE), 0.0), (np.array(moved), 8.0)):
+        film = film_from_array(film, pitch_mm=PITCH, source_detector_mm=1150.0) if bend else film
+        axis = find_axis(plate(film), 88 * 1.16, 5 * 1.16, "left", SHAFT)
+        length = axis.points_mm[-1][1] - axis.points_mm[0][1]
+        assert axis.bend_deg == pytest.approx(bend * length / 60.0, abs=1.5)
+
+
 def test_the_edge_of_the_collimator_is_no_cortex():
     # It is straighter than bone, and 13 mm outside it.
     pixels = np.pad(film_of(LEFT, OPAQUE).pixels, ((0, 0), (40, 40)), mode="edge")
