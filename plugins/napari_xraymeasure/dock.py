@@ -36,7 +36,6 @@ from xraymeasure.errors import XrayMeasureError
 from xraymeasure.plan.plan import Plan, read_plan
 from xraymeasure.reading.binding import binding_fault
 from xraymeasure.reading.file import read_reading
-from xraymeasure.reading.reading import Reading
 
 FIRST_PAGE, WORK, PARTED = range(3)
 
@@ -123,14 +122,14 @@ class Dock(DockLayout):
         self.placing.proposing.connect(self._propose_or_not)
         self.compare.plan_changed.connect(self.set_plan)
         self.compare.plan_file.connect(self.open_path)
-        self.compare.second_changed.connect(self.lay_over)
+        self.compare.second_changed.connect(lambda r: self.session and self.session.lay_over(r))
         self.compare.before_chosen.connect(
             lambda path: self.tools and self.tools.compare_with(path, self.reader)
         )
         self.compare.beside_wanted.connect(lambda: self.tools and self.tools.show_before("beside"))
         self.form.beam_wanted.connect(self._want_beam)
         self.practice.again.connect(lambda: self._begin_again(afresh=True))
-        self.practice.revealed.connect(self.lay_over)
+        self.practice.revealed.connect(lambda r: self.session and self.session.lay_over(r))
         self.keep.reader_changed.connect(self._change_reader)
         self.keep.save_again.connect(lambda: self.session and self.session.save_again())
         self.keep.export_to.connect(lambda folder: self.work and self.work.export(folder))
@@ -202,7 +201,7 @@ class Dock(DockLayout):
         elif session.blinded:
             self.notices.say("blinded", "This study is blinded: other readings stay hidden.")
         else:
-            self.lay_over(reading)
+            session.lay_over(reading)
 
     def _choose_film(self, index: int) -> None:
         path = self.films.itemData(index)
@@ -255,7 +254,7 @@ class Dock(DockLayout):
         self._start(session, opened, layer)
         second = opened.second
         if second is not None and second != session.reading:
-            self.lay_over(second)
+            session.lay_over(second)
         self.view.zoom_to_film()
         self.give_keys_to_film()
 
@@ -320,11 +319,6 @@ class Dock(DockLayout):
             self.notices.say("blinded", "This study is blinded: the plan stays hidden.")
         else:
             self.session.hold_against(plan)
-
-    def lay_over(self, reading: Reading | None) -> None:
-        """Lay another reading of this film over the reader's own, or none."""
-        if self.session is not None:
-            self.session.lay_over(reading)
 
     def _want_beam(self) -> None:
         if self.tools is not None:

@@ -167,7 +167,7 @@ def every_stage(folder, size):
     work.tab("Practice")
     work.dock.practice.show_truth.click()
     work.shoot("08-practice")
-    work.dock.lay_over(None)
+    work.dock.session.lay_over(None)
     work.tab("Keep")
     work.dock.work.export(folder / "pages")
     work.shoot("09-exporting")

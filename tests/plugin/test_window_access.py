@@ -197,7 +197,7 @@ def test_a_question_and_its_answers_are_in_sight_however_low_the_screen(hand, pu
         answers = panel.question.findChildren(QPushButton)
         return answers and all(
             each.visibleRegion().boundingRect() == each.rect()
-            for each in (panel.question_text, *answers)
+            for each in (panel.question.text, *answers)
         )
 
     hand.dock.session.arm("teardrop_left")
@@ -207,7 +207,7 @@ def test_a_question_and_its_answers_are_in_sight_however_low_the_screen(hand, pu
     # Which head is it, with every landmark placed.
     put(hand.dock.session, replace(placed(), head_diameter_mm={}))
     assert whole()
-    assert "Which head" in panel.question_text.text()
+    assert "Which head" in panel.question.text.text()
     hand.dock.session.record(head_diameter_mm={"left": 36.0}, cup_opens={"left": "anterior"})
     QTest.qWait(50)
     assert panel.question.isHidden()

@@ -403,6 +403,7 @@ def test_the_mouse_wheel_over_a_field_changes_nothing(hand):
 
     before, reading = shown(), dock.session.reading
     for field in (*boxes, *numbers):
+        assert field.focusPolicy() != Qt.FocusPolicy.WheelFocus  # keys stay where they are
         for way in (120, -120):
             at, none = QPointF(5, 5), Qt.MouseButton.NoButton
             turn = QPoint(0, way), QPoint(0, way), none, Qt.KeyboardModifier.NoModifier

@@ -52,7 +52,6 @@ def number_field(
     field.setKeyboardTracking(False)
     field.setValue(field.minimum())
     field.setMinimumWidth(72)
-    field.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
     return named(field, name, tip)
 
 
@@ -167,10 +166,11 @@ class GiveBackKeys(QObject):
         """Watch every field of a part of the window."""
         for field in part.findChildren(QLineEdit):
             field.installEventFilter(self)
-        for field in part.findChildren(QAbstractSpinBox):
+        for field in (*part.findChildren(QAbstractSpinBox), *part.findChildren(QComboBox)):
             field.installEventFilter(self)
+            # Else a wheel would give it the keys.
+            field.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         for box in part.findChildren(QComboBox):
-            box.installEventFilter(self)
             box.activated.connect(lambda _index: self._to_film())
 
     def eventFilter(self, field: QObject, event: QEvent) -> bool:
