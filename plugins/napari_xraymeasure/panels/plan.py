@@ -124,25 +124,16 @@ class ComparePanel(QWidget):
         return row
 
     def _make_form(self) -> QGridLayout:
-        self.fields = {
-            (section, key): number_field(
-                low, high, suffix, f"Planned {words}", f"Planned {words}; a dash: not planned"
-            )
-            if section != "tolerance"
-            else number_field(
-                low,
-                high,
-                suffix,
-                words.capitalize(),
-                f"The {words}: how far from plan is still as planned",
-                0.5,
-            )
-            for section, key, words, (low, high), suffix in _FIELDS
-        }
+        self.fields = {}
+        for section, key, words, (low, high), suffix in _FIELDS:
+            name, tip, step = f"Planned {words}", f"Planned {words}; a dash: not planned", 1.0
+            if section == "tolerance":
+                name, step = words.capitalize(), 0.5
+                tip = f"The {words}: how far from plan is still as planned"
+            self.fields[section, key] = number_field(low, high, suffix, name, tip, step)
         grid = QGridLayout()
         for column, title in ((1, "planned"), (2, "tolerance ±")):
-            head = QLabel(title)
-            grid.addWidget(head, 0, column)
+            grid.addWidget(QLabel(title), 0, column)
         for row, (title, planned, tolerance) in enumerate(_ROWS, start=1):
             grid.addWidget(QLabel(title), row, 0)
             grid.addWidget(self.fields[planned], row, 1)
@@ -175,8 +166,8 @@ class ComparePanel(QWidget):
         form.addRow("Definition", self.definition)
         form.addRow("Plane", self.plane)
         form.addRow("Pelvic tilt", self.tilt)
-        self.definition.activated.connect(lambda _index: self._typed())
-        self.plane.activated.connect(lambda _index: self._typed())
+        for box in (self.definition, self.plane):
+            box.activated.connect(lambda _index: self._typed())
         self.tilt.valueChanged.connect(lambda _value: self._typed())
         return form
 
