@@ -1,6 +1,6 @@
 """Throughput and memory of a series: 1,000 phantom readings on small films.
 
-    python tests/benchmarks/bench_series.py [--readings 1000] [--draws 10000]
+    python tests/benchmarks/bench_series.py [--readings 1000] [--draws 2048]
 
 Prints readings a second with one and with two workers and their ratio, the peak resident memory of
 the whole family of processes over the first and the last hundred readings, and whether the tables
@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 import psutil
 
+from xraymeasure.measuring.measure import DRAWS
 from xraymeasure.phantom.dicom import film_dataset
 from xraymeasure.phantom.reader import simulate_reading
 from xraymeasure.phantom.scenarios import samples
@@ -116,7 +117,7 @@ def timed(study: Study, workers: int, draws: int) -> tuple[RunSummary, Memory]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--readings", type=int, default=1000)
-    parser.add_argument("--draws", type=int, default=10_000)
+    parser.add_argument("--draws", type=int, default=DRAWS)
     parser.add_argument("--rounds", type=int, default=1)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
