@@ -117,9 +117,9 @@ def draw(
     """Return draws of all inputs at once; the same seed gives the same.
 
     The draws fill the space of the inputs evenly (scrambled Sobol points through the inverse
-    normal; Owen AB, J Complex 1998;14:466-489, from memory). Where the model to first order is
-    given, what it makes of the same draws tells what they miss (JCGM 101 leaves the sampling
-    open).
+    normal; Owen AB, J Complex 1998;14:466-489, from memory), each seed in another way. Where the
+    model to first order is given, what it makes of the same draws tells what they miss (JCGM 101
+    leaves the sampling open).
 
     Draws that the model cannot answer (an outline so noisy that no ellipse passes near it) are
     left out, as is a number that fewer than half of the draws answer.
@@ -131,7 +131,7 @@ def draw(
     draws : int
         How many; a power of two fills space most evenly.
     seed : int
-        Of the scrambling.
+        Of how the points stand to the inputs.
     linear : Linear, optional
         The same model to first order; needed where numbers learn from agreements.
     """
@@ -190,21 +190,33 @@ def _unpacked(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.nda
 def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -> np.ndarray:
     """Return draws of standard normal inputs that fill their space evenly, (size, draws).
 
-    The first Sobol coordinates are the evenest: they go to the inputs in `first`, which bend the
-    model. The last few are kept: the next film of a study, or the next click, asks for the same.
+    One set of points serves all seeds, which exchange its coordinates and mirror them: a new set
+    for each reading of a study would cost as much as measuring it. The first Sobol coordinates
+    are the evenest: they go to the inputs in `first`, which bend the model. The last few are kept:
+    the next film of a study, or the next click, may ask for the same.
     """
+    rng = np.random.default_rng(seed)
+    rest = np.setdiff1d(np.arange(size), first)
+    order = [*rng.permutation(np.array(first, dtype=int)), *rng.permutation(rest)]
+    deviations = np.empty((size, draws))
+    # Films differ in their number of inputs: one set for as many as the next power of two.
+    deviations[order] = _even_points(max(16, 1 << (size - 1).bit_length()), draws)[:size]
+    deviations *= rng.choice([-1.0, 1.0], (size, 1))
+    deviations.setflags(write=False)
+    return deviations
+
+
+@lru_cache(maxsize=4)
+def _even_points(size: int, draws: int) -> np.ndarray:
+    """Return scrambled Sobol points as standard normal deviations, (size, draws)."""
     # Imported here: it takes longer than measuring a film, and a live number does without.
     from scipy.stats import qmc
 
     with warnings.catch_warnings():
         # Any number of draws is valid; a power of two is only evener.
         warnings.filterwarnings("ignore", message="The balance properties of Sobol")
-        uniform = qmc.Sobol(size, scramble=True, seed=seed).random(draws)
-    order = [*first, *(place for place in range(size) if place not in first)]
-    deviations = np.empty((size, draws))
-    deviations[order] = ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12))
-    deviations.setflags(write=False)
-    return deviations
+        uniform = qmc.Sobol(size, scramble=True, seed=0).random(draws)
+    return np.asarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
 
 
 _OF_A_RIM = ("perspective", "perspective_other", "ellipse")

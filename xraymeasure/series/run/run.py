@@ -41,7 +41,7 @@ CSV_FILE = "measurements.csv"
 PARQUET_FILE = "measurements.parquet"
 COLUMNS_FILE = "columns.txt"
 VALUES_FILE = "values.csv"
-_LAYOUT = 3
+_LAYOUT = 4
 
 FILM_SECONDS = 120.0
 """How long one reading may take to be measured; it takes about a tenth of a second."""
