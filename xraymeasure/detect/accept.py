@@ -45,8 +45,9 @@ tests/benchmarks/bench_propose.py."""
 _OF_SHAPE_DEG_PER_MM, _MOST_OF_SHAPE_DEG = 2.2, 3.6
 """What a raised lip may turn the inclination by, for each mm that the opening seems to lie outward:
 rendered shells 2.2 to 3.7 deg, always low; below `_FARTHEST_FACE_MM` it fades."""
-_LIPPED_FROM_MM, _LIPPED_TO_MM, _LIPS_DEG, _AS_GOOD = 0.8, 2.6, (2.5, 13.0), 1.25
-"""Half balls come out below 0.6 mm, shells with 3 mm more all round at 3.0 and beyond."""
+_LIPPED_FROM_MM, _LIPPED_TO_MM, _LIPS_DEG, _AS_GOOD = 0.8, 2.1, (2.5, 13.0), 1.25
+"""Half balls come out below 0.6 mm, shells with a lip of 2 to 4 mm between 1.1 and 1.8, those with
+3 mm more all round at 2.4 and beyond."""
 _LIP_TURNS_ANTEVERSION_DEG = 4.0
 _LONGER_TURNS, _OF_LIP = 0.48, np.array([0.17, 0.05])
 """For each degree of lip: by how much the inclination is lower if the shell is longer all round
