@@ -31,9 +31,8 @@ _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
 _FROM_SILHOUETTE_DEG, _LARGER_MM, _FARTHEST_IN_WHITE_MM = 12.0, 1.2, 2.5
 """Where all is white, the inclination and the radius of the silhouette, and from head to shell.
 Rendered films: 10.7, 0.9 and 1.9 where the pose was right."""
-_WIDEST_IN_WHITE_DEG, _MOST_WHITE = 3.0, 0.7
-"""Where all is white: spread of the inclination over variants, and how much is white where no
-silhouette bears the greys out."""
+_WIDEST_IN_WHITE_DEG = 3.0
+"""Where all is white: spread of the inclination over variants."""
 _MISFIT_OF_HEAD = 0.02
 _FLOOR_DEG = np.array([0.14, 0.2])
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
@@ -79,11 +78,6 @@ _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
 def has_shell(fit: cup.Fitted) -> bool:
     """Whether what surrounds the head is metal."""
     return bool(np.exp(fit.parameters[picture.SHELL]) > _LEAST_ATTENUATION)
-
-
-def agrees(scene: picture.CupScene, fit: cup.Fitted) -> bool:
-    """Whether a picture agrees as it should on a film that is not clipped."""
-    return fit.misfit < _LIMIT and float(scene.white.mean()) < _MOST_WHITE
 
 
 def may_become_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:

@@ -10,7 +10,6 @@ import numpy as np
 
 from xraymeasure.detect import cup, picture, spread
 from xraymeasure.detect.accept import (
-    agrees,
     angle_sd_deg,
     doubts_of,
     heads_apart,
@@ -301,36 +300,30 @@ def _cup(
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
 
-    def by_greys() -> tuple[picture.CupScene, cup.Fitted] | None:
-        best, least = None, np.inf
-        for anteversion in _STARTS_DEG:
-            start = cup.start_parameters(outer, 43.0, anteversion)
-            coarse = cup.descend(wide, start, 7, (picture.FLANGE, picture.LIP))
-            if not may_become_cup(wide, coarse):
-                break
-            if coarse.cost > _NO_BETTER * least:
-                continue
-            least = coarse.cost
-            found = refined(coarse.parameters)
-            if found is not None and (best is None or found[1].misfit < best[1].misfit):
-                best = found
-            if wide.all_white or (best is not None and best[1].misfit < _GOOD_MISFIT):
-                break
+    best: tuple[picture.CupScene, cup.Fitted] | None = None
+    least = np.inf
+    for anteversion in () if wide.all_white else _STARTS_DEG:
+        start = cup.start_parameters(outer, 43.0, anteversion)
+        coarse = cup.descend(wide, start, 7, (picture.FLANGE, picture.LIP))
+        if not may_become_cup(wide, coarse):
+            break
+        if coarse.cost > _NO_BETTER * least:
+            continue
+        least = coarse.cost
+        found = refined(coarse.parameters)
+        if found is not None and (best is None or found[1].misfit < best[1].misfit):
+            best = found
+        if best is not None and best[1].misfit < _GOOD_MISFIT:
+            break
+    if best is not None or not wide.clipped:
         return best
-
-    def by_silhouette() -> tuple[picture.CupScene, cup.Fitted] | None:
-        around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
-        silhouette = pose_by_silhouette(around, outer)
-        if silhouette is None:
-            found = by_greys() if wide.all_white else None
-            return found if found is not None and agrees(*found) else None
-        found = refined(silhouette)
-        return found if found is not None and stays_by(silhouette, found[1]) else None
-
-    if wide.all_white:
-        return by_silhouette()
-    found = by_greys()
-    return by_silhouette() if found is None and wide.clipped else found
+    # Greys tell little where metal and bone are white.
+    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
+    silhouette = pose_by_silhouette(around, outer)
+    if silhouette is None:
+        return None
+    found = refined(silhouette)
+    return found if found is not None and stays_by(silhouette, found[1]) else None
 
 
 def proposed_reading(
