@@ -50,6 +50,16 @@ class Form(Generic[Record]):
     shape: Callable[[dict[str, Any]], dict[str, Any]] | None = None
 
 
+_ADAPTERS: dict[type, TypeAdapter[Any]] = {}
+
+
+def adapter(record: type[Record]) -> TypeAdapter[Record]:
+    """Return what reads and writes a record, made once: that takes longer than to use it."""
+    if record not in _ADAPTERS:
+        _ADAPTERS[record] = TypeAdapter(record)
+    return _ADAPTERS[record]
+
+
 def parse_json(text: str, where: str, form: Form[Record]) -> Record:
     """Return the record that JSON `text` holds; `where` is what messages call it."""
     try:
@@ -115,13 +125,13 @@ def _validated(table: Any, where: str, form: Form[Record]) -> Record:
         )
     try:
         if form.shape is None:
-            return TypeAdapter(form.record).validate_python(table)
+            return adapter(form.record).validate_python(table)
         if version is not form.version:
             fault = "is missing" if version is None else f"should be {form.version}"
             raise form.error(f"version: {fault}")
         content = {key: each for key, each in table.items() if key not in ("format", "version")}
         # From text again: a list of JSON stands for a tuple, which strictness else refuses.
-        return TypeAdapter(form.record).validate_json(json.dumps(form.shape(content)))
+        return adapter(form.record).validate_json(json.dumps(form.shape(content)))
     except ValidationError as error:
         known = getattr(form.record, "__dataclass_fields__", ())
         raise form.error(f"{where}: {describe_faults(error, known)}") from None

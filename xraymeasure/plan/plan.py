@@ -7,12 +7,12 @@ import os
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, model_validator
+from pydantic import ConfigDict, Field, ValidationError, model_validator
 from pydantic.dataclasses import dataclass
 
 from xraymeasure.errors import PlanError
 from xraymeasure.files.atomic import read_text
-from xraymeasure.files.formats import describe_faults, load_toml
+from xraymeasure.files.formats import adapter, describe_faults, load_toml
 from xraymeasure.reading.reading import Posture
 from xraymeasure.vocabulary.landmarks import Side
 
@@ -185,7 +185,7 @@ def parse_plan(text: str, where: str = "plan") -> Plan:
     record = load_toml(text, where, "a plan", PlanError)
     try:
         _check_keys(record, Plan)
-        return TypeAdapter(Plan).validate_python(record)
+        return adapter(Plan).validate_python(record)
     except ValidationError as error:
         raise PlanError(f"{where}: {describe_faults(error)}") from None
     except PlanError as error:

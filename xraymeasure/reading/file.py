@@ -9,11 +9,9 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter
-
 from xraymeasure.errors import ReadingError
 from xraymeasure.files.atomic import read_text, write_atomically
-from xraymeasure.files.formats import Form, parse_json
+from xraymeasure.files.formats import Form, adapter, parse_json
 from xraymeasure.reading.moment import moment_from
 from xraymeasure.reading.reading import FilmBinding, Reading, known_landmark
 from xraymeasure.vocabulary.landmarks import SIDES
@@ -118,7 +116,7 @@ def _checked(reading: Reading) -> Reading:
 
 def format_reading(reading: Reading) -> str:
     """Return the reading as the text of a file; `parse_reading` gives the same reading back."""
-    record = TypeAdapter(Reading).dump_python(reading, mode="json")
+    record = adapter(Reading).dump_python(reading, mode="json")
     table = {"format": FORMAT, "version": VERSION, **_folded(record)}
     return json.dumps(table, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 

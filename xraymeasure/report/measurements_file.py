@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
 from annotated_types import Gt
-from pydantic import ConfigDict, TypeAdapter
+from pydantic import ConfigDict
 
 from xraymeasure.about import CAUTION
 from xraymeasure.change.result import Change
 from xraymeasure.errors import MeasureError
 from xraymeasure.files.atomic import read_text
-from xraymeasure.files.formats import Form, parse_json
+from xraymeasure.files.formats import Form, adapter, parse_json
 from xraymeasure.measuring.results import Finding, KnownSizes, Measurement, Measurements, Missing
 from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.plan.compare import LABELS, ComparisonRow
@@ -111,7 +111,7 @@ def measurements_record(found: Subject) -> dict[str, Any]:
     ``missing``; an absent number of a comparison is None and ``reason`` says why.
     """
     measured, comparison = found.measurements, found.comparison
-    record = TypeAdapter(_File).dump_python(
+    record = adapter(_File).dump_python(
         _File(
             film=measured.film,
             reader=measured.reader,

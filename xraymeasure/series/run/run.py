@@ -217,10 +217,7 @@ def _task(
 ) -> Task:
     own_seed = int.from_bytes(_hash(seed, *entry.place)[:4], "big")
     key = _hash(
-        _LAYOUT,
-        __version__,
-        version("numpy"),
-        version("scipy"),
+        *_versions(),
         entry.place,
         entry.digest,
         content,
@@ -233,6 +230,11 @@ def _task(
     assert entry.reading is not None
     opens = study.opens(film)
     return Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept, opens)
+
+
+@lru_cache(maxsize=1)
+def _versions() -> tuple[Any, ...]:
+    return _LAYOUT, __version__, version("numpy"), version("scipy")
 
 
 def _content(film: Path) -> str | None:
