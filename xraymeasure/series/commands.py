@@ -330,6 +330,7 @@ def followup(
     One page, followup.pdf, is of all hips, and their changes are one table, changes.csv and
     changes.parquet.
     """
+    from xraymeasure.files.atomic import replaced_together
     from xraymeasure.series.cohort.cohort import cohort_of_study
     from xraymeasure.series.cohort.page import write_cohort
     from xraymeasure.series.followup.followup import followup_of_study
@@ -340,30 +341,30 @@ def followup(
     opened, summary = _run(study, workers, scheduler, reader, occasion, out=out)
     folder = out or opened.folder / "followup"
     followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
-    for path in write_followup_study(followed, folder):
-        answer(path)
     shown = [hip for hip in followed if pages == "all" or (pages == "flagged" and hip.flagged)]
-    with progress_bar("pages") as progress:
-        paths = write_followups(
-            shown, folder, workers=workers, scheduler=scheduler, progress=progress
-        )
+    # One set: no page of a hip stands beside the table of another run.
+    with replaced_together(folder) as stage:
+        paths = write_followup_study(followed, stage)
+        with progress_bar("pages") as progress:
+            paths += write_followups(
+                shown, stage, workers=workers, scheduler=scheduler, progress=progress
+            )
+        if any(film.plan for film in opened.films):
+            cohort = cohort_of_study(
+                opened,
+                reader=reader,
+                occasion=occasion,
+                run=summary,
+                workers=workers,
+                scheduler=scheduler,
+            )
+            paths += write_cohort(cohort, stage)
     for path in paths:
-        answer(path)
+        answer(folder / path.name)
     flagged = sum(hip.flagged for hip in followed)
     tell(f"{counted(len(followed), 'hip')} followed, a change is shown on {flagged}")
     for label, why in followed.left_out:
         tell(f"{label}: {why}")
-    if any(film.plan for film in opened.films):
-        cohort = cohort_of_study(
-            opened,
-            reader=reader,
-            occasion=occasion,
-            run=summary,
-            workers=workers,
-            scheduler=scheduler,
-        )
-        for path in write_cohort(cohort, folder):
-            answer(path)
 
 
 @app.command("learning")

@@ -280,6 +280,30 @@ def test_a_reader_can_be_chosen(study):
         followup_of_study(study, reader="C")
 
 
+def test_outputs_of_two_runs_never_stand_beside_one_another(study, run, tmp_path, monkeypatch):
+    """A run that ends between the table of all hips and the page of one changes neither."""
+    from xraymeasure.series.followup import page
+
+    def fails(followup, out):
+        raise StudyError("invented failure")
+
+    out, (old, others) = tmp_path / "out", ("an earlier table", "an earlier page")
+    out.mkdir()
+    (out / "changes.csv").write_text(old)
+    (out / "followup_S1_left.html").write_text(others)
+    asked = "series", "followup", study.folder, "--workers", 0, "--out", out
+    with monkeypatch.context() as broken:
+        broken.setattr(page, "write_followup", fails)
+        code, _, err = run(*asked)
+    assert code == 2 and "invented failure" in err
+    assert (out / "changes.csv").read_text() == old
+    assert (out / "followup_S1_left.html").read_text() == others
+    code, said, _ = run(*asked)
+    assert code == 0 and str(out / "followup_S1_left.pdf") in said.replace("\n", "")
+    assert (out / "changes.csv").read_text() != old
+    assert (out / "followup_S1_left.html").read_text() != others
+
+
 def test_a_study_has_one_page_and_one_table_over_all_hips(sunk, tmp_path):
     import pyarrow.parquet as pq
 
