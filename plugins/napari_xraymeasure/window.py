@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import gc
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import napari
 
-from napari_xraymeasure.start import make_ready
+from napari_xraymeasure.start import make_ready, no_garbage
 
 if TYPE_CHECKING:
     from napari_xraymeasure.dock import Dock
@@ -28,9 +27,15 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     film : path-like, optional
         A film, a folder of films, or a reading with its film beside it.
     """
-    # Nothing of what starting makes is garbage: looking for it would take half a second.
-    gc.disable()
-    make_ready(film=film is not None)
+    with no_garbage():
+        make_ready(film=film is not None)
+        viewer, dock = _shown()
+    if film is not None:
+        dock.open_path(Path(film))
+    return viewer, dock
+
+
+def _shown() -> tuple[Any, Dock]:
     from qtpy.QtCore import Qt
     from qtpy.QtWidgets import QWidget
 
@@ -54,10 +59,6 @@ def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
     window.showMaximized()
     width = round(DOCK_SHARE * window.screen().size().width())
     window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
-    gc.freeze()
-    gc.enable()
-    if film is not None:
-        dock.open_path(Path(film))
     return viewer, dock
 
 

@@ -150,33 +150,30 @@ def propose(
     upright = plate(film, beam_centre, source_detector_mm)
     whole = upright.field(1.0)
     votes = circle_votes(whole)
-    hips = []
     searched: dict[tuple[float, float], list[Candidate]] = {}
-    for wanted in SIDES if side is None else (side,):
-        known = (
-            head_diameter_mm.get(wanted)
-            if isinstance(head_diameter_mm, Mapping)
-            else head_diameter_mm
-        )
+
+    def first_on(wanted: Side, known: float | None) -> HipProposal | None:
         low, high = _PLAUSIBLE_MAGNIFICATIONS
         radii = (0.5 * low * known, 0.5 * high * known) if known else HEAD_RADII_MM
         if radii not in searched:
             searched[radii] = find_candidates(whole, votes, radii)
         of_side = [candidate for candidate in searched[radii] if candidate.side == wanted]
-        for candidate in of_side[:_TRIES_A_SIDE]:
-            found = _hip(film, upright, candidate, known, beam_centre, opens)
-            if found is not None:
-                hips.append(found)
-                break
+        tried = (
+            _hip(film, upright, candidate, known, beam_centre, opens)
+            for candidate in of_side[:_TRIES_A_SIDE]
+        )
+        return next(filter(None, tried), None)
+
+    given = {
+        wanted: head_diameter_mm.get(wanted)
+        if isinstance(head_diameter_mm, Mapping)
+        else head_diameter_mm
+        for wanted in (SIDES if side is None else (side,))
+    }
+    hips = [hip for wanted, known in given.items() if (hip := first_on(wanted, known))]
     others: tuple[HipProposal, ...] = ()
-    if head_diameter_mm and not hips:
-        others = propose(
-            film,
-            side=side,
-            beam_centre=beam_centre,
-            source_detector_mm=source_detector_mm,
-            opens=opens,
-        ).hips
+    if not hips and any(given.values()):
+        others = tuple(hip for wanted in given if (hip := first_on(wanted, None)))
     apart = heads_apart([hip.magnification for hip in hips if hip.magnification])
     hips = [replace(hip, doubts=(*hip.doubts, *apart)) for hip in hips]
     return Proposals(METHOD, tuple(hips), upright.assumed, others)
@@ -299,7 +296,6 @@ def _cup(
 
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
-
     best: tuple[picture.CupScene, cup.Fitted] | None = None
     least = np.inf
     for anteversion in () if wide.all_white else _STARTS_DEG:

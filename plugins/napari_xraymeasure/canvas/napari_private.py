@@ -1,4 +1,4 @@
-"""The one place that reaches behind napari's public face.
+"""The one place that reaches behind napari's public face, but for what has to come before Qt.
 
 napari gives no public way to its canvas widget, its main window, nor to the widgets that take
 dropped files. The versions in which these names stand are those that the package asks for.
