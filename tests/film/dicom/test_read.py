@@ -34,6 +34,7 @@ from xraymeasure.errors import FilmError
 from xraymeasure.film.dicom.identity import IDENTITY
 from xraymeasure.film.read import read_film
 from xraymeasure.film.spacing import SpacingKind
+from xraymeasure.samples import sample_folder
 
 BIG = {"BitsAllocated": 16, "BitsStored": 12, "HighBit": 11}
 
@@ -602,6 +603,13 @@ def test_a_truncated_film_is_refused_wherever_it_was_cut(tmp_path, syntax, capfd
         path.write_bytes(content[: int(part * len(content))])
         refused(path)
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("kept", [20_000, 600_000])
+def test_a_copy_that_broke_off_inside_the_pixels_is_said_to_be_truncated(tmp_path, kept):
+    path = tmp_path / "film.dcm"
+    path.write_bytes((sample_folder() / "before.dcm").read_bytes()[:kept])
+    assert "truncated" in refused(path)
 
 
 @pytest.mark.parametrize("syntax", [JPEGLossless, JPEGLSLossless, JPEG2000Lossless, RLELossless])

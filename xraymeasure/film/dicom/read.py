@@ -115,7 +115,11 @@ def _refuse_other_than_one_radiograph(dataset: Dataset, path: Path) -> None:
     if meta_class == DICOMDIR or "DirectoryRecordSequence" in dataset:
         raise FilmError(f"{path}: is a DICOMDIR, a list of films; name one of the files it lists")
     if len(dataset) == 0:
-        raise FilmError(f"{path}: holds no DICOM attributes; export the film again")
+        # What is read of a compressed film that was cut off inside its pixels, too.
+        raise FilmError(
+            f"{path}: holds no DICOM attributes that can be read: it is truncated or damaged; "
+            "export the film again"
+        )
     attributes = Attributes(dataset)
     modality = attributes.text("Modality")
     sop_class = attributes.text("SOPClassUID") or str(meta_class or "")
