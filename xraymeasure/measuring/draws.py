@@ -6,6 +6,7 @@ order, and the intervals where first order does not hold.
 
 from __future__ import annotations
 
+import itertools
 import warnings
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -136,12 +137,15 @@ def draw(
         The same model to first order; needed where numbers learn from agreements.
     """
     sources = [term.source for term in terms for _ in term.mean]
+    size = len(sources)
     bent = tuple(place for place, source in enumerate(sources) if source in BENT)
-    deviations = _even_deviations(len(sources), draws, seed, bent)
-    inputs = _unpacked(terms, deviations)
-    lacking = np.zeros((0, draws))
+    deviations = _even_deviations(size, draws, seed, bent)
+    inputs = deviations.of(terms)
     if linear:
-        moved, lacking = linear.settled(deviations)
+        count = len(linear.keys)
+        slopes = np.vstack([linear.learned, linear.jacobian[count:]])[:, :size]
+        straight, off = np.split(deviations.through(slopes), [count])
+        moved, lacking = linear.settled(off + linear.middle[count:, None])
         start = 0
         for term in terms:
             if term.source in BENT:
@@ -152,23 +156,22 @@ def draw(
     keys = [key for key in numbers if key[0] != AGREEMENT]
     table = np.stack([numbers[key] for key in keys]) if keys else np.zeros((0, draws))
     if linear:
-        rows, count = [linear.keys.index(key) for key in keys], len(linear.keys)
-        table = table - lacking[rows]
+        rows = [linear.keys.index(key) for key in keys]
+        straight, slopes = straight[rows], slopes[rows]
+        table -= lacking[rows]
         if linear.agreements:
             still = np.stack([numbers[key] for key in linear.agreements]) - lacking[count:]
-            table = table - linear.gain[rows] @ still
+            table -= linear.gain[rows] @ still
     answered = np.isfinite(table)
     known = answered.mean(axis=1) >= 0.5
-    if not (whole := answered[known].all(axis=0)).all():
-        table, deviations = table[:, whole], deviations[:, whole]
-    if not known.all():
-        table = table[known]
-    found = [key for key, one in zip(keys, known, strict=True) if one]
-    of_key = dict(zip(found, range(len(found)), strict=True))
+    whole = answered[known].all(axis=0)
+    if not whole.all() or not known.all():
+        table = table[known][:, whole]
+    of_key = {key: row for row, key in enumerate(itertools.compress(keys, known))}
     if not linear:
-        return Draws(of_key, np.sort(table, axis=1), np.zeros((0, 0)), np.zeros(len(found)))
-    slopes = linear.learned[rows][known, : len(deviations)]
-    straight = slopes @ deviations
+        return Draws(of_key, np.sort(table, axis=1), np.zeros((0, 0)), np.zeros(len(of_key)))
+    if not whole.all() or not known.all():
+        straight, slopes = straight[known][:, whole], slopes[known]
     # Where a step tells nothing of the whole spread (a rim seen edge on), neither do its ends.
     alike = (table - straight).var(axis=1) < 0.25 * table.var(axis=1)
     spread = alike * np.sqrt((slopes**2).sum(axis=1))
@@ -177,33 +180,51 @@ def draw(
     return Draws(of_key, table, straight, spread)
 
 
-def _unpacked(terms: Sequence[Term], deviations: np.ndarray) -> dict[str, np.ndarray]:
-    """Return inputs from deviations in standard uncertainties, shape (all inputs, draws)."""
-    if not terms:
-        return {}
-    drawn = np.concatenate([term.u for term in terms])[:, None] * deviations
-    drawn += np.concatenate([term.mean for term in terms])[:, None]
-    return by_name(terms, drawn)
+@dataclass(frozen=True, eq=False)
+class Deviations:
+    """Draws of standard normal inputs.
+
+    Attributes
+    ----------
+    points : numpy.ndarray, shape (inputs, draws)
+        In an order of their own.
+    order : numpy.ndarray, shape (inputs,)
+        The input that each row stands for.
+    signs : numpy.ndarray, shape (inputs,)
+        1 or -1: the inputs, in their own order, that are mirrored.
+    """
+
+    points: np.ndarray
+    order: np.ndarray
+    signs: np.ndarray
+
+    def of(self, terms: Sequence[Term]) -> dict[str, np.ndarray]:
+        """Return the inputs of these terms, each ``(k, draws)``, by name."""
+        if not terms:
+            return {}
+        drawn = self.points[np.argsort(self.order)]
+        drawn *= (self.signs * np.concatenate([term.u for term in terms]))[:, None]
+        drawn += np.concatenate([term.mean for term in terms])[:, None]
+        return by_name(terms, drawn)
+
+    def through(self, slopes: np.ndarray) -> np.ndarray:
+        """Return what slopes, (numbers, inputs), make of them, shape (numbers, draws)."""
+        return np.asarray((slopes * self.signs)[:, self.order] @ self.points)
 
 
-@lru_cache(maxsize=4)
-def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -> np.ndarray:
-    """Return draws of standard normal inputs that fill their space evenly, (size, draws).
+def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -> Deviations:
+    """Return draws of standard normal inputs that fill their space evenly.
 
     One set of points serves all seeds, which exchange its coordinates and mirror them: a new set
     for each reading of a study would cost as much as measuring it. The first Sobol coordinates
-    are the evenest: they go to the inputs in `first`, which bend the model. The last few are kept:
-    the next film of a study, or the next click, may ask for the same.
+    are the evenest: they go to the inputs in `first`, which bend the model.
     """
     rng = np.random.default_rng(seed)
     rest = np.setdiff1d(np.arange(size), first)
-    order = [*rng.permutation(np.array(first, dtype=int)), *rng.permutation(rest)]
-    deviations = np.empty((size, draws))
+    order = np.concatenate([rng.permutation(np.array(each, dtype=int)) for each in (first, rest)])
     # Films differ in their number of inputs: one set for as many as the next power of two.
-    deviations[order] = _even_points(max(16, 1 << (size - 1).bit_length()), draws)[:size]
-    deviations *= rng.choice([-1.0, 1.0], (size, 1))
-    deviations.setflags(write=False)
-    return deviations
+    points = _even_points(max(16, 1 << (size - 1).bit_length()), draws)[:size]
+    return Deviations(points, order, rng.choice([-1.0, 1.0], size))
 
 
 @lru_cache(maxsize=4)
@@ -216,7 +237,9 @@ def _even_points(size: int, draws: int) -> np.ndarray:
         # Any number of draws is valid; a power of two is only evener.
         warnings.filterwarnings("ignore", message="The balance properties of Sobol")
         uniform = qmc.Sobol(size, scramble=True, seed=0).random(draws)
-    return np.asarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
+    points = np.ascontiguousarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
+    points.setflags(write=False)
+    return points
 
 
 _OF_A_RIM = ("perspective", "perspective_other", "ellipse")

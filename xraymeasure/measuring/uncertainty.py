@@ -170,7 +170,7 @@ class Linear:
         zeros = self.jacobian[len(self.keys) :]
         return zeros.T @ np.linalg.pinv(zeros @ zeros.T, hermitian=True)
 
-    def settled(self, deviations: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def settled(self, off: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return by how much bent inputs learn from the agreements, and what numbers still lack.
 
         The model is then looked at where the film leaves the femurs, not over all that they might
@@ -179,8 +179,8 @@ class Linear:
 
         Parameters
         ----------
-        deviations : numpy.ndarray, shape (inputs, draws)
-            In standard uncertainties.
+        off : numpy.ndarray, shape (agreements, draws)
+            The agreements to first order.
 
         Returns
         -------
@@ -189,8 +189,7 @@ class Linear:
         lacking : numpy.ndarray, shape (keys + agreements, draws)
             To be taken off the numbers and the agreements that these draws give.
         """
-        size, count, bent = len(deviations), len(self.keys), list(self.bent)
-        off = self.middle[count:, None] + self.jacobian[count:, :size] @ deviations
+        count, bent = len(self.keys), list(self.bent)
         moved = self._from_agreements[bent] @ off
         learned = self.jacobian[:, bent] @ moved
         lacking = np.vstack([self.gain @ off - learned[:count], off - learned[count:]])
