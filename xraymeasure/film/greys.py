@@ -74,9 +74,11 @@ class Greys:
     def shown(self, pixels: np.ndarray) -> np.ndarray:
         """Return `pixels` (integers of 8 or 16 bits, any shape) as float32 in 0 to 1."""
         words = np.ascontiguousarray(pixels).view(f"u{pixels.dtype.itemsize}")
-        # Every step acts on values one by one, so it is done once for each possible word.
-        every_word = np.arange(2 ** (8 * pixels.dtype.itemsize), dtype=words.dtype)
-        values = every_word.view(pixels.dtype).astype(float)
+        # Every step acts on values one by one: of many pixels once for each possible word.
+        possible = 2 ** (8 * words.itemsize)
+        many = words.size > possible
+        each = np.arange(possible, dtype=words.dtype) if many else words
+        values = each.view(pixels.dtype).astype(float)
         values = self.modality(values) if self.modality else self.slope * values + self.intercept
         if isinstance(self.voi, Window):
             greys = self.voi(values)
@@ -85,13 +87,16 @@ class Greys:
                 values = self.voi(values)
                 low, high = 0.0, float(2**self.voi.bits - 1)
             else:
-                occurs = np.zeros(len(every_word), dtype=bool)
-                occurs[words] = True
-                low, high = float(values[occurs].min()), float(values[occurs].max())
+                there = values
+                if many:
+                    occurs = np.zeros(possible, dtype=bool)
+                    occurs[words] = True
+                    there = values[occurs]
+                low, high = float(there.min()), float(there.max())
             greys = np.clip((values - low) / (high - low), 0, 1) if high > low else values * 0
         if self.inverted:
             greys = 1 - greys
-        return np.asarray(greys.astype(np.float32)[words])
+        return np.asarray(greys.astype(np.float32)[words if many else ...])
 
 
 def luminance(colour: np.ndarray) -> np.ndarray:

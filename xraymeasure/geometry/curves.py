@@ -173,7 +173,7 @@ def squares_about_circles(sets: np.ndarray) -> np.ndarray:
 def _circle_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     dx, dy = points[:, 0] - p[0], points[:, 1] - p[1]
     distance = np.sqrt(dx * dx + dy * dy)
-    jacobian = np.full((3, *dx.shape), -1.0)
+    jacobian = np.full((3, *dx.shape), -1.0, dx.dtype)
     np.divide(-dx, distance, out=jacobian[0])
     np.divide(-dy, distance, out=jacobian[1])
     return distance - p[2], jacobian

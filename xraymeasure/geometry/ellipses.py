@@ -233,7 +233,7 @@ def _ellipse_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.nd
     nx /= length
     ny /= length
     residual = nx * (u - a * tx) + ny * (v - b * ty)
-    jacobian = np.empty((5, *residual.shape))
+    jacobian = np.empty((5, *residual.shape), residual.dtype)
     np.subtract(sin * ny, cos * nx, out=jacobian[0])
     np.subtract(-sin * nx, cos * ny, out=jacobian[1])
     np.multiply(-nx, tx, out=jacobian[2])
@@ -272,7 +272,7 @@ def foot_of(
         scale += np.multiply(ty, ty, out=ty)
         length = np.multiply(qx, qx, out=tx)
         length += qy * qy
-        length += 1e-300
+        length += 1e-30
         scale /= length
         np.sqrt(scale, out=scale)
         for q, centre, over_half in ((qx, ex, over_a), (qy, ey, over_b)):
@@ -283,7 +283,7 @@ def foot_of(
         length = qx * qx
         length += np.multiply(qy, qy, out=ty)
         np.sqrt(length, out=length)
-        np.maximum(length, 1e-300, out=length)
+        np.maximum(length, 1e-30, out=length)
         over_length = np.divide(1.0, length, out=length)
         tx, ty = np.multiply(qx, over_length, out=qx), np.multiply(qy, over_length, out=qy)
     return tx, ty

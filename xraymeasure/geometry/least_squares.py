@@ -59,7 +59,8 @@ def refit(
     start : array_like, shape (k,) or (k, draws)
     follows : bool
         Whether the curve moves as its points do and the starts differ in their place only. The
-        copies then start where their points put them to first order, which saves most a step.
+        copies then start where their points put them to first order, which saves most a step, and
+        go on in single precision: half as much to move about.
 
     Returns
     -------
@@ -73,14 +74,23 @@ def refit(
     points, start = np.asarray(points, dtype=float), np.asarray(start, dtype=float)
     start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2]))
     # To first order most copies are the first one: only one in ten steps moves this curve.
-    new = (points != points[:, :, :1]).any(axis=(0, 1)) | (start != start[:, :1]).any(axis=0)
-    new[:1] = True
+    if not (new := _moved(points[:1], start)).all():
+        new = _moved(points, start)
     if not new.all():
         points, start = points[:, :, new], start[:, new]
         found = _descended(model, points.tobytes(), start.tobytes(), points.shape)
         return found[:, np.where(new, np.cumsum(new) - 1, 0)]
-    start = _to_first_order(model, points, start) if follows else start.copy()
-    return descend(model, points, start, steps=40, tolerance=1e-4)
+    if follows:
+        points, start = points.astype(np.float32), start.astype(np.float32)
+        start = _to_first_order(model, points, start)
+    return descend(model, points, start.copy(), steps=40, tolerance=1e-4).astype(float)
+
+
+def _moved(points: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Return which copies, the first among them, are not the first one again, (draws,)."""
+    moved = (points != points[:, :, :1]).any(axis=(0, 1)) | (start != start[:, :1]).any(axis=0)
+    moved[:1] = True
+    return np.asarray(moved)
 
 
 def _to_first_order(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -102,7 +112,7 @@ def _to_first_order(model: Model, points: np.ndarray, start: np.ndarray) -> np.n
         jacobian[0, :, None] * beside[:, 0] + jacobian[1, :, None] * beside[:, 1]
     )
     step = np.linalg.pinv(jacobian.T) @ residual
-    reach = np.full((len(near), 1), 0.25 * np.abs(near[2 : max(3, len(near) - 1)]).min())
+    reach = np.full_like(near[:, None], 0.25 * np.abs(near[2 : max(3, len(near) - 1)]).min())
     if len(near) > 3:
         reach[-1] = 0.25  # the angle of an ellipse
     step *= (np.abs(step) < reach).all(axis=0)
@@ -166,7 +176,7 @@ def descend(
     active = np.arange(p.shape[1])
     residual, jacobian = model(points, p)
     cost = (residual * residual).sum(axis=0)
-    damping = np.full(p.shape[1], 1e-6)
+    damping = np.full(p.shape[1], 1e-6, p.dtype)
     scale = np.ptp(points, axis=0).max(axis=0) / 2.0 + 1e-12
     before = scale
     diagonal = np.arange(len(p))
@@ -228,7 +238,7 @@ def solve_positive(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     for i in range(size):
         for j in range(i + 1):
             rest = matrix[i, j] - (lower[i, :j] * lower[j, :j]).sum(axis=0)
-            lower[i, j] = np.sqrt(np.maximum(rest, 1e-300)) if i == j else rest / lower[j, j]
+            lower[i, j] = np.sqrt(np.maximum(rest, 1e-30)) if i == j else rest / lower[j, j]
     y = np.empty_like(right)
     for i in range(size):
         y[i] = (right[i] - (lower[i, :i] * y[:i]).sum(axis=0)) / lower[i, i]

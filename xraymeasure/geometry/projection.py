@@ -195,7 +195,7 @@ def _sphere_model(height: float) -> Model:
         along += y * cy
         along += height**2
         tangent = across / along
-        jacobian = np.full((3, *tangent.shape), -1.0)
+        jacobian = np.full((3, *tangent.shape), -1.0, tangent.dtype)
         for slope, off, turned, place in (
             (jacobian[0], dx, -twist * y, x),
             (jacobian[1], dy, twist * x, y),

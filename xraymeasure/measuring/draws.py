@@ -202,14 +202,14 @@ class Deviations:
         """Return the inputs of these terms, each ``(k, draws)``, by name."""
         if not terms:
             return {}
-        drawn = self.points[np.argsort(self.order)]
-        drawn *= (self.signs * np.concatenate([term.u for term in terms]))[:, None]
+        spreads = self.signs * np.concatenate([term.u for term in terms])
+        drawn = self.points[np.argsort(self.order)] * spreads[:, None]
         drawn += np.concatenate([term.mean for term in terms])[:, None]
         return by_name(terms, drawn)
 
     def through(self, slopes: np.ndarray) -> np.ndarray:
         """Return what slopes, (numbers, inputs), make of them, shape (numbers, draws)."""
-        return np.asarray((slopes * self.signs)[:, self.order] @ self.points)
+        return np.asarray((slopes * self.signs)[:, self.order].astype(self.points.dtype) @ self.points)
 
 
 def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -> Deviations:
@@ -237,7 +237,7 @@ def _even_points(size: int, draws: int) -> np.ndarray:
         # Any number of draws is valid; a power of two is only evener.
         warnings.filterwarnings("ignore", message="The balance properties of Sobol")
         uniform = qmc.Sobol(size, scramble=True, seed=0).random(draws)
-    points = np.ascontiguousarray(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)))
+    points = ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)).astype(np.float32, "C")
     points.setflags(write=False)
     return points
 
