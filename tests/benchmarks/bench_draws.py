@@ -40,8 +40,9 @@ def scatter(film: Film, reading: Reading, count: int, seeds: int) -> dict[tuple,
 def pseudo_random(film: Film, reading: Reading, seeds: int) -> dict[tuple, float]:
     """Return the same with pseudo-random draws that nothing corrects."""
 
-    def normal(size: int, count: int, seed: int, first: tuple[int, ...]) -> np.ndarray:
-        return np.random.default_rng(seed).standard_normal((size, count))
+    def normal(size: int, count: int, seed: int, first: tuple[int, ...]) -> draws.Deviations:
+        points = np.random.default_rng(seed).standard_normal((size, count))
+        return draws.Deviations(points, np.arange(size), np.ones(size))
 
     def plain(self: draws.Draws, probabilities: list[float], keys: list[tuple]) -> np.ndarray:
         return np.quantile(self.table[[self.rows[key] for key in keys]], probabilities, axis=1)

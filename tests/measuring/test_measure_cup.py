@@ -159,6 +159,17 @@ def test_a_quick_interval_of_a_rim_seen_nearly_edge_on_is_not_absurd():
     assert row.high - row.low < 10.0
 
 
+def test_the_centre_of_a_nearly_flat_rim_does_not_run_away_along_it():
+    """Placed with 3 pixels of scatter, an ellipse of any length fits; the head is in its cup."""
+    film, reading = film_and_reading(Body(ra=4.0), points=12)
+    for seed in range(6):
+        noise = np.random.default_rng(seed).normal(0, 3.0, (12, 2))
+        noisy = reading.with_points("cup_rim_left", reading.points("cup_rim_left") + noise)
+        measured = measure(film, noisy, draws=0, findings=())
+        for name in ("head_to_cup_lateral", "head_to_cup_cranial"):
+            assert abs(value(measured, name)) < 5.0
+
+
 def test_where_the_beam_is_not_stated_the_angles_are_less_certain():
     film, reading = film_and_reading(Body())
     stated = measure(film, reading, draws=0).primary("radiographic_anteversion")

@@ -25,6 +25,7 @@ from xraymeasure.measuring.uncertainty import (
     Term,
     Uncertain,
     by_name,
+    sources_of,
 )
 from xraymeasure.vocabulary.landmarks import Side
 from xraymeasure.vocabulary.quantities import SOURCES
@@ -136,7 +137,7 @@ def draw(
     linear : Linear, optional
         The same model to first order; needed where numbers learn from agreements.
     """
-    sources = [term.source for term in terms for _ in term.mean]
+    sources = sources_of(terms)
     size = len(sources)
     bent = tuple(place for place, source in enumerate(sources) if source in BENT)
     deviations = _even_deviations(size, draws, seed, bent)
@@ -209,7 +210,9 @@ class Deviations:
 
     def through(self, slopes: np.ndarray) -> np.ndarray:
         """Return what slopes, (numbers, inputs), make of them, shape (numbers, draws)."""
-        return np.asarray((slopes * self.signs)[:, self.order].astype(self.points.dtype) @ self.points)
+        return np.asarray(
+            (slopes * self.signs)[:, self.order].astype(self.points.dtype) @ self.points
+        )
 
 
 def _even_deviations(size: int, draws: int, seed: int, first: tuple[int, ...]) -> Deviations:

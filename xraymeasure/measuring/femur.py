@@ -134,9 +134,10 @@ def lengths(scene: Scene, tilt: np.ndarray, origin: np.ndarray | None, numbers: 
     if origin is not None:
         _leg_length(operated, hips, shafts, lessers, numbers)
     for side in SIDES:
-        axis = line("stem_axis", side) or line("femoral_shaft", side)
         greater, shoulder = point("greater_trochanter", side), point("stem_shoulder", side)
-        if axis is not None and greater is not None and shoulder is not None:
+        if greater is None or shoulder is None:
+            continue
+        if (axis := line("stem_axis", side) or line("femoral_shaft", side)) is not None:
             numbers["stem_to_trochanter", side, "landmarks"] = ((shoulder - greater) * axis[1]).sum(
                 axis=0
             )

@@ -141,10 +141,11 @@ def _cup(
     if side not in flat and hip.anchor is not None:
         rim = _anchored(scene, side, hip.anchor, fitted)
         bows_back, rim[3] = rim[3] < 0, np.abs(rim[3])
-    elif side not in flat:
+    elif hip.flat is None:
         rim = refit_ellipse(outline, fitted.parameters)
     else:
         rim = refit_flat_ellipse(outline, fitted.parameters)
+    if side in flat:
         rim[3] = flat[side].quantile(ndtr(scene.inputs[f"flat_{side}"][0]))
     first = 0 if hip.opens > 0 else 1
     # Where nobody states the tube, every plausible place of it counts.

@@ -88,6 +88,11 @@ _FAR = 3.0**0.5
 """Where a bent input is looked at besides its mean, in standard uncertainties (Gauss-Hermite)."""
 
 
+def sources_of(terms: Sequence[Term]) -> list[str]:
+    """Return the source of every input."""
+    return [source for term in terms for source in [term.source] * len(term.mean)]
+
+
 def by_name(terms: Sequence[Term], drawn: np.ndarray) -> dict[str, np.ndarray]:
     """Return the rows of all inputs by the names of their terms."""
     inputs, start = {}, 0
@@ -296,7 +301,7 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     spread the film's answer bends. The interval is centred where the model puts the number when
     every input has its mean; that need not be the number as read, where a method is biased.
     """
-    sources = [term.source for term in terms for _ in term.mean]
+    sources = sources_of(terms)
     size, step = len(sources), 1e-3
     bent = [place for place, source in enumerate(sources) if source in BENT]
     steps = np.full(size, step)
