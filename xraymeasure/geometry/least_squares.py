@@ -80,10 +80,13 @@ def refit(
         points, start = points[:, :, new], start[:, new]
         found = _descended(model, points.tobytes(), start.tobytes(), points.shape)
         return found[:, np.where(new, np.cumsum(new) - 1, 0)]
-    if follows:
-        points, start = points.astype(np.float32), start.astype(np.float32)
-        start = _to_first_order(model, points, start)
-    return descend(model, points, start.copy(), steps=40, tolerance=1e-4).astype(float)
+    if not follows:
+        return descend(model, points, start.copy(), steps=40, tolerance=1e-4)
+    points, start = points.astype(np.float32), start.astype(np.float32)
+    start = _to_first_order(model, points, start)
+    # A step so wild that its squares have no room is refused like any that leads away.
+    with np.errstate(over="ignore", invalid="ignore"):
+        return descend(model, points, start, steps=40, tolerance=1e-4).astype(float)
 
 
 def _moved(points: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -185,7 +188,7 @@ def descend(
         gradient = np.einsum("ind,nd->id", jacobian, residual)
         normal[diagonal, diagonal] *= 1.0 + damping
         normal[diagonal, diagonal] += 1e-14
-        step = -solve_positive(normal, gradient)
+        step = -solve_positive(normal.astype(float), gradient.astype(float)).astype(p.dtype)
         trial = p + step
         moved = np.abs(step)
         if len(p) > 3:

@@ -240,7 +240,7 @@ def _even_points(size: int, draws: int) -> np.ndarray:
         # Any number of draws is valid; a power of two is only evener.
         warnings.filterwarnings("ignore", message="The balance properties of Sobol")
         uniform = qmc.Sobol(size, scramble=True, seed=0).random(draws)
-    points = ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)).astype(np.float32, "C")
+    points = np.array(ndtri(np.clip(uniform.T, 1e-12, 1.0 - 1e-12)), np.float32, order="C")
     points.setflags(write=False)
     return points
 
