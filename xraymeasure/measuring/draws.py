@@ -146,7 +146,7 @@ def draw(
         count = len(linear.keys)
         slopes = np.vstack([linear.learned, linear.jacobian[count:]])[:, :size]
         straight, off = np.split(deviations.through(slopes), [count])
-        moved, lacking = linear.settled(off + linear.middle[count:, None])
+        moved, gone = linear.settled(off + linear.middle[count:, None])
         start = 0
         for term in terms:
             if term.source in BENT:
@@ -159,10 +159,9 @@ def draw(
     if linear:
         rows = [linear.keys.index(key) for key in keys]
         straight, slopes = straight[rows], slopes[rows]
-        table -= lacking[rows]
         if linear.agreements:
-            still = np.stack([numbers[key] for key in linear.agreements]) - lacking[count:]
-            table -= linear.gain[rows] @ still
+            still = np.stack([numbers[key] for key in linear.agreements])
+            table += gone[rows] - linear.gain[rows] @ still
     answered = np.isfinite(table)
     known = answered.mean(axis=1) >= 0.5
     whole = answered[known].all(axis=0)

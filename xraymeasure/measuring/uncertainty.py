@@ -176,7 +176,7 @@ class Linear:
         return zeros.T @ np.linalg.pinv(zeros @ zeros.T, hermitian=True)
 
     def settled(self, off: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return by how much bent inputs learn from the agreements, and what numbers still lack.
+        """Return by how much bent inputs learn from the agreements, and numbers with them.
 
         The model is then looked at where the film leaves the femurs, not over all that they might
         have been before it (Matheron's rule; Doucet A, Tech Rep, Univ British Columbia 2010; from
@@ -191,14 +191,12 @@ class Linear:
         -------
         moved : numpy.ndarray, shape (bent inputs, draws)
             To be taken off the deviations of `bent`.
-        lacking : numpy.ndarray, shape (keys + agreements, draws)
-            To be taken off the numbers and the agreements that these draws give.
+        gone : numpy.ndarray, shape (keys, draws)
+            What the numbers, with what they learn, lose by that to first order.
         """
-        count, bent = len(self.keys), list(self.bent)
+        bent = list(self.bent)
         moved = self._from_agreements[bent] @ off
-        learned = self.jacobian[:, bent] @ moved
-        lacking = np.vstack([self.gain @ off - learned[:count], off - learned[count:]])
-        return moved, lacking
+        return moved, self.learned[:, bent] @ moved
 
     @cached_property
     def learned(self) -> np.ndarray:
