@@ -103,7 +103,7 @@ def circle_poses(
     xraymeasure.geometry.cup_angles.angles_of_axis : The angles of a pose.
     """
     x, y, a, b, angle = np.asarray(ellipse, dtype=float)
-    height = source_detector_mm
+    height = np.asarray(source_detector_mm, dtype=float)
     # A flat outline is a cone without inside; the floor is far below any placing spread.
     b = np.maximum(b, 1e-7 * a)
     cos, sin = np.cos(angle), np.sin(angle)

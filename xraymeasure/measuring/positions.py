@@ -142,7 +142,7 @@ def build_scene(setting: Setting, inputs: Inputs) -> Scene:
     placed = [name for name, points in setting.reading.landmarks.items() if points]
     units = setting.units({name: inputs[name].reshape(-1, 2, draws) for name in placed})
     beam_px = inputs.get("beam", np.array(setting.beam_px)[:, None])
-    beam = setting.to_units @ beam_px
+    beam = setting.to_units.astype(beam_px.dtype) @ beam_px
     known = setting.geometry_known
     source = inputs["source_detector" if known else "plausible_source_detector"][0]
     centre, cone, radius = {}, {}, {}

@@ -205,7 +205,8 @@ class Setting:
         """Return (x, y) in film units from (row, column), each (n, 2, draws), by name."""
         if not points_px:
             return {}
-        every = self.to_units @ np.concatenate(list(points_px.values()))
+        every = np.concatenate(list(points_px.values()))
+        every = self.to_units.astype(every.dtype) @ every
         found, start = {}, 0
         for name, points in points_px.items():
             found[name] = every[start : start + len(points)]
