@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 # What spreadsheets take for the start of a formula; a number is none, with its sign or without.
@@ -20,13 +21,14 @@ def defused(value: Any) -> Any:
     >>> defused("=1+1"), defused("-1.5"), defused(-1.5), defused("-left")
     ("'=1+1", '-1.5', -1.5, "'-left")
     """
-    if not isinstance(value, str):
-        return value
+    return _defused_text(value) if isinstance(value, str) else value
+
+
+@lru_cache(maxsize=1024)
+def _defused_text(text: str) -> str:
     # A return by itself would end the row for a reader, and is not quoted by the writer.
-    value = value.replace("\r\n", "\n").replace("\r", "\n")
-    if _FORMULA.match(value) and not _NUMBER.fullmatch(value):
-        return f"'{value}"
-    return value
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    return f"'{text}" if _FORMULA.match(text) and not _NUMBER.fullmatch(text) else text
 
 
 def as_meant(cell: str) -> str:

@@ -335,6 +335,17 @@ def test_a_task_that_kills_its_worker_is_told_from_its_neighbours():
     assert all(outcome == int(task) for task, outcome in outcomes.items())
 
 
+def test_a_script_that_forgets_to_guard_itself_is_told_so_once(tmp_path):
+    script = tmp_path / "unguarded.py"
+    script.write_text(
+        "from xraymeasure.series.run.workers import map_tasks\n"
+        "print(list(map_tasks(abs, range(30), workers=1)))\n"
+    )
+    done = subprocess.run([sys.executable, script], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 1
+    assert "must call this under `if __name__" in done.stderr.splitlines()[-1]
+
+
 def test_tasks_are_taken_up_as_workers_become_free():
     taken = []
 

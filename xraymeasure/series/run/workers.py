@@ -87,8 +87,8 @@ def map_tasks(
     Raises
     ------
     StudyError
-        If the scheduler cannot be reached, is lost or has no workers, one of them does not see
-        the folder, or the extra is not installed.
+        If no process can be started here, the scheduler cannot be reached, is lost or has no
+        workers, one of them does not see the folder, or the extra is not installed.
     """
     if scheduler is not None:
         with _cluster(scheduler, folder) as (executor, width):
@@ -112,6 +112,7 @@ def map_tasks(
                     yield task, outcome
         if not suspects:
             return
+        _check_that_workers_start()
         for task in suspects:
             with _pool(1) as executor:
                 for _, outcome in _bounded(executor, function, iter([task]), 1):
@@ -184,6 +185,18 @@ def _pool(width: int) -> Iterator[Executor]:
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
+
+
+def _check_that_workers_start() -> None:
+    """Raise where it is no task that ends a worker: each would be tried, one by one."""
+    with _pool(1) as executor:
+        try:
+            executor.submit(int).result()
+        except BrokenProcessPool:
+            raise StudyError(
+                "no worker process starts here. A script of your own must call this under "
+                '`if __name__ == "__main__":`; or work without others (--workers 0, workers=0)'
+            ) from None
 
 
 def _end_with_parent() -> None:
