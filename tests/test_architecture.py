@@ -27,6 +27,7 @@ ROOMS = [
     "report",
     "examination",
     "detect",
+    "carry",
     "series",
     "phantom",
     "samples",

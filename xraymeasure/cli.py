@@ -286,10 +286,15 @@ def propose(
 @app.command()
 def view(
     film: Annotated[Path | None, typer.Argument(metavar="[FILM]", help="A film to open.")] = None,
+    before: Annotated[
+        Path | None,
+        typer.Option(metavar="EARLIER_FILM", help="An earlier film, its reading beside it."),
+    ] = None,
 ) -> None:
     """Open the window for placing landmarks (needs the extra napari)."""
-    if film is not None and not film.exists():
-        raise XrayMeasureError(f"{film}: no such file; check the name")
+    for path in (film, before):
+        if path is not None and not path.exists():
+            raise XrayMeasureError(f"{path}: no such file; check the name")
     screens = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
     if sys.platform == "linux" and not any(os.environ.get(each) for each in screens):
         raise XrayMeasureError("the window needs a screen, and there is none (DISPLAY is not set)")
@@ -297,7 +302,7 @@ def view(
         # The one command that opens the window may know of it.
         from napari_xraymeasure.window import open_window
 
-        open_window(film)
+        open_window(film, before)
     except ImportError as error:
         raise XrayMeasureError(
             f"the window needs the optional part napari ({error.name} is not installed); "

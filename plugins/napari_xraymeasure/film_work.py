@@ -16,11 +16,18 @@ from napari_xraymeasure.panels.notices import identity_notice
 from napari_xraymeasure.panels.number_words import shares_table
 from napari_xraymeasure.panels.saving import export_words
 from napari_xraymeasure.panels.widgets import once
-from napari_xraymeasure.session.background import final_numbers, found_implants, write_page
+from napari_xraymeasure.session.background import (
+    final_numbers,
+    found_bones,
+    found_implants,
+    write_page,
+)
 from napari_xraymeasure.session.numbers import Key, Numbers, numbers_text, row_of
 from napari_xraymeasure.session.opening import marked_films
 from napari_xraymeasure.session.session import Session
+from xraymeasure.carry.carry import Carried
 from xraymeasure.detect.propose import Proposals
+from xraymeasure.examination import Examination
 
 SETTLE_MS = 180
 """How long after the last edit, or the opening of a film, work beside the window begins."""
@@ -54,7 +61,8 @@ class FilmWork:
         self.panels, self.opened, self.session, self.view = panels, opened, session, view
         self.explained: Key | None = None
         self._asked: tuple[Any, ...] = ()
-        self._implants_wanted = self._proposals_said = False
+        self._implants_wanted = self._implants_awaited = self._proposals_said = False
+        self._carried_from: Examination | None = None
         self._planned: tuple[Numbers | None, list[Stroke]] = None, []
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
@@ -151,7 +159,20 @@ class FilmWork:
         if self._implants_wanted:
             self._implants_wanted = False
             given = self.session.film, self.session.head_diameters
+            self._implants_awaited = True
             self.panels.beside.start(self._take_proposals, found_implants, *given)
+        self._look_for_bones()
+
+    def _look_for_bones(self) -> None:
+        """Have the bones of an earlier film looked for, once it is known where the metal is."""
+        session = self.session
+        before = None if session.blinded else session.before
+        if self._implants_awaited or before is None or before is self._carried_from:
+            return
+        if self.panels.placing.proposes.isChecked() and self.opened.truth is None:
+            self._carried_from = before
+            given = (before.film, before.reading), session.film, session.reading
+            self.panels.beside.start(self._take_bones, found_bones, *given)
 
     def measure_finally(self) -> None:
         """Draw the intervals anew, as the command line does."""
@@ -168,8 +189,17 @@ class FilmWork:
 
     def _take_proposals(self, found: Proposals | None) -> None:
         session, panels = self.session, self.panels
+        self._implants_awaited = False
         if found is not None and session.on_change and panels.placing.proposes.isChecked():
             session.receive(found)
+            self._say_proposals()
+        self._look_for_bones()
+
+    def _take_bones(self, found: Carried | None) -> None:
+        session = self.session
+        if found is not None and session.on_change and session.before is self._carried_from:
+            self._proposals_said = False
+            session.receive_carried(found)
             self._say_proposals()
 
     def _say_proposals(self) -> None:

@@ -19,19 +19,25 @@ DOCK_SHARE = 0.286
 """How much of the window's width the dock takes; the rest is the film's."""
 
 
-def make_window(film: str | os.PathLike[str] | None = None) -> tuple[Any, Dock]:
+def make_window(
+    film: str | os.PathLike[str] | None = None, before: str | os.PathLike[str] | None = None
+) -> tuple[Any, Dock]:
     """Return a shown viewer and the dock in it, with `film` opened.
 
     Parameters
     ----------
     film : path-like, optional
         A film, a folder of films, or a reading with its film beside it.
+    before : path-like, optional
+        An earlier film of the same hips, with its reading beside it.
     """
     with no_garbage():
         make_ready(film=film is not None)
         viewer, dock = _shown()
     if film is not None:
         dock.open_path(Path(film))
+    if before is not None and dock.tools is not None:
+        dock.tools.compare_with(Path(before), dock.reader)
     return viewer, dock
 
 
@@ -62,7 +68,9 @@ def _shown() -> tuple[Any, Dock]:
     return viewer, dock
 
 
-def open_window(film: str | os.PathLike[str] | None = None) -> None:
+def open_window(
+    film: str | os.PathLike[str] | None = None, before: str | os.PathLike[str] | None = None
+) -> None:
     """Open the window and return when it is closed."""
-    make_window(film)
+    make_window(film, before)
     napari.run()

@@ -4,15 +4,18 @@ The proposals are made up here; that the program finds what there is, is tested 
 """
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
 from napari_xraymeasure.session.resume import open_session
 from qtpy.QtCore import Qt
 
+from xraymeasure.carry.carry import Carried
 from xraymeasure.detect.propose import HipProposal, Proposals
-from xraymeasure.reading.file import read_reading
+from xraymeasure.reading.file import read_reading, save_reading
 
+SIDES = ("left", "right")
 HEAD, RIM, SHAFT = "femoral_head_left", "cup_rim_left", "femoral_shaft_left"
 
 
@@ -228,3 +231,55 @@ def test_the_program_looks_in_the_background_and_the_window_goes_on(hand, sample
     dock.proposes = False
     assert HEAD in session.reading.unconfirmed
     assert "femoral head outline, left" in dock.notices.texts["proposed"]
+
+
+@pytest.fixture
+def carried(placed):
+    """Both teardrops and a trochanter, as found again by a method that is made up."""
+    names = ("teardrop_left", "teardrop_right", "lesser_trochanter_left")
+    landmarks = {name: placed().landmarks[name] for name in names}
+    return Carried("invented-2", date(2025, 3, 1), landmarks, dict.fromkeys(names, 2.5))
+
+
+def test_bones_carried_over_are_told_apart_and_confirmed_a_bone_at_a_time(offered, carried):
+    dock = offered.dock
+    session = dock.session
+    session.receive_carried(carried)
+    assert "invented-2 from the earlier film of 2025-03-01" in session.proposal_notice
+    assert sum("◇" in text and "carried over" in text for text in states(offered)) == 3
+    session.arm("teardrop_left")
+    assert "Carried over" in dock.placing.question.text.text()
+    assert "all 2 of this bone" in dock.placing.question.text.text()
+    offered.key(Qt.Key.Key_F)
+    assert all(offered.in_sight(carried.landmarks[f"teardrop_{side}"][0]) for side in SIDES)
+    # What is out of sight is not confirmed unseen.
+    offered.viewer.scene.camera.zoom *= 6
+    offered.key(Qt.Key.Key_C, Qt.KeyboardModifier.ShiftModifier)
+    assert "teardrop_right" in session.reading.unconfirmed
+    session.arm("teardrop_left")
+    offered.key(Qt.Key.Key_F)
+    offered.key(Qt.Key.Key_C, Qt.KeyboardModifier.ShiftModifier)
+    kept = read_reading(session.saved.path)
+    assert kept.proposed.landmarks["teardrop_left"] == "confirmed"
+    assert kept.proposed.landmarks["teardrop_right"] == "confirmed"
+    assert kept.proposed.carried.landmarks == tuple(carried.landmarks)
+    assert set(kept.unconfirmed) == {HEAD, RIM, SHAFT, "lesser_trochanter_left"}
+    assert kept.placing_sd_px["teardrop_left"] == 2.5
+
+
+def test_the_bones_of_the_film_before_are_looked_for_but_not_in_a_blinded_study(
+    hand, sample, placed, qtbot
+):
+    dock = hand.dock
+    before = sample("well_placed_2y")
+    known = replace(placed("well_placed_2y"), reader="A")
+    save_reading(known, before.with_name("well_placed_2y.A.reading.json"))
+    session = dock.session
+    session.blinded = True
+    dock.compare.before_chosen.emit(before)
+    assert session.before is None
+    session.blinded = False
+    dock.compare.before_chosen.emit(before)
+    qtbot.waitUntil(lambda: session.reading.proposed is not None, timeout=60_000)
+    assert {"teardrop_left", "teardrop_right"} <= set(session.reading.unconfirmed)
+    assert "Carried over" in dock.notices.texts["proposed"]

@@ -367,7 +367,13 @@ def test_what_became_of_proposals_is_kept_and_follows_the_readers_edits():
         "landmarks": landmarks,
         "proposed": {"method": "m-1", "landmarks": dict.fromkeys(landmarks, "proposed")},
     }  # fmt: skip
+    carried = {"method": "c-1", "film_date": "2025-03-01", "landmarks": ["teardrop_left"]}
+    assert "carried" not in format_reading(parse_reading(json.dumps(table)))
+    table["proposed"]["carried"] = carried
     reading = parse_reading(json.dumps(table))
+    assert json.loads(format_reading(reading))["proposed"]["carried"] == carried
+    assert reading.proposed.is_carried("teardrop_left")
+    assert not reading.with_points("teardrop_left", [(3, 5)]).proposed.is_carried("teardrop_left")
     assert set(reading.unconfirmed) == set(landmarks)
     edited = reading.confirmed("symphysis").with_points("teardrop_left", [(3, 5)])
     assert edited.unconfirmed == ("teardrop_right",)
@@ -388,6 +394,7 @@ def test_what_became_of_proposals_is_kept_and_follows_the_readers_edits():
         ({"method": "m-1", "landmarks": {"symphysis": "placed"}}, "has no points"),
         ({"method": "", "landmarks": {}}, "proposed.method"),
         ({"method": "m-1", "landmarks": {}, "score": 1}, "proposed.score"),
+        ({"method": "m-1", "landmarks": {}, "carried": {"method": "c-1"}}, "proposed.carried"),
     ],
 )
 def test_a_provenance_that_cannot_be_meant_is_refused(proposed, said):

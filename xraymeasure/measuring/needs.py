@@ -292,11 +292,21 @@ def beside_the_rim(hip: PreparedHip) -> str:
 def _standings(proposed: Provenance, names: tuple[str, ...]) -> Iterator[str]:
     """Yield which of the landmarks were proposed by the program, and what became of them."""
     said = {
-        "proposed": "proposed by {} and confirmed by nobody",
-        "confirmed": "proposed by {}, tested on rendered films only, and confirmed by the reader",
+        "proposed": "and confirmed by nobody",
+        "confirmed": "tested on rendered films only, and confirmed by the reader",
     }
     for standing, words in said.items():
-        found = [name for name in names if proposed.landmarks.get(name) == standing]
-        if found:
-            titles = ", ".join(LANDMARKS[name].title.lower() for name in found)
-            yield f"{titles}: {words.format(proposed.method)}"
+        for carried in (False, True):
+            found = [
+                name
+                for name in names
+                if proposed.landmarks.get(name) == standing and proposed.is_carried(name) == carried
+            ]
+            how, shared = f"proposed by {proposed.method}", ""
+            if carried:
+                how = f"carried over by {proposed.carried}"
+                shared = "; what it was misplaced by there, it is misplaced by here"
+            if found:
+                titles = ", ".join(LANDMARKS[name].title.lower() for name in found)
+                comma = "," * (standing == "confirmed")
+                yield f"{titles}: {how}{comma} {words}{shared}"

@@ -59,6 +59,8 @@ def _folded(record: dict[str, Any]) -> dict[str, Any]:
         if set(record[key]) <= {operated}:
             record[key] = record[key].get(operated)
     record |= {key: natives.get(side) for side, key in _NATIVE.items()}
+    if record["proposed"] and record["proposed"]["carried"] is None:
+        del record["proposed"]["carried"]
     comment, landmarks = record.pop("comment"), record.pop("landmarks")
     record = {"film": record.pop("film"), **record, "comment": comment}
     known = {key: each for key, each in record.items() if key in _ALWAYS or each is not None}

@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -51,6 +52,31 @@ or put where the reader wants it."""
 
 
 @dataclass(frozen=True)
+class CarriedOver:
+    """Which of the proposed landmarks a person had placed on an earlier film of the patient.
+
+    Attributes
+    ----------
+    method : str
+        Name and version of the method that found them again.
+    film_date : datetime.date or None
+        Of the earlier film.
+    landmarks : tuple of str
+    """
+
+    __pydantic_config__: ClassVar = _STRICT
+
+    method: _Text
+    film_date: date | None
+    landmarks: tuple[str, ...]
+
+    def __str__(self) -> str:
+        """Return the method and the film, in words."""
+        when = self.film_date.isoformat() if self.film_date else "unknown date"
+        return f"{self.method} from the earlier film of {when}"
+
+
+@dataclass(frozen=True)
 class Provenance:
     """Which landmarks began as proposals of the program, by which method, and what became of them.
 
@@ -60,12 +86,20 @@ class Provenance:
         Name and version of the method.
     landmarks : mapping of str to {"proposed", "confirmed", "placed"}
         Only those that were proposed.
+    carried : CarriedOver or None
+        Which of them another method carried over from an earlier film.
     """
 
     __pydantic_config__: ClassVar = _STRICT
 
     method: _Text
     landmarks: Mapping[str, Standing] = field(default_factory=dict)
+    carried: CarriedOver | None = None
+
+    def is_carried(self, name: str) -> bool:
+        """Whether a landmark stands as it was carried over from an earlier film."""
+        carried = self.carried is not None and name in self.carried.landmarks
+        return carried and self.landmarks.get(name) in ("proposed", "confirmed")
 
     def with_standing(self, name: str, standing: Standing) -> Provenance:
         """Return a provenance in which a proposed landmark stands otherwise; others stay out."""

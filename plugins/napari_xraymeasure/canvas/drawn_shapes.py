@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from napari_xraymeasure.session.numbers import Key, Numbers, row_of
+from napari_xraymeasure.session.proposals import how_proposed
 from napari_xraymeasure.session.ruler import Ruler
 from napari_xraymeasure.session.session import Session
 from xraymeasure.errors import XrayMeasureError
@@ -228,7 +229,7 @@ def _marks(reading: Reading, focus: Focus) -> tuple[list[Mark], list[Label]]:
             marks.append(Mark(point, state))
         if points and name == (focus.selected[0] if focus.selected else focus.armed):
             proposed = name in reading.unconfirmed
-            title = f"{LANDMARKS[name].title}{': proposed' * proposed}"
+            title = f"{LANDMARKS[name].title}{f': {how_proposed(reading, name)}' * proposed}"
             kind = "proposed" if proposed else "landmark"
             labels.append(Label(title, points[-1], kind, "landmark"))
     return marks, labels

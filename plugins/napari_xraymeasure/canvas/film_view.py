@@ -185,12 +185,19 @@ class FilmView:
         if session.armed is None:
             return
         centre, rows = placing_order.region(
-            session.reading, session.film, session.armed, session.hips
+            session.reading, session.film, session.armed, session.hips, session.proposed_beside
         )
         camera = self._viewer.scene.camera
         camera.center = tuple(np.asarray(self.layer.data_to_world(centre), dtype=float)[-2:])
         camera.zoom = min(self._viewer.canvas.size) / (float(self.layer.scale[-2]) * rows)
         self._whole = False
+
+    def shows(self, points: np.ndarray) -> bool:
+        """Whether points of the film, (n, 2), are all on the canvas."""
+        camera = self._viewer.scene.camera
+        world = np.array([self.layer.data_to_world(point)[-2:] for point in points], dtype=float)
+        reach = np.array(self._viewer.canvas.size) / (2 * camera.zoom)
+        return bool(np.all(np.abs(world - np.array(camera.center[-2:])) <= reach))
 
     def show_scale(self, session: Placing, mm_per_px: float | None) -> None:
         """Give the layer its scale in mm once calibrated, without moving the picture."""

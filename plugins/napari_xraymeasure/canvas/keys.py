@@ -37,6 +37,7 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("previous", ("B",), "B", "landmark before"),
     Shortcut("skip", ("X",), "X", "not visible on this film"),
     Shortcut("confirm", ("C",), "C", "confirm what the program proposes"),
+    Shortcut("confirm_bone", ("Shift-C",), "Shift+C", "confirm all carried over of this bone"),
     Shortcut("refuse", ("R",), "R", "refuse it, and place it by hand"),
     Shortcut("again", ("E",), "E", "place it once more, for the mean"),
     Shortcut("zoom_region", ("F",), "F", "zoom to where the landmark lies"),

@@ -59,6 +59,7 @@ class FilmTools:
             "previous": lambda: session.step(-1),
             "skip": session.skip,
             "confirm": session.confirm,
+            "confirm_bone": lambda: session.confirm_bone(view.shows),
             "refuse": session.refuse,
             "again": session.place_again,
             "delete": session.delete,

@@ -26,6 +26,7 @@ from napari_xraymeasure.panels.hips_form import HipsForm
 from napari_xraymeasure.panels.landmark_pictures import picture
 from napari_xraymeasure.panels.questions import QuestionBox
 from napari_xraymeasure.panels.widgets import ButtonRow, button, named, paragraph
+from napari_xraymeasure.session.proposals import how_proposed
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import LANDMARKS, MOST_PLACEMENTS
 
@@ -330,7 +331,7 @@ def _state(session: Session, name: str) -> tuple[str, str]:
     if reading.not_visible(name):
         return "–", "not visible"
     if name in reading.unconfirmed:
-        return "◇", "proposed"
+        return "◇", how_proposed(reading, name)
     if reading.has(name) and LANDMARKS[name].kind.shape == "point" and placed > 1:
         return "●", f"placed {placed} times"
     if reading.has(name):

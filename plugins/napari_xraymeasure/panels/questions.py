@@ -113,15 +113,7 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
             for size in session.fitting_heads(head)
         ]
     if session.proposed_here:
-        confirm, refuse = (shortcut_for(action).shown for action in ("confirm", "refuse"))
-        return (
-            "<b>Proposed by the program.</b> Confirm it if it lies on the edge; drag it to move "
-            "it; click elsewhere to place it yourself.",
-            [
-                (f"Confirm ({confirm})", "It lies where it should", session.confirm),
-                (f"Refuse ({refuse})", "Take it away, and place it by hand", session.refuse),
-            ],
-        )
+        return _proposal(session)
     cup = session.cup_to_ask
     if cup:
         known = "A lateral film or the record says so"
@@ -134,6 +126,29 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
             ],
         )
     return "", []
+
+
+def _proposal(session: Session) -> tuple[str, list[Answer]]:
+    confirm, bone, refuse = (
+        shortcut_for(action).shown for action in ("confirm", "confirm_bone", "refuse")
+    )
+    answers = [
+        (f"Confirm ({confirm})", "It lies where it should", session.confirm),
+        (f"Refuse ({refuse})", "Take it away, and place it by hand", session.refuse),
+    ]
+    beside = session.proposed_beside
+    if not beside:
+        return (
+            "<b>Proposed by the program.</b> Confirm it if it lies on the edge; drag it to move "
+            "it; click elsewhere to place it yourself.",
+            answers,
+        )
+    together = f" {bone} confirms all {len(beside)} of this bone that are in sight."
+    return (
+        "<b>Carried over from the earlier film.</b> Confirm it if it lies where it should; drag it "
+        f"to move it; click elsewhere to place it yourself.{together * (len(beside) > 1)}",
+        answers,
+    )
 
 
 def _size(session: Session, side: Side, size: float) -> Callable[[], None]:

@@ -10,9 +10,11 @@ from typing import Any
 from qtpy.QtCore import QObject, QTimer
 
 from napari_xraymeasure.session.numbers import Numbers, numbers
+from xraymeasure.carry.carry import Carried, carry
 from xraymeasure.detect.propose import Proposals, propose
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
+from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import Side
 
 LOOK_MS = 20
@@ -79,5 +81,13 @@ def found_implants(film: Film, head_diameter_mm: Mapping[Side, float]) -> Propos
     """Return what the program proposes, None where it fails: an offer."""
     try:
         return propose(film, head_diameter_mm=head_diameter_mm)
+    except Exception:
+        return None
+
+
+def found_bones(before: tuple[Film, Reading], film: Film, reading: Reading) -> Carried | None:
+    """Return what is carried over from an earlier film, None where that fails: an offer."""
+    try:
+        return carry(before, film, reading)
     except Exception:
         return None

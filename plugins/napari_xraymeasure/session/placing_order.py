@@ -228,18 +228,22 @@ def off_film(film: Film, point: tuple[float, float]) -> bool:
 
 
 def region(
-    reading: Reading, film: Film, name: str, hips: Hips | None = None
+    reading: Reading,
+    film: Film,
+    name: str,
+    hips: Hips | None = None,
+    beside: tuple[str, ...] = (),
 ) -> tuple[np.ndarray, float]:
     """Return the centre (row, column) and the height in rows of the part of the film to show.
 
-    Where the landmark is placed, about its points; else where it stands on the other side,
-    mirrored in the midline; else where a film of a pelvis usually has it. Where one hip is not
-    shown, or the film is higher than wide as one of a single hip is, that is not known: the whole
-    film is shown.
+    Where the landmark is placed, about its points and those of what is answered with it; else where
+    it stands on the other side, mirrored in the midline; else where a film usually has it. Where
+    one hip is not shown, or the film is higher than wide as one of a single hip is, that is not
+    known: the whole film is shown.
     """
     landmark = LANDMARKS[name]
     height = _REGION_SIZE[landmark.kind.region] * min(film.shape)
-    points = reading.points(name)
+    points = np.concatenate([reading.points(each) for each in beside or (name,)])
     if len(points):
         low, high = points.min(axis=0), points.max(axis=0)
         return (low + high) / 2, max(height, 1.6 * float((high - low).max()))

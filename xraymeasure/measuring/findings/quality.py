@@ -76,12 +76,13 @@ def _unconfirmed(setting: Setting) -> Iterator[Finding]:
     if not names or proposed is None:
         return
     titles = "; ".join(LANDMARKS[name].title.lower() for name in names)
+    methods = {str(proposed.carried if proposed.is_carried(n) else proposed.method) for n in names}
     touched = {touches for name in names for touches in touched_by(name, setting)}
     yield Finding(
         "proposed_unconfirmed",
-        f"Proposed by the program ({proposed.method}) and confirmed by nobody: {titles}. The "
-        "numbers that rest on them, and the verdicts on these, are proposals as well. The method "
-        "was tested on rendered films only.",
+        f"Proposed by the program ({'; '.join(sorted(methods))}) and confirmed by nobody: "
+        f"{titles}. The numbers that rest on them, and the verdicts on these, are proposals as "
+        "well. The method was tested on rendered films only.",
         tuple(name for name in ALL if name in touched),
         "strong",
     )
