@@ -42,7 +42,7 @@ anew, 0.66 and more, and 0.41 and more; pelves of others 0.61 and less, the same
 at random among them."""
 _LEAST_LIKENESS = 0.78
 """Of what is about a landmark: of other bodies 0.75 and less at teardrops and trochanters."""
-_CARRIED_SD_MM = 0.45
+_CARRIED_SD_MM = 0.55
 """Each direction, in the plane of the hips; rendered pairs, see tests/benchmarks/bench_carry.py."""
 
 
