@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
 from qtpy.QtGui import QGuiApplication
@@ -31,8 +32,9 @@ from xraymeasure.examination import Examination
 
 SETTLE_MS = 180
 """How long after the last edit, or the opening of a film, work beside the window begins."""
-DRAG_MS = 80
-"""How far numbers, and lines that rest on other landmarks too, may be behind a drag.
+DRAG_MS, DRAG_SHARE = 80, 0.1
+"""How far numbers, and lines that rest on other landmarks too, may be behind a drag, and which
+part of the time they may take where that is longer.
 
 The point and its outline are not: nobody reads faster, and the film is smoother.
 """
@@ -226,12 +228,14 @@ class FilmWork:
 
     def _show_drag(self) -> None:
         """Measure and show where a drag has come to."""
-        session, panels = self.session, self.panels
+        session, panels, began = self.session, self.panels, perf_counter()
         session.measure_drag()
         self.redraw()
         panels.numbers.show_numbers(session, session.result)
         panels.placing.show_spread(session, session.mm_per_px)
         self._show_explained()
+        took_ms = 1e3 * (perf_counter() - began)
+        self._beside_drag.setInterval(max(DRAG_MS, min(round(took_ms / DRAG_SHARE), 3 * DRAG_MS)))
 
     def show_all(self) -> None:
         """Show the session as it stands."""

@@ -117,6 +117,19 @@ def test_taking_hold_of_a_point_beside_its_middle_does_not_move_it(hand):
     assert session.selected == (TEARDROP, 0)
 
 
+def test_where_outlines_cross_no_click_is_lost_and_a_drag_still_moves_the_other_point(hand, placed):
+    session = hand.dock.session
+    hand.place("femoral_head_left", placed().landmarks["femoral_head_left"][:3])
+    session.arm("cup_rim_left")
+    crossing, other, _ = session.reading.landmarks["femoral_head_left"]
+    hand.click((crossing[0] - 60, crossing[1]))
+    hand.click(crossing)
+    assert len(session.reading.landmarks["cup_rim_left"]) == 2
+    hand.drag(other, (other[0] + 30, other[1]))
+    assert session.reading.landmarks["femoral_head_left"][1][0] > other[0] + 25
+    assert len(session.reading.landmarks["cup_rim_left"]) == 2
+
+
 def test_a_whole_drag_is_one_edit(hand):
     session = hand.dock.session
     session.arm(TEARDROP)

@@ -138,14 +138,15 @@ def test_a_free_distance_and_angle_are_measured_and_kept_nowhere(whole, settle):
     settle(whole)
     kept = dock.session.reading
     whole.key(Qt.Key.Key_D)
-    whole.click((300, 300))
-    whole.click((300, 500))
+    row, column = kept.landmarks["teardrop_left"][0]  # a placed point is a point to measure from
+    whole.click((row, column))
+    whole.click((row, column + 200))
     label = next(each for each in dock.view.overlay._scene.labels if each.kind == "free")
     # 200 columns at the scale of the hip, by hand.
     wanted = 200 * dock.session.result.measurements.mm_per_px
     assert float(label.text.split()[0]) == pytest.approx(wanted, abs=1.0)
     assert "mm" in label.text and "to" in label.text
-    whole.click((500, 300))
+    whole.click((row + 200, column))
     label = next(each for each in dock.view.overlay._scene.labels if each.kind == "free")
     assert float(label.text.split("°")[0]) == pytest.approx(45.0, abs=0.7)
     whole.key(Qt.Key.Key_Escape)

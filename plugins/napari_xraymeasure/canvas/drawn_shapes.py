@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -42,23 +44,23 @@ RESIDUAL_ENLARGED = 10
 
 @dataclass(frozen=True, eq=False)
 class Stroke:
-    """A line on the film: `kind` names its look; `lit` draws it stronger."""
+    """A line on the film: `kind` names its look; `lit` draws it stronger; `held` is in the hand."""
 
     kind: str
     path: np.ndarray
     lit: bool = False
+    held: bool = False
 
 
-@dataclass(frozen=True)
-class Mark:
-    """A placed point: `state` is a key of `line_styles.MARKS`."""
+class Mark(NamedTuple):
+    """A placed point: `state` is a key of `line_styles.MARKS`; `held` is in the hand."""
 
     point: tuple[float, float]
     state: str
+    held: bool = False
 
 
-@dataclass(frozen=True)
-class Label:
+class Label(NamedTuple):
     """A few words beside something on the film; `key` stays the same while the words change."""
 
     text: str
@@ -177,7 +179,8 @@ def scene(
                 path = (
                     outline(fitted, reading.landmarks[fitted]) if fitted == focus.dragged else None
                 )
-                strokes.append(Stroke(look, drawing.path if path is None else path, lit))
+                held = path is not None
+                strokes.append(Stroke(look, path if held else drawing.path, lit, held))
             drawn.add((drawing.kind, drawing.side))
         if focus.numbers:
             labels += _number_labels(measurements)
@@ -188,9 +191,10 @@ def scene(
         path = None if shown else outline(name, points)
         if path is not None:
             look = "proposed" if name in unconfirmed else kind
-            strokes.append(Stroke(look, path, name in focus.rests_on))
+            held = name == focus.dragged
+            strokes.append(Stroke(look, path, name in focus.rests_on, held))
         if kind and name == focus.armed and name not in unconfirmed:
-            strokes += _residuals(name, points)
+            strokes += _residuals(name, points, name == focus.dragged)
     marks, names = _marks(reading, focus)
     if second:
         for name, points in second.landmarks.items():
@@ -226,7 +230,7 @@ def _marks(reading: Reading, focus: Focus) -> tuple[list[Mark], list[Label]]:
                 state = "armed"
             else:
                 state = "outline" if kind.shape in ("circle", "ellipse") else "placed"
-            marks.append(Mark(point, state))
+            marks.append(Mark(point, state, name == focus.dragged))
         if points and name == (focus.selected[0] if focus.selected else focus.armed):
             proposed = name in reading.unconfirmed
             title = f"{LANDMARKS[name].title}{f': {how_proposed(reading, name)}' * proposed}"
@@ -268,20 +272,24 @@ def outline(name: str, points: Iterable[tuple[float, float]]) -> np.ndarray | No
 
 def outline_fit(name: str, points: Iterable[tuple[float, float]]):
     """Return the `Fit` of an outline's points in pixels, or None if they do not determine it."""
+    kind = LANDMARKS[name].kind
+    points = tuple(map(tuple, points))
+    return _fit(kind.shape == "circle", points) if len(points) >= kind.minimum else None
+
+
+# A move of a drag asks for the same outline up to three times.
+@lru_cache(maxsize=32)
+def _fit(circle: bool, points: tuple[tuple[float, float], ...]):
     from xraymeasure.geometry.curves import fit_circle
     from xraymeasure.geometry.ellipses import fit_ellipse
 
-    fit = fit_circle if LANDMARKS[name].kind.shape == "circle" else fit_ellipse
-    points = np.array(list(points), dtype=float).reshape(-1, 2)
-    if len(points) < LANDMARKS[name].kind.minimum:
-        return None
     try:
-        return fit(points[:, ::-1])
+        return (fit_circle if circle else fit_ellipse)(np.array(points, dtype=float)[:, ::-1])
     except XrayMeasureError:
         return None
 
 
-def _residuals(name: str, points: Iterable[tuple[float, float]]) -> list[Stroke]:
+def _residuals(name: str, points: Iterable[tuple[float, float]], held: bool) -> list[Stroke]:
     """Return a line at each point of an outline towards the curve, enlarged."""
     points = np.array(list(points), dtype=float).reshape(-1, 2)
     fit = outline_fit(name, points)
@@ -292,7 +300,8 @@ def _residuals(name: str, points: Iterable[tuple[float, float]]) -> list[Stroke]
     outward /= np.maximum(np.hypot(*outward.T), 1e-9)[:, None]
     ends = points + RESIDUAL_ENLARGED * fit.residuals[:, None] * outward
     return [
-        Stroke("residual", np.array([start, end])) for start, end in zip(points, ends, strict=True)
+        Stroke("residual", np.array([start, end]), held=held)
+        for start, end in zip(points, ends, strict=True)
     ]
 
 

@@ -1,7 +1,9 @@
 """From the mouse on the film to edits of the session.
 
 A press near a placed point drags it. Elsewhere a press that moves less than a few pixels before it
-is let go is a click and places; one that moves further is napari's own, which pans. With Shift held
+is let go is a click and places; one that moves further is napari's own, which pans. In the midst of
+an outline a click on another landmark's point places too, and beside one always: where outlines
+cross, no click is lost. With Shift held
 a click round a head or shell moves to the nearest edge of the picture, and takes hold of nothing.
 A drag with the right button sets window and level.
 """
@@ -14,6 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from napari_xraymeasure.session.placing import Placing
+from napari_xraymeasure.session.proposals import is_outline
 from xraymeasure.vocabulary.landmarks import LANDMARKS
 
 CLICK_PX = 5.0
@@ -62,8 +65,11 @@ def listen(layer: Any, session: Placing, view: Listener) -> None:
             held = nearest(session, _data(layer, event), _pixels_on_screen(layer, event))
             if session.placing_again:
                 held = None  # A point is placed once more just where it was placed before.
-            if held:
-                yield from _drag(layer, event, session, held)
+            if held and _places(layer, event, session, held[0]):
+                yield from _drag(layer, event, session, held, click)
+            elif held:
+                session.select(*held)
+                yield from _drag(layer, event, session, held, view.clicked)
             else:
                 yield from _click(layer, event, click)
 
@@ -103,20 +109,37 @@ def nearest(
     return best
 
 
+def _places(layer: Any, event: Any, session: Placing, held: str) -> bool:
+    """Whether a click near a point of the landmark `held` places one of the armed landmark."""
+    armed, reading = session.armed, session.reading
+    if armed is None or armed == held:
+        return False
+    if reading.landmarks.get(armed) and is_outline(armed) and armed not in reading.unconfirmed:
+        return True
+    return not nearest(session, _data(layer, event), _pixels_on_screen(layer, event), CLICK_PX)
+
+
 def _drag(
-    layer: Any, event: Any, session: Placing, held: tuple[str, int]
+    layer: Any,
+    event: Any,
+    session: Placing,
+    held: tuple[str, int],
+    click: Callable[[tuple[float, float]], Any],
 ) -> Generator[None, None, None]:
+    """Move the point that is held, once it is chosen or the pointer moves; else take a click."""
     layer.mouse_pan = False  # napari would pan under the point
-    session.select(*held)
+    pressed, point = np.array(event.pos), _data(layer, event)
     name, index = held
+    least = 0.0 if session.selected == held else CLICK_PX
     # The point keeps its distance from the pointer: taking hold of it does not move it.
-    offset = np.array(session.reading.landmarks[name][index]) - _data(layer, event)
+    offset = np.array(session.reading.landmarks[name][index]) - point
     moved = False
     try:
         yield
         while event.type == "mouse_move":
-            moved = True
-            session.drag_to(name, index, tuple(_data(layer, event) + offset))
+            moved = moved or float(np.hypot(*(np.array(event.pos) - pressed))) >= least
+            if moved:
+                session.drag_to(name, index, tuple(_data(layer, event) + offset))
             yield
         if moved:
             # The last move before the release may have been dropped by napari's throttle.
@@ -124,6 +147,8 @@ def _drag(
     finally:
         layer.mouse_pan = True
         session.drop()
+    if not moved:
+        click(point)
 
 
 def _window(layer: Any, event: Any, view: Listener) -> Generator[None, None, None]:

@@ -8,11 +8,11 @@ film's own picture alone, which is why a drag stays quick.
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from qtpy.QtCore import QEvent, QLineF, QPointF, QRect, QRectF, Qt
-from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF, QRegion
+from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF, QRegion
 from qtpy.QtWidgets import QWidget
 
 from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark
@@ -28,6 +28,19 @@ _FAR = 10_000_000
 
 PlacedLabel = tuple[Label, tuple[float, float], QRectF]
 """A label, its anchor on the screen, and its box there."""
+
+
+class Line(NamedTuple):
+    """What a line is known by: two of the same look and path are one."""
+
+    kind: str
+    lit: bool
+    held: bool
+    path: bytes
+
+
+Drawn = dict[Any, tuple[QRect, Any]]
+"""Where each line, mark and label lies on the screen: its extent, and its points or its box."""
 
 
 class FilmOverlay(QWidget):
@@ -55,7 +68,9 @@ class FilmOverlay(QWidget):
         self._offsets: dict[str, tuple[float, float]] = {}
         self._sizes: dict[str, tuple[float, float]] = {}
         self._laid_out: tuple[Any, ...] = ()
-        self._drawn: list[tuple[Any, QRect, Any]] = []
+        self._drawn: Drawn = {}
+        self._moving = False
+        self._still: tuple[QPixmap | None, Drawn] = None, {}
         self._font = QFont(self.font())
         self._font.setPointSizeF(max(self._font.pointSizeF(), 9.0))
         self.resize(canvas.size())
@@ -71,51 +86,46 @@ class FilmOverlay(QWidget):
 
         While `moving`, labels keep their places, and only what differs is drawn anew.
         """
-        self._scene = scene
+        self._scene, self._moving = scene, moving
         if not moving:
             self._placed_for = None
             self.update()
             return
-        before = {what: extent for what, extent, _ in self._drawn}
+        before = self._drawn
         self._lay_out()
-        now = {what: extent for what, extent, _ in self._drawn}
-        changed = QRegion()
-        for extents, others in ((before, now), (now, before)):
-            for what, extent in extents.items():
-                if others.get(what) != extent:
-                    changed += extent
-        self.update(changed)
+        self.update(_changed(before, self._drawn).boundingRect())
 
     def _lay_out(self) -> None:
         """Find where each thing of the scene is drawn, unless that is known."""
         matrix, offset = self._view()
-        wanted = self._scene, self._labels, self._placed_for, matrix.tobytes(), offset.tobytes()
-        if self._laid_out == wanted:
+        view = matrix.tobytes(), offset.tobytes()
+        if self._laid_out == (self._scene, self._labels, self._placed_for, *view):
             return
-        strokes, marks = self._scene.strokes, self._scene.marks
-        # Half of a curve's points are plenty on a screen, and halve what it costs to draw.
-        paths = [each.path[::2] if len(each.path) > 60 else each.path for each in strokes]
-        paths += [np.array([mark.point]) for mark in marks]
-        names = [(each.kind, each.lit, each.path.tobytes()) for each in strokes] + [*marks]
-        margins = [_WIDEST] * len(strokes) + [_LARGEST] * len(marks)
-        labels = self._label_boxes(matrix, offset) if self._labels else []
-        self._drawn = []
-        if paths:
-            starts = np.cumsum([0, *map(len, paths)])
-            points = np.concatenate(paths) @ matrix + offset
+        known = self._drawn if self._laid_out[-2:] == view else {}
+        paths: dict[Any, Any] = {mark: (mark.point,) for mark in self._scene.marks}
+        for stroke in self._scene.strokes:
+            path = stroke.path
+            # A line that was measured anew and came out the same to the eye is the same.
+            line = Line(stroke.kind, stroke.lit, stroke.held, path.round(2).tobytes())
+            # Half of a curve's points are plenty on a screen, and halve what it costs to draw.
+            paths[line] = path[::2] if len(path) > 60 else path
+        self._drawn = {what: known[what] for what in paths if what in known}
+        new = {what: path for what, path in paths.items() if what not in known}
+        if new:
+            starts = np.cumsum([0, *map(len, new.values())])
+            points = np.concatenate(list(new.values())) @ matrix + offset
             corners = [each.reduceat(points, starts[:-1]) for each in (np.minimum, np.maximum)]
             extents = np.clip(np.hstack(corners), -_FAR, _FAR).astype(int).tolist()
-            cut = np.split(points, starts[1:-1])
-            self._drawn = [
-                (name, _rectangle(*extent, margin), part)
-                for name, extent, margin, part in zip(names, extents, margins, cut, strict=True)
-            ]
-        for placed in labels:
+            for what, extent, start, end in zip(new, extents, starts, starts[1:], strict=False):
+                margin = _LARGEST if isinstance(what, Mark) else _WIDEST
+                self._drawn[what] = _rectangle(*extent, margin), points[start:end]
+        for placed in self._label_boxes(matrix, offset) if self._labels else ():
             (x, y), box = placed[1:]
             reach = box.left(), box.top(), box.right(), box.bottom()
             around = min(x, reach[0]), min(y, reach[1]), max(x, reach[2]), max(y, reach[3])
-            self._drawn.append((placed[0], _rectangle(*map(int, around), _WIDEST), placed))
-        self._laid_out = self._scene, self._labels, self._placed_for, *wanted[3:]
+            drawn, before = (_rectangle(*map(int, around), _WIDEST), placed), known.get(placed[0])
+            self._drawn[placed[0]] = before if before == drawn else drawn
+        self._laid_out = self._scene, self._labels, self._placed_for, *view
 
     def show_labels(self, shown: bool) -> None:
         """Draw labels, or leave them out."""
@@ -133,7 +143,8 @@ class FilmOverlay(QWidget):
         self._layer.events.scale.disconnect(self._on_view)
         self._layer.events.visible.disconnect(self._on_view)
         self.parent().removeEventFilter(self)
-        self._scene, self._drawn, self._laid_out = DrawnShapes(), [], ()
+        self._scene, self._drawn, self._laid_out = DrawnShapes(), {}, ()
+        self._still = None, {}
         self.hide()
         self.deleteLater()
 
@@ -167,24 +178,54 @@ class FilmOverlay(QWidget):
         if not self._layer.visible:
             return
         self._lay_out()
-        asked = event.region()
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        labels = []
-        for what, extent, place in self._drawn:
-            if not asked.intersects(extent):
-                continue
-            if isinstance(what, Label):
-                labels.append(place)
-            elif isinstance(what, Mark):
-                _draw_mark(painter, *place[0].tolist(), what.state)
-            else:
-                polygon = QPolygonF([QPointF(x, y) for x, y in place.tolist()])
-                for pen in _pens(*what[:2]):
-                    painter.setPen(pen)
-                    painter.drawPolyline(polygon)
-        self._draw_labels(painter, labels)
+        asked = event.region()
+        there = [
+            (what, *drawn) for what, drawn in self._drawn.items() if asked.intersects(drawn[0])
+        ]
+        if self._moving:
+            held = [each for each in there if not isinstance(each[0], Label) and each[0].held]
+            _draw(painter, held, Line)
+            painter.drawPixmap(0, 0, self._still_picture())
+            _draw(painter, held, Mark)
+        else:
+            _draw(painter, there, Line)
+            _draw(painter, there, Mark)
+        self._draw_labels(painter, [place for what, _, place in there if isinstance(what, Label)])
         painter.end()
+
+    def _still_picture(self) -> QPixmap:
+        """Return a picture of what no hand holds, in which only what differs is drawn anew."""
+        still = {
+            what: drawn
+            for what, drawn in self._drawn.items()
+            if not isinstance(what, Label) and not what.held
+        }
+        ratio = self.devicePixelRatioF()
+        picture, before = self._still
+        if picture is None or picture.size() != self.size() * ratio:
+            picture, before = QPixmap(self.size() * ratio), {}
+            picture.setDevicePixelRatio(ratio)
+            picture.fill(Qt.GlobalColor.transparent)
+        changed = _changed(before, still)
+        if not changed.isEmpty():
+            painter = QPainter(picture)
+            painter.setClipRect(changed.boundingRect())
+            painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_Clear)
+            painter.fillRect(self.rect(), Qt.GlobalColor.transparent)
+            painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceOver)
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            there = [
+                (what, *drawn)
+                for what, drawn in still.items()
+                if drawn[0].intersects(changed.boundingRect())
+            ]
+            _draw(painter, there, Line)
+            _draw(painter, there, Mark)
+            painter.end()
+        self._still = picture, still
+        return picture
 
     def _draw_labels(self, painter: QPainter, boxes: list[PlacedLabel]) -> None:
         painter.setFont(self._font)
@@ -262,6 +303,30 @@ def _dense(path: np.ndarray, count: int = 30) -> np.ndarray:
         return path
     at = np.linspace(0, len(path) - 1, count)
     return np.stack([np.interp(at, np.arange(len(path)), path[:, axis]) for axis in (0, 1)], 1)
+
+
+def _changed(before: Drawn, now: Drawn) -> QRegion:
+    """Return where anything is drawn that was not, or is not any more."""
+    changed = QRegion()
+    for one, other in ((before, now), (now, before)):
+        for what, drawn in one.items():
+            if other.get(what) is not drawn:
+                changed += drawn[0]
+    return changed
+
+
+def _draw(painter: QPainter, there: list[tuple[Any, QRect, Any]], kind: type) -> None:
+    """Draw all lines, or all marks, of what is there."""
+    for what, _, place in there:
+        if not isinstance(what, kind):
+            continue
+        if kind is Mark:
+            _draw_mark(painter, *place[0].tolist(), what.state)
+            continue
+        polygon = QPolygonF([QPointF(x, y) for x, y in place.tolist()])
+        for pen in _pens(what.kind, what.lit):
+            painter.setPen(pen)
+            painter.drawPolyline(polygon)
 
 
 @cache

@@ -38,8 +38,7 @@ from xraymeasure.vocabulary.wording import number
 _TITLES = ("number", "value (95 %)", "from plan")
 NAME, VALUE, PLAN = range(3)
 _KEY = Qt.ItemDataRole.UserRole
-_COLOUR = Qt.ItemDataRole.UserRole + 1
-_TITLE = Qt.ItemDataRole.UserRole + 2
+_TITLE = Qt.ItemDataRole.UserRole + 1
 _UNLIMITED = 16777215
 """Qt's word for a widget that may be as high as there is room."""
 _NAME = "△ Femoral abduction"
@@ -127,6 +126,14 @@ class NumbersPanel(QWidget):
         layout.addLayout(foot)
         self._chosen: Key | None = None
         self._rows: list[NumberRow] = []
+        self._forget()
+
+    def _forget(self) -> None:
+        """Have no line; what lines say is kept beside them, for Qt is slow to tell it."""
+        self.table.clear()
+        self._titles: list[tuple[str, list[Key]]] = []
+        self._items: list[QTreeWidgetItem] = []
+        self._said: list[Any] = []
 
     def resizeEvent(self, event: Any) -> None:
         """Give the columns their widths anew."""
@@ -151,7 +158,7 @@ class NumbersPanel(QWidget):
 
     def choose(self, key: Key) -> None:
         """Choose a number, as a person does."""
-        for item in self._items():
+        for item in self._items:
             if item.data(NAME, _KEY) == key:
                 self.table.setCurrentItem(item)
                 self._choose(item)
@@ -165,13 +172,9 @@ class NumbersPanel(QWidget):
         elif item.childCount():
             item.setExpanded(not item.isExpanded())
 
-    def _items(self) -> list[QTreeWidgetItem]:
-        tops = [self.table.topLevelItem(i) for i in range(self.table.topLevelItemCount())]
-        return [top.child(i) for top in tops for i in range(top.childCount())]
-
     def lines(self) -> list[tuple[str, ...]]:
         """Return what each line says, headings left out."""
-        return [tuple(item.text(column) for column in range(3)) for item in self._items()]
+        return [tuple(item.text(column) for column in range(3)) for item in self._items]
 
     def show_numbers(self, session: Session, result: Numbers) -> None:
         """Show what the reading gives, unless the study hides it."""
@@ -182,20 +185,20 @@ class NumbersPanel(QWidget):
         if session.blinded:
             self.hidden.setText("This study is blinded: no number is shown.")
             self.findings.setText("")
-            self.table.clear()
+            self._forget()
             self._rows = []
             self._show_standing()
             return
         groups = number_groups(result, session.reading)
         self._make_lines([(group.title, [row.key for row in group.rows]) for group in groups])
-        for item, row in zip(
-            self._items(), (row for group in groups for row in group.rows), strict=True
-        ):
-            self._show_row(item, row)
         rows = [row for group in groups for row in group.rows]
+        for index, row in enumerate(rows):
+            self._show_row(index, row)
         # Without a plan its column is room for the names.
-        self.table.setColumnHidden(PLAN, all(row.compared is None for row in rows))
-        self._fit_columns()
+        alone = all(row.compared is None for row in rows)
+        if alone != self.table.isColumnHidden(PLAN):
+            self.table.setColumnHidden(PLAN, alone)
+            self._fit_columns()
         self._rows = rows
         self._show_standing()
         if result.final or result.measurements is None:
@@ -224,20 +227,14 @@ class NumbersPanel(QWidget):
     def _make_lines(self, wanted: list[tuple[str, list[Key]]]) -> None:
         """Have one line for each number; lines that stay are left alone."""
         table = self.table
-        tops = [table.topLevelItem(i) for i in range(table.topLevelItemCount())]
-        present = [
-            (
-                top.data(NAME, _TITLE),
-                [tuple(top.child(i).data(NAME, _KEY)) for i in range(top.childCount())],
-            )
-            for top in tops
-        ]
-        if present == wanted:
+        if wanted == self._titles:
             return
+        tops = [table.topLevelItem(i) for i in range(table.topLevelItemCount())]
         folded = {top.data(NAME, _TITLE) for top in tops if not top.isExpanded()}
         known = {top.data(NAME, _TITLE) for top in tops}
         place = table.verticalScrollBar().value()
-        table.clear()
+        self._forget()
+        self._titles, self._said = wanted, [None] * sum(len(keys) for _, keys in wanted)
         bold = QFont(table.font())
         bold.setBold(True)
         for title, keys in wanted:
@@ -251,6 +248,7 @@ class NumbersPanel(QWidget):
                 item = QTreeWidgetItem()
                 item.setData(NAME, _KEY, key)
                 top.addChild(item)
+                self._items.append(item)
                 if key == self._chosen:
                     table.setCurrentItem(item)
             converted = all(key[0] in CONVERTED for key in keys)
@@ -258,45 +256,47 @@ class NumbersPanel(QWidget):
             _mark_fold(top)
         table.verticalScrollBar().setValue(place)
 
-    def _show_row(self, item: QTreeWidgetItem, row: NumberRow) -> None:
+    def _show_row(self, index: int, row: NumberRow) -> None:
         label = short_label(row.name)
         mark = SEVERITIES[row.findings[0].severity][0] if row.findings else ""
         meaning = QUANTITIES[row.name].meaning if row.name in QUANTITIES else row.label
         tip = "\n".join([f"{row.label}. {meaning}", *(finding.text for finding in row.findings)])
-        self._set(item, NAME, f"{mark} {label}" if mark else label, tip)
-        if item.data(NAME, _COLOUR) != bool(mark):
-            item.setData(NAME, _COLOUR, bool(mark))
-            item.setForeground(NAME, QBrush(_AMBER) if mark else QBrush())
-        value = value_of_row(row)
-        self._set(item, VALUE, value or "–", in_words(row.reason) or "Value, and its 95 % interval")
-        self._set_plan(item, row)
+        why = in_words(row.reason) or "Value, and its 95 % interval"
+        cells = (
+            (f"{mark} {label}" if mark else label, tip, _AMBER if mark else None, None),
+            (value_of_row(row) or "–", why, None, None),
+            _plan_cell(row),
+        )
+        item, said = self._items[index], self._said[index] or ((None,) * 4,) * len(cells)
+        for column, (cell, before) in enumerate(zip(cells, said, strict=True)):
+            if cell[0] != before[0]:
+                item.setText(column, cell[0])
+            if cell[1] != before[1]:
+                item.setToolTip(column, cell[1])
+            if cell[2:] != before[2:]:
+                colour, backing = cell[2:]
+                item.setForeground(column, QBrush(colour) if colour else QBrush())
+                item.setBackground(column, QBrush(backing) if backing else QBrush())
+        self._said[index] = cells
 
-    def _set_plan(self, item: QTreeWidgetItem, row: NumberRow) -> None:
-        compared, text, tip, colour = row.compared, "", "", None
-        if compared is not None:
-            tip = in_words(compared.reason)
-            if compared.verdict:
-                signed = number(compared.difference, signed=True)
-                text = f"{signed} {verdict_text(compared.verdict)}"
-                tip = f"{VERDICT_WORDS[compared.verdict]} (±{compared.tolerance:g})"
-                colour = ON_DARK[compared.verdict]
-            elif compared.difference is not None:
-                said = _NOT_JUDGED if compared.reason == NO_TOLERANCE else tip
-                text = f"{number(compared.difference, signed=True)} {said}"
-            else:
-                text = tip
-        self._set(item, PLAN, text, tip or text)
-        if item.data(PLAN, _COLOUR) != colour:
-            item.setData(PLAN, _COLOUR, colour)
-            item.setForeground(PLAN, QBrush(QColor(colour)) if colour else QBrush())
-            item.setBackground(PLAN, QBrush(QColor(CHIP)) if colour else QBrush())
 
-    @staticmethod
-    def _set(item: QTreeWidgetItem, column: int, text: str, tip: str) -> None:
-        if item.text(column) != text:
-            item.setText(column, text)
-        if item.toolTip(column) != tip:
-            item.setToolTip(column, tip)
+def _plan_cell(row: NumberRow) -> tuple[str, str, QColor | None, QColor | None]:
+    """Return how a number stands to the plan: its text, tooltip, colour and backing."""
+    compared = row.compared
+    if compared is None:
+        return "", "", None, None
+    signed = "" if compared.difference is None else number(compared.difference, signed=True)
+    why = in_words(compared.reason)
+    if compared.verdict:
+        return (
+            f"{signed} {verdict_text(compared.verdict)}",
+            f"{VERDICT_WORDS[compared.verdict]} (±{compared.tolerance:g})",
+            QColor(ON_DARK[compared.verdict]),
+            QColor(CHIP),
+        )
+    said = _NOT_JUDGED if signed and compared.reason == NO_TOLERANCE else why
+    text = f"{signed} {said}" if signed else said
+    return text, why or text, None, None
 
 
 def _mark_fold(top: QTreeWidgetItem) -> None:
