@@ -164,7 +164,7 @@ class Film:
     def _thin_and_dense(self) -> tuple[float, float]:
         """The stored values between which all but half a percent lies to both sides."""
         step = max(1, int((self.pixels.size / 40_000) ** 0.5))
-        rising = np.sort(self.pixels[::step, ::step], axis=None)
+        rising = np.sort(self.pixels[::step, ::step], axis=None, kind="stable")
         ends = rising[np.rint(np.array([0.005, 0.995]) * (rising.size - 1)).astype(int)]
         first, last = self.greys.shown(ends)
         if last < first or (last == first and self.greys.inverted):

@@ -262,8 +262,8 @@ def with_flat_rims(
     """
     mended = dict(intervals)
     for key, (low, high) in drawn.items():
-        _, side, method = key
-        if side in flat and method in _OF_A_RIM:
+        name, side, method = key
+        if side in flat and (method in _OF_A_RIM or name.startswith("head_to_cup")):
             mended[key] = replace(
                 mended[key],
                 value=min(max(mended[key].value, low), high),
