@@ -29,6 +29,7 @@ from napari_xraymeasure.session.session import Session
 from xraymeasure.carry.carry import Carried
 from xraymeasure.detect.propose import Proposals
 from xraymeasure.examination import Examination
+from xraymeasure.vocabulary.landmarks import Side
 
 SETTLE_MS = 180
 """How long after the last edit, or the opening of a film, work beside the window begins."""
@@ -64,6 +65,7 @@ class FilmWork:
         self.explained: Key | None = None
         self._asked: tuple[Any, ...] = ()
         self._implants_wanted = self._implants_awaited = self._proposals_said = False
+        self._heads_sought: dict[Side, float] | None = None
         self._carried_from: Examination | None = None
         self._planned: tuple[Numbers | None, list[Stroke]] = None, []
         self.tools = FilmTools(
@@ -160,8 +162,9 @@ class FilmWork:
         self.measure_finally()
         if self._implants_wanted:
             self._implants_wanted = False
-            given = self.session.film, self.session.head_diameters
-            self._implants_awaited = True
+            self._implants_awaited, self._proposals_said = True, False
+            self._heads_sought = self.session.head_diameters
+            given = self.session.film, self._heads_sought
             self.panels.beside.start(self._take_proposals, found_implants, *given)
         self._look_for_bones()
 
@@ -221,6 +224,10 @@ class FilmWork:
             return
         self._beside_drag.stop()
         if what == "edit":
+            # Where no head of the size known then was found, one of the size known now may be.
+            sought, session = self._heads_sought, self.session
+            if sought not in (None, session.head_diameters) and session.takes_proposals:
+                self._implants_wanted = True
             self._settle.start()
             self._say_proposals()
         self.show_all()

@@ -8,8 +8,11 @@ from datetime import date
 
 import numpy as np
 import pytest
+from napari_xraymeasure import film_work
 from napari_xraymeasure.session.resume import open_session
 from qtpy.QtCore import Qt
+from qtpy.QtTest import QTest
+from qtpy.QtWidgets import QPushButton
 
 from xraymeasure.carry.carry import Carried
 from xraymeasure.detect.propose import HipProposal, Proposals
@@ -113,10 +116,28 @@ def test_that_no_metal_was_found_is_said_until_something_is_placed(hand):
     assert "proposed" not in dock.notices.texts
 
 
-def test_a_head_of_another_size_than_the_plans_is_said_where_nothing_is_proposed(hand, proposals):
-    hand.dock.session.receive(replace(proposals, hips=(), of_another_size=proposals.hips))
-    said = hand.dock.session.proposal_notice
+def test_a_head_of_another_size_than_given_is_said_and_one_click_takes_the_size_that_fits(
+    hand, proposals, monkeypatch, qtbot
+):
+    dock, session = hand.dock, hand.dock.session
+    nothing = replace(proposals, hips=(), of_another_size=proposals.hips)
+
+    def found(_film, heads):
+        return proposals if heads == {"left": 36.0} else nothing
+
+    monkeypatch.setattr(film_work, "found_implants", found)
+    session.record_for("left", head_diameter_mm=28.0)
+    dock.work.look_for_implants()
+    qtbot.waitUntil(lambda: "proposed" in dock.notices.texts)
+    said = dock.notices.texts["proposed"]
     assert said.startswith("No head of the diameter given") and "fit: 36 mm" in said
+    (answer,) = dock.placing.question.findChildren(QPushButton)
+    assert answer.text() == "36 mm"
+    QTest.mouseClick(answer, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: session.reading.proposed is not None)
+    assert session.reading.head_diameter_mm == {"left": 36.0}
+    assert "Confirm (C)" in [b.text() for b in dock.placing.question.findChildren(QPushButton)]
+    assert dock.notices.texts["proposed"].startswith("Proposed, to be looked at")
 
 
 def test_a_proposal_that_is_next_after_a_click_is_confirmed_by_the_key(offered):

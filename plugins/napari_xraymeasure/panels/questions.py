@@ -106,12 +106,13 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
     question = session.question
     if question is not None:
         return f"<b>Is that right?</b> {question.text}", _answers(session)
-    head = session.head_to_name
+    head, instead = session.head_to_name, session.heads_instead
     if head:
-        return "Which head is it? These sizes fit the outline:", [
-            (f"{size:g} mm", f"The {head} head is {size:g} mm wide", _size(session, head, size))
-            for size in session.fitting_heads(head)
-        ]
+        text = "Which head is it? These sizes fit the outline:"
+        return text, _sizes(session, head, session.fitting_heads(head))
+    if instead:
+        text = f"<b>Is the {instead[0]} head of the size given?</b> These fit the one on the film:"
+        return text, _sizes(session, *instead)
     if session.proposed_here:
         return _proposal(session)
     cup = session.cup_to_ask
@@ -151,8 +152,11 @@ def _proposal(session: Session) -> tuple[str, list[Answer]]:
     )
 
 
-def _size(session: Session, side: Side, size: float) -> Callable[[], None]:
-    return lambda: session.record_for(side, head_diameter_mm=size)
+def _sizes(session: Session, side: Side, sizes: tuple[float, ...]) -> list[Answer]:
+    def take(size: float) -> Callable[[], None]:
+        return lambda: session.record_for(side, head_diameter_mm=size)
+
+    return [(f"{size:g} mm", f"The {side} head is {size:g} mm wide", take(size)) for size in sizes]
 
 
 def _opens(session: Session, side: Side, way: str | None) -> Callable[[], None]:

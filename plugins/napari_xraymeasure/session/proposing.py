@@ -68,8 +68,7 @@ class Proposing(Placing):
         for side in found:
             self.hips = self.hips.with_state(side, "replaced")
         # Not an edit of the reader's: it is kept with the first one.
-        if self.history.push(reading):
-            self._tell("edit")
+        self._tell("edit" if self.history.push(reading) else "armed")
 
     @property
     def proposal_notice(self) -> str:

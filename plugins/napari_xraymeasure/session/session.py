@@ -142,6 +142,18 @@ class Session(Proposing):
                 return side
         return None
 
+    @property
+    def heads_instead(self) -> tuple[Side, tuple[float, ...]] | None:
+        """The side of a head that was found in another size than is known, and what would fit."""
+        found, known = self._proposals, self.head_diameters
+        if found is None or found.hips or not self.takes_proposals:
+            return None
+        for hip in found.of_another_size:
+            sizes = tuple(s for s in hip.plausible_heads_mm if s != known.get(hip.side))
+            if hip.side in known and sizes:
+                return hip.side, sizes
+        return None
+
     def fitting_heads(self, side: Side) -> tuple[float, ...]:
         """Return the standard heads, in mm, that the outline could be."""
         return heads_like(self.film, self.reading, side)
