@@ -16,8 +16,8 @@ from xraymeasure.detect.head import CLIPPED_PROFILE, Head
 
 _COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.085, 0.06, 0.04
 """Of the first fit, on a grid of about 1.5 mm, and of the last."""
-_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED = 0.3, 0.1
-"""On clipped films, where what is left to be explained is bone."""
+_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED, _LIMIT_IF_WHITE = 0.12, 0.1, 0.12
+"""On clipped films, where what is left to be explained is bone, and where the shell is white."""
 _FARTHEST_MM, _FAR_MM = 4.0, 1.5
 """Between the centres of head and shell on the detector: left out, and doubtful. Rendered cups with
 up to 0.6 mm of wear come out within 0.8 mm."""
@@ -28,11 +28,11 @@ _RADII_MM, _THICKEST_MM = (19.0, 37.0), 21.0
 """Of shells, and from the head's surface to theirs: a head of 28 mm in a shell of 66 mm has 19 mm
 (from memory). Circles on native hips have 25."""
 _INCLINATIONS_DEG, _STEEPEST_ANTEVERSION_DEG = (12.0, 80.0), 55.0
-_FROM_SILHOUETTE_DEG, _LARGER_MM, _FARTHEST_IN_WHITE_MM = 12.0, 1.2, 2.5
-"""Where all is white, the inclination and the radius of the silhouette, and from head to shell.
-Rendered films: 10.7, 0.9 and 1.9 where the pose was right."""
-_WIDEST_IN_WHITE_DEG = 3.0
-"""Where all is white: spread of the inclination over variants."""
+_FROM_SILHOUETTE, _NEAR_SILHOUETTE = (12.0, 15.0, 1.2), (2.0, 5.0, 0.5)
+"""Where all is white, inclination, anteversion (deg) and radius (mm) of the silhouette; the second
+where most of what is white may be bone, from `_TOLD` on down (rendered films)."""
+_TOLD, _FARTHEST_IN_WHITE_MM = 0.16, 2.5
+"""And from head to shell: 1.9 where the pose was right."""
 _MISFIT_OF_HEAD = 0.02
 _FLOOR_DEG = np.array([0.14, 0.2])
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
@@ -88,9 +88,9 @@ def may_become_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
 
 def may_be_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     """Whether a fine fit is that of a cup: a picture that agrees, and a shape that cups have."""
-    p = fit.parameters
+    p, limit = fit.parameters, _LIMIT_IF_CLIPPED if scene.clipped else _LIMIT
     return bool(
-        fit.misfit < (_LIMIT_IF_CLIPPED if scene.clipped else _LIMIT)
+        fit.misfit < (_LIMIT_IF_WHITE if scene.all_white else limit)
         and p[picture.RADIUS] - scene.head_radius_mm < _THICKEST_MM
         and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_MM
         and has_shell(fit)
@@ -102,9 +102,13 @@ def may_be_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:
     )
 
 
-def may_have_lip(fit: cup.Fitted) -> bool:
-    """Whether the opening lies as far outward as where one half of the rim is raised."""
-    return bool(_LIPPED_FROM_MM < fit.parameters[picture.FACE] < _LIPPED_TO_MM)
+def may_have_lip(scene: picture.CupScene, fit: cup.Fitted) -> bool:
+    """Whether the opening lies as far outward as where one half of the rim is raised.
+
+    Where all is white nothing tells.
+    """
+    outward = fit.parameters[picture.FACE]
+    return bool(not scene.all_white and _LIPPED_FROM_MM < outward < _LIPPED_TO_MM)
 
 
 def is_lip(lipped: cup.Fitted, plain: cup.Fitted) -> bool:
@@ -118,13 +122,12 @@ def is_lip(lipped: cup.Fitted, plain: cup.Fitted) -> bool:
     )
 
 
-def stays_by(silhouette: np.ndarray, fit: cup.Fitted) -> bool:
+def stays_by(scene: picture.CupScene, silhouette: np.ndarray, fit: cup.Fitted) -> bool:
     """Whether a fit where all is white stays by the pose of the silhouette, and by the head."""
-    p = fit.parameters
+    p, limits = fit.parameters, _FROM_SILHOUETTE if scene.told > _TOLD else _NEAR_SILHOUETTE
+    moved = np.abs(p - silhouette)[[picture.INCLINATION, picture.ANTEVERSION, picture.RADIUS]]
     return bool(
-        abs(p[picture.INCLINATION] - silhouette[picture.INCLINATION]) < _FROM_SILHOUETTE_DEG
-        and abs(p[picture.RADIUS] - silhouette[picture.RADIUS]) < _LARGER_MM
-        and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_IN_WHITE_MM
+        np.all(moved < limits) and np.hypot(p[picture.U], p[picture.V]) < _FARTHEST_IN_WHITE_MM
     )
 
 
@@ -152,7 +155,7 @@ def angle_sd_deg(
         _SHARE_OF_LIP * lip[_ANGLES],
         _OF_MISFIT_DEG * fit.misfit,
     ]
-    if over_variants.max() > _WIDEST_DEG or (clipped and over_variants[0] > _WIDEST_IN_WHITE_DEG):
+    if over_variants.max() > _WIDEST_DEG:
         return None
     face = abs(float(fit.parameters[picture.FACE]))
     rises = np.clip((face - _SHAPE_FROM_MM) / (_FARTHEST_FACE_MM - _SHAPE_FROM_MM), 0.0, 1.0)

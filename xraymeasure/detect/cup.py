@@ -57,7 +57,6 @@ class Solution(NamedTuple):
 def solve(scene: CupScene, design: np.ndarray) -> Solution:
     """Return the best linear combination of the columns, robustly."""
     greys, white = scene.greys, scene.white
-    counts = np.where(white, scene.bone_white, 1.0)
     # On a clipped film nothing tells curvature of the tone and sharpening from bone.
     ridge = np.zeros(design.shape[1])
     if scene.clipped:
@@ -75,7 +74,8 @@ def solve(scene: CupScene, design: np.ndarray) -> Solution:
         counted = np.abs(residual[~agrees])
         spread = 1.4826 * float(np.median(counted)) if len(counted) else 1e-6
         spread = max(spread, 1e-6)
-        weight = np.minimum(1.0, _HUBER * spread / np.maximum(np.abs(residual), 1e-12)) * counts
+        weight = np.minimum(1.0, _HUBER * spread / np.maximum(np.abs(residual), 1e-12))
+        weight *= scene.counts
         weight[agrees] = 0.0
     return Solution(design, coefficients, residual, weight, spread)
 
@@ -89,7 +89,7 @@ def area_share(scene: CupScene) -> float:
 def _cost(scene: CupScene, solution: Solution, p: np.ndarray, spread: float) -> float:
     off = np.abs(solution.residual) / spread
     loss = np.where(off < _HUBER, off * off, _HUBER * (2.0 * off - _HUBER))
-    loss *= np.where(scene.white, scene.bone_white, 1.0) * (solution.weight > 0)
+    loss *= scene.counts * (solution.weight > 0)
     return float(area_share(scene) * loss.sum() + (((p - PRIOR) / PRIOR_SD) ** 2).sum())
 
 

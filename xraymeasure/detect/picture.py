@@ -30,6 +30,9 @@ _GROUND_DEGREE = 4
 inclination is 0.3 deg off (root mean square) by 2, 0.15 by 4, and 0.07 without bone."""
 _CLIPPED_FROM, _ALL_WHITE_FROM = 0.1, 0.6
 """Share of white pixels: heads and thick shells alone come to 0.59 (rendered films)."""
+_EDGE_MM, _BONE_GREYS, _WHITE_BONE = 1.5, (0.7, 0.95), 0.05
+"""How far from white bone is as bright as it is, from which grey on white beside it may be bone,
+where it is, and for how much it counts then (rendered films)."""
 _NECK_HALF_MM = 13.0
 """Half the width of the strip about the neck that is left out, at the head."""
 
@@ -55,8 +58,8 @@ class CupScene:
         Rows and columns of the pixels that are fitted.
     greys, white : numpy.ndarray
         Of these pixels, and whether they are as white as the film can be.
-    bone_white : float
-        For how much a white pixel counts that is whiter than metal explains: it may be bone.
+    counts : numpy.ndarray
+        For how much each pixel counts; less where white may be bone.
     """
 
     field: Field
@@ -70,7 +73,7 @@ class CupScene:
     used: tuple[np.ndarray, ...]
     greys: np.ndarray
     white: np.ndarray
-    bone_white: float
+    counts: np.ndarray
 
     @property
     def clipped(self) -> bool:
@@ -81,6 +84,11 @@ class CupScene:
     def all_white(self) -> bool:
         """Whether the shell is white as well as the head, so that greys tell little."""
         return float(self.white.mean()) > _ALL_WHITE_FROM
+
+    @property
+    def told(self) -> float:
+        """How much the white of it tells metal from bone, 0 to 1."""
+        return float(self.counts[self.white].mean()) if self.white.any() else 1.0
 
     @property
     def magnification(self) -> float:
@@ -108,9 +116,12 @@ def scene(
     neck_rad: float,
     about_mm: tuple[float, float],
     reach_mm: float,
-    bone_white: float,
+    may_be_bone: bool,
 ) -> CupScene:
-    """Return the scene of a field: what lies within `reach_mm` of `about_mm` and off the neck."""
+    """Return the scene of a field: what lies within `reach_mm` of `about_mm` and off the neck.
+
+    Where `may_be_bone`, white that lies beside bright bone counts for little.
+    """
     beam = Beam.to(field, source_detector_mm)
     x, y = np.meshgrid(field.x_mm, field.y_mm)
     dx, dy = x - head_xy_mm[0], y - head_xy_mm[1]
@@ -131,8 +142,26 @@ def scene(
     return CupScene(
         field, beam, side, head_xy_mm, head_radius_mm, distance_mm,
         2.0 * half_chord(gap, head_radius_mm), ground, used,
-        field.greys[used].astype(float), field.clipped[used], bone_white,
+        field.greys[used].astype(float), field.clipped[used],
+        _counts(field)[used] if may_be_bone else np.ones(len(used[0])),
     )  # fmt: skip
+
+
+def _counts(field: Field) -> np.ndarray:
+    """Return for how much each pixel counts: a white one by how dark what lies beside it is."""
+    from scipy.ndimage import distance_transform_edt
+
+    counts = np.ones(field.greys.shape)
+    if not field.clipped.any():
+        return counts
+    away = distance_transform_edt(~field.clipped, sampling=field.pitch_mm)
+    beside, nearest = away > _EDGE_MM, np.zeros((2, 1, 1), dtype=int)
+    if beside.any():
+        nearest = distance_transform_edt(~beside, return_distances=False, return_indices=True)
+    low, high = _BONE_GREYS
+    rises = np.clip((field.greys[tuple(nearest)] - low) / (high - low), 0.0, 1.0)
+    counts[field.clipped] = (1.0 + rises * (_WHITE_BONE - 1.0))[field.clipped]
+    return counts
 
 
 _SHAPE = [U, V, RADIUS, WALL, INCLINATION, ANTEVERSION, FACE, FLANGE, LIP]

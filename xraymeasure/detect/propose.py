@@ -34,18 +34,15 @@ from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
-METHOD = "synthesis-5"
+METHOD = "synthesis-6"
 """Name and version of the method, kept with what it proposed."""
 
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Diameters that heads are made in (from memory)."""
 _PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.4)
-_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.0, 0.8
+_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
 _TRIES_A_SIDE = 3
 _STARTS_DEG = (15.0, 30.0, 5.0)
-_WHITE_BONE = 0.2
-"""For how much a white pixel counts that the picture of the metal does not explain. The first,
-coarse fit counts it whole, so that it finds all of the metal."""
 _USUAL_LIP_DEG = 6.0
 _GOOD_MISFIT = 0.04
 """A fine fit that leaves more is tried again from other anteversions."""
@@ -263,7 +260,7 @@ def _cup(
     at = head.x_mm, head.y_mm
 
     def scene(
-        step: float, about: tuple[float, float], reach: float, bone_white: float
+        step: float, about: tuple[float, float], reach: float, may_be_bone: bool = True
     ) -> picture.CupScene:
         box = (
             about[0] - reach - 3.0, about[0] + reach + 3.0,
@@ -271,7 +268,7 @@ def _cup(
         )  # fmt: skip
         return picture.scene(
             upright.field(step, box), height, candidate.side, at, radius, distance,
-            candidate.neck_rad, about, reach, bone_white,
+            candidate.neck_rad, about, reach, may_be_bone,
         )  # fmt: skip
 
     def refined(p: np.ndarray) -> tuple[picture.CupScene, cup.Fitted] | None:
@@ -279,11 +276,11 @@ def _cup(
             p = picture.mirrored(wide, p)
         about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
         reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
-        near = scene(_FINE_MM, about, reach, _WHITE_BONE)
+        near = scene(_FINE_MM, about, reach)
         fine = cup.descend(near, p, 9, (picture.LIP,))
         if not may_be_cup(near, fine):
             return None
-        if may_have_lip(fine):
+        if may_have_lip(near, fine):
             start = fine.parameters.copy()
             start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_DEG
             lipped = cup.descend(near, start, 9, (picture.FACE,))
@@ -294,7 +291,8 @@ def _cup(
                 fine = replace(lipped, parameters=p)
         return near, fine
 
-    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
+    # The first, coarse fit is to find all of the metal.
+    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, may_be_bone=False)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
     best: tuple[picture.CupScene, cup.Fitted] | None = None
     least = np.inf
@@ -314,12 +312,12 @@ def _cup(
     if best is not None or not wide.clipped:
         return best
     # Greys tell little where metal and bone are white.
-    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0, 1.0)
+    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0)
     silhouette = pose_by_silhouette(around, outer)
     if silhouette is None:
         return None
     found = refined(silhouette)
-    return found if found is not None and stays_by(silhouette, found[1]) else None
+    return found if found is not None and stays_by(around, silhouette, found[1]) else None
 
 
 def proposed_reading(
