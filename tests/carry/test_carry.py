@@ -136,7 +136,7 @@ def test_numbers_say_that_they_rest_on_what_was_carried_over():
     reading = replace(reading, proposed=Provenance("m-1", standing, over))
     measured = measure(film, reading, draws=0)
     said = " ".join(measured["hip_centre_height"].assumptions)
-    assert "teardrop, left: carried over by c-1 from the earlier film of unknown date" in said
+    assert "teardrop, left: carried over by c-1 from an earlier film" in said
     assert "what it was misplaced by there, it is misplaced by here" in said
     (finding,) = (each for each in measured.findings if each.code == "proposed_unconfirmed")
     assert "c-1 from the earlier film" in finding.text

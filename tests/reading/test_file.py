@@ -367,7 +367,7 @@ def test_what_became_of_proposals_is_kept_and_follows_the_readers_edits():
         "landmarks": landmarks,
         "proposed": {"method": "m-1", "landmarks": dict.fromkeys(landmarks, "proposed")},
     }  # fmt: skip
-    carried = {"method": "c-1", "film_date": "2025-03-01", "landmarks": ["teardrop_left"]}
+    carried = {"method": "c-1", "days_before": 400, "landmarks": ["teardrop_left"]}
     assert "carried" not in format_reading(parse_reading(json.dumps(table)))
     table["proposed"]["carried"] = carried
     reading = parse_reading(json.dumps(table))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -85,8 +84,8 @@ class Carried:
     Attributes
     ----------
     method : str
-    film_date : datetime.date or None
-        Of the earlier film.
+    days_before : int or None
+        From the earlier film to this one, where both have a date.
     landmarks : mapping of str to tuple of (row, column)
         As a reading stores them.
     placing_sd_px : mapping of str to float
@@ -94,7 +93,7 @@ class Carried:
     """
 
     method: str
-    film_date: date | None
+    days_before: int | None
     landmarks: Mapping[str, tuple[Point, ...]]
     placing_sd_px: Mapping[str, float]
 
@@ -117,9 +116,11 @@ def carry(before: tuple[Film, Reading], film: Film, reading: Reading) -> Carried
         Without landmarks where the films are not surely of one body.
     """
     early_film, early_reading = before
+    taken, taken_before = film.acquired_on, early_film.acquired_on
+    days = (taken - taken_before).days if taken and taken_before else None
     persons = {each.person for each in (early_film, film)} - {None}
     if len(persons) > 1 or early_film.pixel_sha256 == film.pixel_sha256:
-        return Carried(METHOD, early_film.acquired_on, {}, {})
+        return Carried(METHOD, days, {}, {})
     points = {
         name: placed_mm(early_film, early_reading, name) for name in _names(early_reading, reading)
     }
@@ -144,7 +145,7 @@ def carry(before: tuple[Film, Reading], film: Film, reading: Reading) -> Carried
                 early_film
             )
             spreads[name] = round(float(np.hypot(own, _CARRIED_SD_MM)) / _mm_per_px(film), 4)
-    return Carried(METHOD, early_film.acquired_on, landmarks, spreads)
+    return Carried(METHOD, days, landmarks, spreads)
 
 
 def _mm_per_px(film: Film) -> float:

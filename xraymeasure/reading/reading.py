@@ -9,7 +9,6 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -59,21 +58,22 @@ class CarriedOver:
     ----------
     method : str
         Name and version of the method that found them again.
-    film_date : datetime.date or None
-        Of the earlier film.
+    days_before : int or None
+        How many days before this one the earlier film was taken; a date would tell of a person.
     landmarks : tuple of str
     """
 
     __pydantic_config__: ClassVar = _STRICT
 
     method: _Text
-    film_date: date | None
+    days_before: int | None
     landmarks: tuple[str, ...]
 
     def __str__(self) -> str:
         """Return the method and the film, in words."""
-        when = self.film_date.isoformat() if self.film_date else "unknown date"
-        return f"{self.method} from the earlier film of {when}"
+        days = self.days_before
+        when = "an earlier film" if days is None else f"a film taken {days} days before"
+        return f"{self.method} from {when}"
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ def with_proposals(reading: Reading, proposals: Proposals) -> Reading:
 def with_carried(reading: Reading, carried: Carried) -> Reading:
     """Return a reading that holds the bones of an earlier one wherever nothing is placed."""
     names = tuple(name for name in carried.landmarks if name not in reading.landmarks)
-    over = CarriedOver(carried.method, carried.film_date, names)
+    over = CarriedOver(carried.method, carried.days_before, names)
     known = reading.proposed or Provenance(carried.method)
     return _offered(reading, carried.landmarks, carried.placing_sd_px, replace(known, carried=over))
 
