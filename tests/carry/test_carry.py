@@ -139,4 +139,4 @@ def test_numbers_say_that_they_rest_on_what_was_carried_over():
     assert "teardrop, left: carried over by c-1 from an earlier film" in said
     assert "what it was misplaced by there, it is misplaced by here" in said
     (finding,) = (each for each in measured.findings if each.code == "proposed_unconfirmed")
-    assert "c-1 from the earlier film" in finding.text
+    assert "c-1 from an earlier film" in finding.text
