@@ -13,6 +13,7 @@ import pytest
 from scipy.ndimage import affine_transform
 
 from xraymeasure.carry.carry import METHOD, carry
+from xraymeasure.carry.match import correlation_with
 from xraymeasure.film.film import film_from_array
 from xraymeasure.film.greys import Greys
 from xraymeasure.film.read import read_film
@@ -120,6 +121,14 @@ def test_a_body_of_other_proportions_gives_nothing(proportions):
     assert carry(read("well_placed"), other, replace(reading, landmarks={})).landmarks == {}
 
 
+def test_the_correlation_is_that_of_the_general_library():
+    from skimage.feature import match_template
+
+    part, piece = np.random.default_rng(0).random((41, 53)), np.random.default_rng(1).random((7, 9))
+    found = correlation_with(part, piece.shape)(piece)
+    np.testing.assert_allclose(found, match_template(part, piece), atol=1e-12)
+
+
 def test_the_same_film_and_another_persons_give_nothing():
     film, reading = read("well_placed")
     later, _ = read("well_placed_2y")
@@ -137,6 +146,6 @@ def test_numbers_say_that_they_rest_on_what_was_carried_over():
     measured = measure(film, reading, draws=0)
     said = " ".join(measured["hip_centre_height"].assumptions)
     assert "teardrop, left: carried over by c-1 from an earlier film" in said
-    assert "what it was misplaced by there, it is misplaced by here" in said
+    assert "what they were misplaced by there, they are misplaced by here" in said
     (finding,) = (each for each in measured.findings if each.code == "proposed_unconfirmed")
     assert "c-1 from an earlier film" in finding.text

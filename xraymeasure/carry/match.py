@@ -89,8 +89,6 @@ def found(
     turns_deg, scales : sequence of float
         To be tried.
     """
-    from skimage.feature import match_template
-
     low, high = box
     pitch = np.array(late.pitch_mm[::-1])
     count = np.maximum(np.rint((high - low) / pitch).astype(int) // 2, 1)
@@ -107,13 +105,14 @@ def found(
     part = np.pad(late.contrast, pad)[max(from_row, 0) : to_row, max(from_column, 0) : to_column]
     if min(part.shape[0] - grid.shape[0], part.shape[1] - grid.shape[1]) < 0:
         return None
+    likeness_of = correlation_with(part, (grid.shape[0], grid.shape[1]))
     best: tuple[float, np.ndarray, np.ndarray] | None = None
     for turn in np.radians(turns_deg):
         for scale in scales:
             cos, sin = scale * np.cos(turn), scale * np.sin(turn)
             linear = np.array([[cos, -sin], [sin, cos]]) @ start.linear
             piece, _ = early.at(middle + grid @ np.linalg.inv(linear).T)
-            likeness = match_template(part, piece)
+            likeness = likeness_of(piece)
             if best is None or likeness.max() > best[0]:
                 best = float(likeness.max()), linear, likeness
     if best is None:
@@ -125,6 +124,37 @@ def found(
     far = np.hypot((rows - row) * pitch[1], (columns - column) * pitch[0]) > _ANOTHER_MM
     way = Way(linear, middle, late.first_mm + at * pitch)
     return Match(way, top, float(likeness[far].max(initial=0.0)))
+
+
+def correlation_with(
+    part: np.ndarray, shape: tuple[int, int]
+) -> Callable[[np.ndarray], np.ndarray]:
+    """Return what gives the correlation of a piece of that shape with each place of a part.
+
+    As ``skimage.feature.match_template``, but what does not depend on the piece is done once, and
+    without ``scipy.signal``, to import which takes longer than all that is done here.
+    """
+    from scipy.fft import irfft2, next_fast_len, rfft2
+
+    part = part.astype(float)
+    rows, columns = shape
+    whole = [next_fast_len(size, real=True) for size in part.shape]
+    spectrum = rfft2(part, whole)
+
+    def sums(values: np.ndarray) -> np.ndarray:
+        upto = np.pad(values.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+        down = upto[rows:] - upto[:-rows]
+        return np.asarray(down[:, columns:] - down[:, :-columns])
+
+    size = np.sqrt(np.maximum(sums(part**2) - sums(part) ** 2 / (rows * columns), 1e-9))
+
+    def likeness(piece: np.ndarray) -> np.ndarray:
+        off = piece - piece.mean()
+        together = irfft2(spectrum * np.conj(rfft2(off, whole)), whole)
+        share = together[: size.shape[0], : size.shape[1]] / size
+        return np.asarray(share / max(float(np.linalg.norm(off)), 1e-9))
+
+    return likeness
 
 
 def refined(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -296,17 +296,23 @@ def _standings(proposed: Provenance, names: tuple[str, ...]) -> Iterator[str]:
         "confirmed": "tested on rendered films only, and confirmed by the reader",
     }
     for standing, words in said.items():
-        for carried in (False, True):
-            found = [
+        comma = "," * (standing == "confirmed")
+        found = [name for name in names if proposed.landmarks.get(name) == standing]
+        metal = [name for name in found if not proposed.is_carried(name)]
+        if metal:
+            yield f"{_titles(metal)}: proposed by {proposed.method}{comma} {words}"
+        if len(metal) < len(found):
+            # All of them, so that one sentence serves every number.
+            bones = [
                 name
-                for name in names
-                if proposed.landmarks.get(name) == standing and proposed.is_carried(name) == carried
+                for name, each in proposed.landmarks.items()
+                if each == standing and proposed.is_carried(name)
             ]
-            how, shared = f"proposed by {proposed.method}", ""
-            if carried:
-                how = f"carried over by {proposed.carried}"
-                shared = "; what it was misplaced by there, it is misplaced by here"
-            if found:
-                titles = ", ".join(LANDMARKS[name].title.lower() for name in found)
-                comma = "," * (standing == "confirmed")
-                yield f"{titles}: {how}{comma} {words}{shared}"
+            yield (
+                f"{_titles(bones)}: carried over by {proposed.carried}{comma} {words}; what they "
+                "were misplaced by there, they are misplaced by here"
+            )
+
+
+def _titles(names: Sequence[str]) -> str:
+    return ", ".join(LANDMARKS[name].title.lower() for name in names)
