@@ -205,6 +205,9 @@ class FilmWork:
         if found is not None and session.on_change and session.before is self._carried_from:
             self._proposals_said = False
             session.receive_carried(found)
+            if found.landmarks:
+                # Now they can be laid on one another.
+                self.panels.notices.say("before", "")
             self._say_proposals()
 
     def _say_proposals(self) -> None:

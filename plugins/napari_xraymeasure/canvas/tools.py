@@ -168,18 +168,34 @@ class FilmTools:
             session.compare_with_before(None)
             return
         try:
-            found = film_before(path, reader)
-            session.compare_with_before(found, path.name)
-            here = (session.film, session.reading)
-            onto, _names = pelvis_on_pelvis((found.film, found.reading), here)
+            session.compare_with_before(film_before(path, reader), path.name)
         except (XrayMeasureError, OSError) as error:
-            self._no_before = str(error)
-            self._say("before", str(error), "warning")
+            self._cannot(error)
+        self._lay_before()
+
+    def _cannot(self, error: Exception) -> None:
+        self._no_before = str(error)
+        self._say("before", str(error), "warning")
+
+    def _lay_before(self) -> None:
+        """Lay the film before on this one, as far as the landmarks of both allow."""
+        session = self._session
+        if session.before is None:
             return
-        self._before = FilmBefore(self._view.viewer, self._view.layer, found.film, onto)
+        found, view = session.before, self._view
+        try:
+            onto, _names = pelvis_on_pelvis(
+                (found.film, found.reading), (session.film, session.reading)
+            )
+        except XrayMeasureError as error:
+            self._cannot(error)
+            return
+        self._before = FilmBefore(view.viewer, view.layer, found.film, onto)
 
     def show_before(self, place: str) -> None:
         """Show the film before ``over`` or ``beside`` this one, or take it away again."""
+        if self._before is None:
+            self._lay_before()
         if self._before is None:
             self._say("before", self._no_before, "note")
             return

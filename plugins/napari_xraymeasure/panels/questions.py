@@ -95,7 +95,7 @@ class QuestionBox(QWidget):
 def question_of(session: Session) -> tuple[str, list[Answer]]:
     """Return what is asked now, and the answers: words, tooltip, what is done."""
     if not session.side_known:
-        return "", [
+        sides = [
             (
                 f"The patient's {side} hip",
                 f"The {side} hip is under review",
@@ -103,6 +103,7 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
             )
             for side in ("right", "left")
         ]
+        return "", [*sides, *_as_before(session)]
     question = session.question
     if question is not None:
         return f"<b>Is that right?</b> {question.text}", _answers(session)
@@ -127,6 +128,24 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
             ],
         )
     return "", []
+
+
+def _as_before(session: Session) -> list[Answer]:
+    """Return the answer that hip and implant are those of the earlier film."""
+    if session.before is None:
+        return []
+    known = session.known_before
+    words = [f"the {session.before.reading.operated_side} hip"]
+    words += [
+        f"{part} {known[name]:g} mm"
+        for name, part in (("head_diameter_mm", "head"), ("cup_diameter_mm", "cup"))
+        if name in known
+    ]
+    if "cup_opens" in known:
+        words.append(f"opening {'forward' if known['cup_opens'] == 'anterior' else 'backward'}")
+    key = shortcut_for("confirm").shown
+    tip = "The hip, and what is known of its implant, as in the reading of the earlier film"
+    return [(f"As before: {', '.join(words)} ({key})", tip, session.confirm)]
 
 
 def _proposal(session: Session) -> tuple[str, list[Answer]]:

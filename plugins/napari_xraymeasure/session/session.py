@@ -213,6 +213,24 @@ class Session(Proposing):
         self.before, self.before_title = before, title
         self._tell("edit")
 
+    @property
+    def known_before(self) -> dict[str, float | str]:
+        """What the earlier reading knows of the implant of its index hip, by the attribute."""
+        if self.before is None:
+            return {}
+        known, side = self.before.reading, self.before.reading.operated_side
+        facts = ("head_diameter_mm", "cup_diameter_mm", "neck_shaft_angle_deg", "cup_opens")
+        return {name: getattr(known, name)[side] for name in facts if side in getattr(known, name)}
+
+    def confirm(self) -> None:
+        """Confirm a proposal; before the side is known, that hip and implant are as before."""
+        if self.side_known or self.before is None:
+            super().confirm()
+            return
+        side, known = self.before.reading.operated_side, self.known_before
+        self.set_operated(side)
+        self.record_for(side, **known)
+
     def lay_over(self, reading: Reading | None) -> None:
         """Lay another reading of this film over the reader's own, or none."""
         self.second = reading
