@@ -174,6 +174,9 @@ class FilmWork:
         before = None if session.blinded else session.before
         if self._implants_awaited or before is None or before is self._carried_from:
             return
+        # Metal that was found waits for the side.
+        if not (session.on_change and session.side_known):
+            return
         if self.panels.placing.proposes.isChecked() and self.opened.truth is None:
             self._carried_from = before
             given = (before.film, before.reading), session.film, session.reading
