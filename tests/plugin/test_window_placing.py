@@ -399,6 +399,9 @@ def test_a_size_that_no_head_has_is_refused_with_words(hand):
     assert hand.dock.session.reading.head_diameter_mm == {}
     assert "360" in hand.dock.notices.texts["message"]
     assert field.text() == ""
+    QTest.keyClicks(field, "36")
+    QTest.keyClick(field, Qt.Key.Key_Return)
+    assert "message" not in hand.dock.notices.texts
 
 
 def test_the_mouse_wheel_over_a_field_changes_nothing(hand):

@@ -87,7 +87,8 @@ class NumberEdit(QLineEdit):
     changed : no arguments
         A person entered another number, or emptied the field.
     refused : str
-        What was entered is no number, or out of range; the field shows the one before.
+        What was entered is no number, or out of range; the field shows the one before. Empty once
+        that is put right.
     """
 
     changed = Signal()
@@ -97,6 +98,7 @@ class NumberEdit(QLineEdit):
         super().__init__()
         self._low, self._high, self._unit = low, high, unit
         self._value: float | None = None
+        self._wrong = False
         self.setPlaceholderText("–")
         self.setAlignment(Qt.AlignmentFlag.AlignHCenter)
         self.setFixedWidth(self.fontMetrics().horizontalAdvance("135.0") + 10)
@@ -122,12 +124,17 @@ class NumberEdit(QLineEdit):
         except ValueError:
             value = float("nan")
         if value is not None and not self._low <= value <= self._high:
+            self._wrong = True
             self.refused.emit(
                 f"{self.accessibleName()}: “{self.text()}” is not a number from {self._low:g} to "
                 f"{self._high:g} {self._unit}"
             )
             self.show_value(self._value)
-        elif value != self._value:
+            return
+        if self._wrong:
+            self._wrong = False
+            self.refused.emit("")
+        if value != self._value:
             self._value = value
             self.changed.emit()
 
