@@ -75,11 +75,12 @@ def place_labels(
 
 def _covered(centres: np.ndarray, half: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Return how many points lie under a box at each centre."""
-    if not len(points):
-        return np.zeros(len(centres))
-    return np.asarray(
-        np.sum(np.all(np.abs(points[None] - centres[:, None]) < half, axis=-1), axis=1)
-    )
+    low, high = centres.min(axis=0) - half, centres.max(axis=0) + half
+    near = (points > low) & (points < high)
+    points = points[near[:, 0] & near[:, 1]]
+    x, y = centres.T[:, :, None]
+    under = (np.abs(points[:, 0] - x) < half[0]) & (np.abs(points[:, 1] - y) < half[1])
+    return np.asarray(np.count_nonzero(under, axis=1))
 
 
 def _overlap(centres: np.ndarray, half: np.ndarray, box: np.ndarray) -> np.ndarray:
