@@ -249,8 +249,9 @@ def _mean_profile(grey: np.ndarray) -> np.ndarray:
         clear = gain > max(0.3 * np.median(gain), 1e-3)
         if not clear.any():
             break
-        # Where most sectors fall to no common profile, the quantile is infinite or no number.
-        chosen = clear & ~(rough > np.quantile(np.where(clear, rough, np.inf), _CLEAN_SHARE))
+        # Where most sectors fall to no common profile, the quantile is infinite.
+        least = np.quantile(np.where(clear, rough, np.inf), _CLEAN_SHARE, method="lower")
+        chosen = clear & (rough <= least)
         aligned = (grey[chosen] - coefficients[0, chosen, None]) / gain[chosen, None]
         centre = aligned.mean(axis=0)
     found: np.ndarray = centre

@@ -36,6 +36,7 @@ Variant = Literal[
     "sharpened",
     "cemented",
     "native",
+    "unprocessed",
 ]
 VARIANTS: tuple[Variant, ...] = get_args(Variant)
 
@@ -143,6 +144,8 @@ def _processing(variant: Variant, random: np.random.Generator) -> Processing:
     )
     if variant == "clipped":
         return replace(found, white=draw(2.6, 3.1))
+    if variant == "unprocessed":
+        return replace(found, sharpening=0.0, harmonising=0.0, grid_lines=0.0)
     if variant == "sharpened":
         return replace(found, sharpening=draw(1.5, 2.5))
     return found
