@@ -18,7 +18,7 @@ from xraymeasure.about import CAUTION
 from xraymeasure.cli import app
 from xraymeasure.measuring.measure import DRAWS
 from xraymeasure.measuring.results import interval_text, value_text
-from xraymeasure.plan.plan import read_plan
+from xraymeasure.plan.plan import CupPlan, FemurPlan, Plan, read_plan
 from xraymeasure.samples import sample_folder
 from xraymeasure.vocabulary.landmarks import LANDMARKS
 
@@ -396,6 +396,20 @@ def test_the_numbers_are_copied_as_text(read):
     assert "Radiographic inclination" in text
     assert value_text(row) in text
     assert interval_text(row) in text
+
+
+def test_a_plan_of_another_head_is_mended_by_one_click(read):
+    dock, session = read.dock, read.dock.session
+    size = session.reading.head_diameter_mm["left"]
+    femur = FemurPlan(head_diameter_mm=size + 4)
+    dock.set_plan(Plan("left", cup=CupPlan(inclination_deg=40.0), femur=femur))
+    note = dock.placing.hips.note
+    assert session.result.comparison is None
+    assert f"make it head {size:g} mm" in note.text()
+    QTest.mouseClick(note, Qt.MouseButton.LeftButton)
+    assert session.plan.femur.head_diameter_mm == size
+    assert session.result.comparison is not None
+    assert "make it" not in note.text()
 
 
 def test_a_plan_of_the_other_side_is_refused_with_words(read, tmp_path):

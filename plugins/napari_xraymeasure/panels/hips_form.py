@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from qtpy.QtCore import Qt, Signal
 from qtpy.QtWidgets import QComboBox, QGridLayout, QLabel, QSizePolicy, QWidget
 
@@ -40,6 +42,7 @@ class HipsForm(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._session: Session | None = None
+        self._press_note: Callable[[], None] = self.findings_wanted.emit
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setHorizontalSpacing(4)
@@ -80,7 +83,7 @@ class HipsForm(QWidget):
         grid.addWidget(self.opens["right"], 3, 2, 1, 3)
         grid.addWidget(self._sphere, 4, 0, 1, 4)
         grid.addWidget(self.marker, 4, 4)
-        self.note = button("", "", self._press_note, "About the sizes")
+        self.note = button("", "", lambda: self._press_note(), "About the sizes")
         # Its words are cut to the room there is; they must not widen the dock.
         self.note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.note.setFlat(True)
@@ -173,13 +176,6 @@ class HipsForm(QWidget):
             neck_shaft_angle_deg=self.angles[side].value,
         )
 
-    def _press_note(self) -> None:
-        session = self._session
-        if session is not None and session.offered:
-            session.take_offered()
-        else:
-            self.findings_wanted.emit()
-
     # --- what it shows
 
     def show_session(self, session: Session) -> None:
@@ -211,22 +207,30 @@ class HipsForm(QWidget):
 
     def _show_note(self, session: Session) -> None:
         warning = "" if session.blinded else size_warning(session.result)
-        offered = session.offered
+        offered, contradicted = session.offered, session.contradicted
         words = {
             "head_diameter_mm": "head {:g} mm",
             "cup_diameter_mm": "cup {:g} mm",
             "neck_shaft_angle_deg": "neck angle {:g}°",
         }
+        sizes = ", ".join(
+            words[name].format(value) for name, value in (offered or contradicted).items()
+        )
+        act: Callable[[], None] = self.findings_wanted.emit
+        text = tip = ""
         if offered:
-            text = ", ".join(words[name].format(value) for name, value in offered.items())
-            text, tip = f"Take from the plan: {text}", "Enter the sizes that the plan knows"
+            text, tip = f"Take from the plan: {sizes}", "Enter the sizes that the plan knows"
+            act = session.take_offered
         elif warning:
             # What fits is what a person needs first, on a narrow line too.
             fitting = warning.find("Heads that would fit")
             start = fitting if fitting >= 0 else max(warning.find("Is the head"), 0)
             text, tip = f"▲ {warning[start:].strip()}", warning
-        else:
-            text = tip = ""
+        elif contradicted:
+            text = f"▲ The plan says otherwise: make it {sizes}"
+            tip = "Nothing is compared with a plan of other sizes. Press to put yours in the plan"
+            act = session.mend_plan
+        self._press_note = act
         room = self.note.width() - 8
         self.note.setText(
             self.note.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, max(room, 200))

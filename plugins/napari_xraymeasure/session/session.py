@@ -24,6 +24,13 @@ from xraymeasure.plan.plan import Plan
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
+_IN_PLAN = {
+    "head_diameter_mm": ("femur", "head_diameter_mm"),
+    "cup_diameter_mm": ("cup", "outer_diameter_mm"),
+    "neck_shaft_angle_deg": ("femur", "neck_shaft_angle_deg"),
+}
+"""Where a plan states what a reading states too."""
+
 
 class Session(Proposing):
     """A reader's work on one film.
@@ -102,21 +109,26 @@ class Session(Proposing):
         return measured.mm_per_px if measured else None
 
     @property
-    def offered(self) -> dict[str, float]:
-        """The sizes that the plan knows and the reading does not, by the reading's attribute."""
-        plan, reading = self.plan, self.reading
-        if plan is None or plan.operated_side != reading.operated_side:
+    def _planned(self) -> dict[str, float]:
+        """The sizes of the hip under review that the plan knows, by the reading's attribute."""
+        plan = self.plan
+        if plan is None or plan.operated_side != self.reading.operated_side:
             return {}
-        known = {
-            "head_diameter_mm": plan.femur.head_diameter_mm,
-            "cup_diameter_mm": plan.cup.outer_diameter_mm,
-            "neck_shaft_angle_deg": plan.femur.neck_shaft_angle_deg,
-        }
-        return {
-            name: value
-            for name, value in known.items()
-            if value is not None and reading.operated_side not in getattr(reading, name)
-        }
+        sizes = {name: getattr(getattr(plan, part), of) for name, (part, of) in _IN_PLAN.items()}
+        return {name: value for name, value in sizes.items() if value is not None}
+
+    @property
+    def offered(self) -> dict[str, float]:
+        """The sizes that the plan knows and the reading does not."""
+        side = self.reading.operated_side
+        return {n: v for n, v in self._planned.items() if side not in getattr(self.reading, n)}
+
+    @property
+    def contradicted(self) -> dict[str, float]:
+        """The reading's sizes of which the plan says otherwise: nothing is compared with it."""
+        own = {name: getattr(self.reading, name) for name in self._planned}
+        side, planned = self.reading.operated_side, self._planned
+        return {n: v[side] for n, v in own.items() if v.get(side, planned[n]) != planned[n]}
 
     @property
     def takes_proposals(self) -> bool:
@@ -200,6 +212,14 @@ class Session(Proposing):
     def take_offered(self) -> None:
         """Take over the sizes that the plan knows."""
         self.record_for(self.reading.operated_side, **self.offered)
+
+    def mend_plan(self) -> None:
+        """Let the reading's sizes stand in the plan."""
+        plan: Any = self.plan
+        for name, value in self.contradicted.items():
+            part, of = _IN_PLAN[name]
+            plan = replace(plan, **{part: replace(getattr(plan, part), **{of: value})})
+        self.hold_against(plan)
 
     def hold_against(self, plan: Plan | None, *, keep: bool = True) -> None:
         """Hold the film against a plan, or against none, and keep it as the reading is kept."""
