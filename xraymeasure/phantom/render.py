@@ -44,10 +44,14 @@ MARKER_MM = 15.0
 
 
 def bone_length(
-    scenario: Scenario, geometry: Geometry, spacing: float, warp_mm: float = 0.0
+    scenario: Scenario,
+    geometry: Geometry,
+    spacing: float,
+    warp_mm: float = 0.0,
+    body: int | None = None,
 ) -> np.ndarray:
-    """Return mm of compact bone along the ray to each pixel; see `picture` for `warp_mm`."""
-    random = np.random.default_rng([scenario.seed, 4])
+    """Return mm of compact bone along the ray to each pixel; see `picture`."""
+    random = np.random.default_rng([scenario.seed if body is None else body, 4])
 
     def seen(name: str, pose: Pose) -> np.ndarray:
         volume = bone_volume(name, spacing)
@@ -179,6 +183,7 @@ def picture(
     quick: bool = False,
     bone_spacing_mm: float | None = None,
     warp_mm: float = 0.0,
+    body: int | None = None,
 ) -> np.ndarray:
     """Return the stored pixel values, uint16 of 12 bits, dark where the beam met nothing.
 
@@ -191,6 +196,8 @@ def picture(
     warp_mm : float
         Bend every bone at random by about so much, each side its own way, so that no two pelvises
         are alike. Metal stays; what `truth` says of bony landmarks no longer holds.
+    body : int, optional
+        Draws how the bones are bent, where films of one body differ in `seed`.
     """
     from scipy.ndimage import gaussian_filter, zoom
 
@@ -207,7 +214,7 @@ def picture(
 
     # Coarse voxels are seen as well on coarse pixels.
     bone = processing.bone * on_coarse(
-        lambda pixels: bone_length(scenario, pixels, spacing, warp_mm),
+        lambda pixels: bone_length(scenario, pixels, spacing, warp_mm, body),
         max(1, int(spacing / (4.0 * geometry.pitch_mm))),
     )
     water = on_coarse(partial(tissue, scenario), max(1, round(2.4 / geometry.pitch_mm)))

@@ -102,8 +102,10 @@ _WAVE_MM = 45.0
 """Distance between the places whose displacements are drawn independently."""
 
 
-def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volume:
-    """Return a bone bent out of shape: every point moved by a smooth random field.
+def bend(
+    volume: Volume, random: np.random.Generator, warp_mm: float
+) -> tuple[int, list[np.ndarray]]:
+    """Return where each voxel of a bent bone comes from: a smooth random field of displacements.
 
     Free-form deformation: a grid of control points, splines between them (Sederberg TW, Parry SR,
     Comput Graph 1986;20:151-160, from memory).
@@ -114,13 +116,20 @@ def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volum
     random : numpy.random.Generator
     warp_mm : float
         Standard deviation of a control point's displacement in each direction.
+
+    Returns
+    -------
+    margin : int
+        How many voxels were added on every side.
+    moved : list of numpy.ndarray
+        Index along z, y, x into the density with that margin.
     """
     from scipy.ndimage import map_coordinates
 
     spacing = volume.spacing
     margin = int(np.ceil(2.5 * warp_mm / spacing))
-    density = np.pad(volume.density, margin)
-    knots = [int(np.ceil(size * spacing / _WAVE_MM)) + 4 for size in density.shape]
+    shape = [size + 2 * margin for size in volume.density.shape]
+    knots = [int(np.ceil(size * spacing / _WAVE_MM)) + 4 for size in shape]
     # The splines on a grid are those along each axis in turn.
     along = [
         np.array(
@@ -130,10 +139,10 @@ def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volum
             ],
             dtype=np.float32,
         )
-        for size, count in zip(density.shape, knots, strict=True)
+        for size, count in zip(shape, knots, strict=True)
     ]
     where = np.meshgrid(
-        *(np.arange(size, dtype=np.float32) for size in density.shape), indexing="ij", sparse=True
+        *(np.arange(size, dtype=np.float32) for size in shape), indexing="ij", sparse=True
     )
     moved = [
         axis
@@ -145,8 +154,16 @@ def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volum
         )
         for axis in where
     ]
-    bent = map_coordinates(density, moved, order=1, output=np.uint8)
-    return Volume(bent, volume.origin - margin * spacing, spacing)
+    return margin, moved
+
+
+def warped(volume: Volume, random: np.random.Generator, warp_mm: float) -> Volume:
+    """Return a bone bent out of shape; see `bend`."""
+    from scipy.ndimage import map_coordinates
+
+    margin, moved = bend(volume, random, warp_mm)
+    bent = map_coordinates(np.pad(volume.density, margin), moved, order=1, output=np.uint8)
+    return Volume(bent, volume.origin - margin * volume.spacing, volume.spacing)
 
 
 def project(volume: Volume, pose: Pose, geometry: Geometry) -> np.ndarray:
