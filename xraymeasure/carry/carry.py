@@ -39,6 +39,8 @@ _LEAST_PELVIS, _LEAST_FEMUR = 0.62, 0.5
 """Likeness of all that is about the teardrops, and about a femur: rendered pairs of one body, posed
 anew, 0.66 and more, and 0.41 and more; pelves of others 0.61 and less, the same bones bent by 4 mm
 at random among them."""
+_LEAST_LEAD = 0.3
+"""Of the pelvis over the next best place: of one body 0.37 and more, of others 0.26 and less."""
 _LEAST_LIKENESS = 0.78
 """Of what is about a landmark: of other bodies 0.75 and less at teardrops and trochanters."""
 _CARRIED_SD_MM = 0.55
@@ -57,7 +59,7 @@ class _Kind:
         How far lateral of the landmark its middle is.
     sd_mm, back_mm : float
         The greatest doubt that the picture leaves, and the farthest from where it was placed when
-        it is carried back; along a shaft both are of no account.
+        it is carried back; both are wide along a shaft, where they do not matter.
     """
 
     radius_mm: float
@@ -135,15 +137,13 @@ def carry(before: tuple[Film, Reading], film: Film, reading: Reading) -> Carried
     )
     seen = sight(*before), sight(film, reading)
     landmarks, spreads = {}, {}
-    pitch = working_pitch_mm(film)
+    pitch, early_mm = working_pitch_mm(film), _mm_per_px(early_film)
     scales = _UNSTATED_SCALES if unstated else _SCALES
     for name, way in _matches(*seen, points, greater, scales):
         at = film.to_pixels(way(points[name]), None, pitch)
         if np.all(at >= 0) and np.all(at <= np.array(film.shape) - 1):
             landmarks[name] = tuple((round(float(r), 3), round(float(c), 3)) for r, c in at)
-            own = placing_sd_px(early_reading, name, _mm_per_px(early_film)) * _mm_per_px(
-                early_film
-            )
+            own = placing_sd_px(early_reading, name, early_mm) * early_mm
             spreads[name] = round(float(np.hypot(own, _CARRIED_SD_MM)) / _mm_per_px(film), 4)
     return Carried(METHOD, days, landmarks, spreads)
 
@@ -183,7 +183,7 @@ def _matches(
     box = ends.min(axis=0) + _ABOUT_TEARDROPS_MM[0], ends.max(axis=0) + _ABOUT_TEARDROPS_MM[1]
     same = Way(np.eye(2), np.zeros(2), np.zeros(2))
     pelvis = found(*coarse, box, same, _REACH_MM, _TURNS_DEG, scales)
-    if pelvis is None or pelvis.likeness < _LEAST_PELVIS:
+    if pelvis is None or pelvis.likeness < max(_LEAST_PELVIS, pelvis.second + _LEAST_LEAD):
         return
     for side in SIDES:
         for stem in ("teardrop", "femoral_head"):
