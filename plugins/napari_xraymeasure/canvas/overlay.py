@@ -109,7 +109,7 @@ class FilmOverlay(QWidget):
             line = Line(stroke.kind, stroke.lit, stroke.held, path.round(2).tobytes())
             # Half of a curve's points are plenty on a screen, and halve what it costs to draw.
             paths[line] = path[::2] if len(path) > 60 else path
-        self._drawn = {what: known[what] for what in paths if what in known}
+        found = {what: known[what] for what in paths if what in known}
         new = {what: path for what, path in paths.items() if what not in known}
         if new:
             starts = np.cumsum([0, *map(len, new.values())])
@@ -118,7 +118,8 @@ class FilmOverlay(QWidget):
             extents = np.clip(np.hstack(corners), -_FAR, _FAR).astype(int).tolist()
             for what, extent, start, end in zip(new, extents, starts, starts[1:], strict=False):
                 margin = _LARGEST if isinstance(what, Mark) else _WIDEST
-                self._drawn[what] = _rectangle(*extent, margin), points[start:end]
+                found[what] = _rectangle(*extent, margin), points[start:end]
+        self._drawn = {what: found[what] for what in paths}
         for placed in self._label_boxes(matrix, offset) if self._labels else ():
             (x, y), box = placed[1:]
             reach = box.left(), box.top(), box.right(), box.bottom()
@@ -181,26 +182,21 @@ class FilmOverlay(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         asked = event.region()
-        there = [
-            (what, *drawn) for what, drawn in self._drawn.items() if asked.intersects(drawn[0])
-        ]
+        there = {what: drawn for what, drawn in self._drawn.items() if asked.intersects(drawn[0])}
+        labels = [place for what, (_, place) in there.items() if isinstance(what, Label)]
         if self._moving:
-            held = [each for each in there if not isinstance(each[0], Label) and each[0].held]
-            _draw(painter, held, Line)
+            there = {what: drawn for what, drawn in there.items() if getattr(what, "held", False)}
+        _draw_lines(painter, there)
+        if self._moving:
             painter.drawPixmap(0, 0, self._still_picture())
-            _draw(painter, held, Mark)
-        else:
-            _draw(painter, there, Line)
-            _draw(painter, there, Mark)
-        self._draw_labels(painter, [place for what, _, place in there if isinstance(what, Label)])
+        _draw_marks(painter, there)
+        self._draw_labels(painter, labels)
         painter.end()
 
     def _still_picture(self) -> QPixmap:
         """Return a picture of what no hand holds, in which only what differs is drawn anew."""
         still = {
-            what: drawn
-            for what, drawn in self._drawn.items()
-            if not isinstance(what, Label) and not what.held
+            what: drawn for what, drawn in self._drawn.items() if not getattr(what, "held", True)
         }
         ratio = self.devicePixelRatioF()
         picture, before = self._still
@@ -216,13 +212,10 @@ class FilmOverlay(QWidget):
             painter.fillRect(self.rect(), Qt.GlobalColor.transparent)
             painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceOver)
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-            there = [
-                (what, *drawn)
-                for what, drawn in still.items()
-                if drawn[0].intersects(changed.boundingRect())
-            ]
-            _draw(painter, there, Line)
-            _draw(painter, there, Mark)
+            around = changed.boundingRect()
+            there = {what: drawn for what, drawn in still.items() if drawn[0].intersects(around)}
+            _draw_lines(painter, there)
+            _draw_marks(painter, there)
             painter.end()
         self._still = picture, still
         return picture
@@ -315,18 +308,19 @@ def _changed(before: Drawn, now: Drawn) -> QRegion:
     return changed
 
 
-def _draw(painter: QPainter, there: list[tuple[Any, QRect, Any]], kind: type) -> None:
-    """Draw all lines, or all marks, of what is there."""
-    for what, _, place in there:
-        if not isinstance(what, kind):
-            continue
-        if kind is Mark:
+def _draw_lines(painter: QPainter, there: Drawn) -> None:
+    for what, (_, place) in there.items():
+        if isinstance(what, Line):
+            polygon = QPolygonF([QPointF(x, y) for x, y in place.tolist()])
+            for pen in _pens(what.kind, what.lit):
+                painter.setPen(pen)
+                painter.drawPolyline(polygon)
+
+
+def _draw_marks(painter: QPainter, there: Drawn) -> None:
+    for what, (_, place) in there.items():
+        if isinstance(what, Mark):
             _draw_mark(painter, *place[0].tolist(), what.state)
-            continue
-        polygon = QPolygonF([QPointF(x, y) for x, y in place.tolist()])
-        for pen in _pens(what.kind, what.lit):
-            painter.setPen(pen)
-            painter.drawPolyline(polygon)
 
 
 @cache
