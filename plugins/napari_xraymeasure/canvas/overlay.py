@@ -185,11 +185,9 @@ class FilmOverlay(QWidget):
         there = {what: drawn for what, drawn in self._drawn.items() if asked.intersects(drawn[0])}
         labels = [place for what, (_, place) in there.items() if isinstance(what, Label)]
         if self._moving:
-            there = {what: drawn for what, drawn in there.items() if getattr(what, "held", False)}
-        _draw_lines(painter, there)
-        if self._moving:
             painter.drawPixmap(0, 0, self._still_picture())
-        _draw_marks(painter, there)
+            there = {what: drawn for what, drawn in there.items() if getattr(what, "held", False)}
+        _draw(painter, there)
         self._draw_labels(painter, labels)
         painter.end()
 
@@ -214,8 +212,7 @@ class FilmOverlay(QWidget):
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
             around = changed.boundingRect()
             there = {what: drawn for what, drawn in still.items() if drawn[0].intersects(around)}
-            _draw_lines(painter, there)
-            _draw_marks(painter, there)
+            _draw(painter, there)
             painter.end()
         self._still = picture, still
         return picture
@@ -308,16 +305,14 @@ def _changed(before: Drawn, now: Drawn) -> QRegion:
     return changed
 
 
-def _draw_lines(painter: QPainter, there: Drawn) -> None:
+def _draw(painter: QPainter, there: Drawn) -> None:
+    """Draw lines, and marks over them."""
     for what, (_, place) in there.items():
         if isinstance(what, Line):
             polygon = QPolygonF([QPointF(x, y) for x, y in place.tolist()])
             for pen in _pens(what.kind, what.lit):
                 painter.setPen(pen)
                 painter.drawPolyline(polygon)
-
-
-def _draw_marks(painter: QPainter, there: Drawn) -> None:
     for what, (_, place) in there.items():
         if isinstance(what, Mark):
             _draw_mark(painter, *place[0].tolist(), what.state)
