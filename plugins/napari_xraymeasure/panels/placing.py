@@ -104,7 +104,8 @@ class PlacingPanel(QWidget):
         named(
             self.proposes,
             "Propose what is metal",
-            "Look for heads, cups and stems on a film that is newly opened, for you to confirm",
+            "Look for heads, cups and stems on a newly opened film, and for the bones of the film "
+            "before, for you to confirm",
         )
         for box in (self.further, self.proposes):
             # A click leaves the keys with the film, as one on a button does.
