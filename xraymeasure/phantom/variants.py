@@ -145,7 +145,7 @@ def _processing(variant: Variant, random: np.random.Generator) -> Processing:
     if variant == "clipped":
         return replace(found, white=draw(2.6, 3.1))
     if variant == "unprocessed":
-        return replace(found, sharpening=0.0, harmonising=0.0, grid_lines=0.0)
+        return replace(found, sharpening=0.0, harmonising=0.0, grid_lines=0.0, white=draw(8, 9))
     if variant == "sharpened":
         return replace(found, sharpening=draw(1.5, 2.5))
     return found
