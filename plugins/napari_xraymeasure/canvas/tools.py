@@ -171,7 +171,9 @@ class FilmTools:
             session.compare_with_before(film_before(path, reader), path.name)
         except (XrayMeasureError, OSError) as error:
             self._cannot(error)
-        self._lay_before()
+        # Where nothing is placed yet it is no news that the two cannot be laid on one another.
+        if session.reading.landmarks:
+            self._lay_before()
 
     def _cannot(self, error: Exception) -> None:
         self._no_before = str(error)

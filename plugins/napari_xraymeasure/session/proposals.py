@@ -130,7 +130,8 @@ def in_words(proposals: Proposals | None, carried: Carried | None, reading: Read
         else:
             said.append("No metal to propose was found on this film: place what there is by hand.")
     if over and known is not None:
-        said.append(f"Carried over ({known.carried}), to be looked at: {_titles(over)}.")
+        many = f"{len(over)} landmarks that the list calls so" if len(over) > 1 else _titles(over)
+        said.append(f"Carried over ({known.carried}), to be looked at: {many}.")
     elif carried is not None and not carried.landmarks:
         said.append("No bone of the earlier film was surely found on this one.")
     return " ".join(said)
