@@ -818,6 +818,8 @@ def main() -> None:
         for path in paths
         for case in cases(path, np.random.default_rng(seed))
     ]
+    if not every:
+        parser.error(f"{options.folder}: holds no film of a replaced hip with its truth")
     sound = [told_of(case) for case in every]
     strong = sum(n for told in sound for (_, how), n in told.said.items() if how == "strong")
     print(
