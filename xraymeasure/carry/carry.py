@@ -18,7 +18,7 @@ from xraymeasure.detect.field import working_pitch_mm
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.measuring.uncertainty import placing_sd_px
 from xraymeasure.reading.reading import Point, Reading
-from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, lateral_sign
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -217,7 +217,7 @@ def _femur(
     shaft = femur.get(landmark_name("femoral_shaft", side))
     if shaft is not None:
         along = (shaft[-1] - shaft[0]) / np.linalg.norm(shaft[-1] - shaft[0])
-    lateral = (1.0 if side == "left" else -1.0) * np.array([along[1], -along[0]])
+    lateral = lateral_sign(side) * np.array([along[1], -along[0]])
     lesser = femur.get(landmark_name("lesser_trochanter", side))
 
     def region(points: np.ndarray) -> np.ndarray:

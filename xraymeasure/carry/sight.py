@@ -14,7 +14,7 @@ import numpy as np
 from xraymeasure.detect.accept import may_be_axis
 from xraymeasure.detect.femur import STEM, find_axis
 from xraymeasure.detect.field import Field, Plate, plate, working_pitch_mm
-from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side, lateral_sign
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -149,8 +149,7 @@ def _cup(grid: np.ndarray, rim: np.ndarray, side: Side) -> np.ndarray:
     centre = rim.mean(axis=0)
     _, spread, axes = np.linalg.svd(rim - centre, full_matrices=False)
     long, short = spread * np.sqrt(2.0 / len(rim)) + _MARGIN_MM
-    lateral = 1.0 if side == "left" else -1.0
-    inward = axes[1] if axes[1] @ [-lateral, -1.0] > 0 else -axes[1]
+    inward = axes[1] if axes[1] @ [-lateral_sign(side), -1.0] > 0 else -axes[1]
     x, y = (grid - centre) @ axes[0], (grid - centre) @ inward
     return np.asarray(((np.hypot(x, y) < long) & (y > 0)) | (np.hypot(x / long, y / short) < 1))
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.detect.field import Field, Plate
-from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.landmarks import Side, lateral_sign
 
 _ROW_MM = 3.0
 _COLUMN_MM = 0.5
@@ -100,7 +100,7 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
     side : {"left", "right"}
     kind : SHAFT or STEM
     """
-    lateral = 1.0 if side == "left" else -1.0
+    lateral = lateral_sign(side)
     slack = 40.0
     ends = sorted((lateral * (kind.aside_mm[0] - slack), lateral * (kind.aside_mm[1] + slack)))
     field = plate.field(

@@ -14,7 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.landmarks import Side, lateral_sign
 
 Angles: TypeAlias = tuple[np.ndarray, np.ndarray]
 """Inclination and anteversion in degrees, each of the broadcast shape of the arguments."""
@@ -52,7 +52,7 @@ def cup_axis(inclination_deg: ArrayLike, anteversion_deg: ArrayLike, side: Side)
     array([-0.7071,  0.7071,  0.    ])
     """
     lateral, caudal, anterior = _from_radiographic(inclination_deg, anteversion_deg)
-    axis = np.broadcast_arrays(_toward_left(side) * lateral, caudal, anterior)
+    axis = np.broadcast_arrays(lateral_sign(side) * lateral, caudal, anterior)
     return np.stack(axis, axis=-1)
 
 
@@ -78,7 +78,7 @@ def angles_of_axis(axis: ArrayLike, side: Side) -> Angles:
     cup_axis : The inverse.
     """
     x, y, z = np.moveaxis(np.asarray(axis, dtype=float), -1, 0)
-    return _to_radiographic(_toward_left(side) * x, y, z)
+    return _to_radiographic(lateral_sign(side) * x, y, z)
 
 
 def radiographic_to_operative(inclination_deg: ArrayLike, anteversion_deg: ArrayLike) -> Angles:
@@ -198,11 +198,6 @@ def tilt_pelvis(
         caudal * np.cos(tilt) - anterior * np.sin(tilt),
         anterior * np.cos(tilt) + caudal * np.sin(tilt),
     )
-
-
-def _toward_left(side: Side) -> int:
-    """Sign of lateral along x, which points to the patient's left."""
-    return {"left": 1, "right": -1}[side]
 
 
 def _sine_and_cosine(angle_deg: ArrayLike) -> tuple[np.ndarray, np.ndarray]:

@@ -21,7 +21,7 @@ from xraymeasure.measuring.calibration import Scale
 from xraymeasure.measuring.cup import FlatRim
 from xraymeasure.measuring.uncertainty import placing_sd_px
 from xraymeasure.reading.reading import Reading
-from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.landmarks import Side, lateral_sign
 
 Reference = Literal["inter_teardrop", "bi_ischial"]
 
@@ -96,7 +96,7 @@ class PreparedHip:
     @property
     def lateral_sign(self) -> int:
         """1 where lateral is the patient's left."""
-        return 1 if self.side == "left" else -1
+        return lateral_sign(self.side)
 
 
 @dataclass(frozen=True, eq=False)

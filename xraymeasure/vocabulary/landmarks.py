@@ -21,6 +21,15 @@ def other_side(side: Side) -> Side:
     return "right" if side == "left" else "left"
 
 
+def lateral_sign(side: Side) -> int:
+    """Return the sign of lateral along x, which points to the patient's left.
+
+    >>> lateral_sign("left"), lateral_sign("right")
+    (1, -1)
+    """
+    return {"left": 1, "right": -1}[side]
+
+
 MOST_PLACEMENTS = 3
 """How often one point may be placed; its placements are averaged."""
 

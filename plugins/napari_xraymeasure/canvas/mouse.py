@@ -3,9 +3,8 @@
 A press near a placed point drags it. Elsewhere a press that moves less than a few pixels before it
 is let go is a click and places; one that moves further is napari's own, which pans. In the midst of
 an outline a click on another landmark's point places too, and beside one always: where outlines
-cross, no click is lost. With Shift held
-a click round a head or shell moves to the nearest edge of the picture, and takes hold of nothing.
-A drag with the right button sets window and level.
+cross, no click is lost. With Shift held a click round a head or shell moves to the nearest edge of
+the picture, and takes hold of nothing. A drag with the right button sets window and level.
 """
 
 from __future__ import annotations
