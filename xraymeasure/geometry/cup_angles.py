@@ -77,7 +77,7 @@ def angles_of_axis(axis: ArrayLike, side: Side) -> Angles:
     --------
     cup_axis : The inverse.
     """
-    x, y, z = np.moveaxis(np.asarray(axis, dtype=float), -1, 0)
+    x, y, z = np.moveaxis(np.asarray(axis), -1, 0)
     return _to_radiographic(lateral_sign(side) * x, y, z)
 
 
@@ -201,7 +201,7 @@ def tilt_pelvis(
 
 
 def _sine_and_cosine(angle_deg: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-    angle = np.radians(np.asarray(angle_deg, dtype=float))
+    angle = np.radians(angle_deg)
     return np.sin(angle), np.cos(angle)
 
 

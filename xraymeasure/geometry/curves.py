@@ -109,7 +109,7 @@ def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     >>> fit_line([(0, 0), (3, 4)])[1]
     array([0.6, 0.8])
     """
-    points = np.asarray(points, dtype=float)
+    points = np.asarray(points)
     centre = points.sum(axis=0) / len(points)
     if len(points) == 2:
         along = points[1] - points[0]
@@ -127,8 +127,8 @@ def fit_line(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     angle = 0.5 * np.arctan2(2.0 * sxy, sxx - syy)
     along_x, along_y = np.cos(angle), np.sin(angle)
     dx, dy = points[-1] - points[0]
-    forward = np.where(dx * along_x + dy * along_y < 0, -1.0, 1.0)
-    return centre, np.array([forward * along_x, forward * along_y])
+    along = np.array([along_x, along_y])
+    return centre, np.where(dx * along_x + dy * along_y < 0, -along, along)
 
 
 def arc_covered_deg(points: np.ndarray, centre: np.ndarray) -> float:

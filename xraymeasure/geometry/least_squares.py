@@ -60,7 +60,7 @@ def refit(
     follows : bool
         Whether the curve moves as its points do and the starts differ in their place only. The
         copies then start where their points put them to first order, which saves most a step, and
-        go on in single precision: half as much to move about.
+        points in single precision are refitted in it: half as much to move about.
 
     Returns
     -------
@@ -71,22 +71,21 @@ def refit(
     --------
     converge : One set of points, with residuals and covariance.
     """
-    points, start = np.asarray(points, dtype=float), np.asarray(start, dtype=float)
+    points, start = np.asarray(points), np.asarray(start, dtype=float)
     start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2]))
     # To first order most copies are the first one: only one in ten steps moves this curve.
     if not (new := _moved(points[:1], start)).all():
         new = _moved(points, start)
     if not new.all():
-        points, start = points[:, :, new], start[:, new]
+        points, start = points[:, :, new].astype(float), start[:, new]
         found = _descended(model, points.tobytes(), start.tobytes(), points.shape)
         return found[:, np.where(new, np.cumsum(new) - 1, 0)]
     if not follows:
-        return descend(model, points, start.copy(), steps=40, tolerance=1e-4)
-    points, start = points.astype(np.float32), start.astype(np.float32)
-    start = _to_first_order(model, points, start)
+        return descend(model, points.astype(float), start.copy(), steps=40, tolerance=1e-4)
+    start = _to_first_order(model, points, start.astype(points.dtype))
     # A step so wild that its squares have no room is refused like any that leads away.
     with np.errstate(over="ignore", invalid="ignore"):
-        return descend(model, points, start, steps=40, tolerance=1e-4).astype(float)
+        return descend(model, points, start, steps=40, tolerance=1e-4)
 
 
 def _moved(points: np.ndarray, start: np.ndarray) -> np.ndarray:

@@ -102,6 +102,7 @@ def circle_poses(
     xraymeasure.geometry.ellipses.fit_ellipse : The outline.
     xraymeasure.geometry.cup_angles.angles_of_axis : The angles of a pose.
     """
+    kind = np.result_type(ellipse, np.float32)
     x, y, a, b, angle = np.asarray(ellipse, dtype=float)
     height = np.asarray(source_detector_mm, dtype=float)
     # A flat outline is a cone without inside; the floor is far below any placing spread.
@@ -170,7 +171,8 @@ def circle_poses(
     centres *= np.where(centres[:, 2:] > 0, -1.0, 1.0)
     facing = -(axes * centres).sum(axis=1) / np.sqrt((centres**2).sum(axis=1))
     swap = facing[0] < facing[1]
-    return Poses(*(np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing)))
+    found = (np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing))
+    return Poses(*(each.astype(kind) for each in found))
 
 
 @lru_cache(maxsize=8)
@@ -260,7 +262,7 @@ def refit_sphere_outline(
     --------
     fit_sphere_outline : The start.
     """
-    heights = np.broadcast_to(np.asarray(source_detector_mm, dtype=float), points.shape[2:])
+    heights = np.broadcast_to(np.asarray(source_detector_mm, points.dtype), points.shape[2:])
     # Outlines seen from other heights are the same outlines on a detector scaled to one height.
     height = float(heights.mean())
     scale = height / heights

@@ -181,8 +181,11 @@ def ellipse_angles(
     _, _, a, b, angle = ellipse
     # The axis of the cup projects on the short axis of the ellipse, laterally and caudally.
     x, y = -np.sin(angle - tilt_rad), np.cos(angle - tilt_rad)
-    outward = np.where(lateral_sign * x + y < 0, -1.0, 1.0)
-    inclination = np.degrees(np.arctan2(lateral_sign * x * outward, y * outward))
+    lateral = lateral_sign * x
+    inward = lateral + y < 0
+    inclination = np.degrees(
+        np.arctan2(np.where(inward, -lateral, lateral), np.where(inward, -y, y))
+    )
     return inclination, opens * np.degrees(np.arcsin(np.clip(b / a, 0.0, 1.0)))
 
 

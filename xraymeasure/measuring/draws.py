@@ -146,22 +146,24 @@ def draw(
         count = len(linear.keys)
         slopes = np.vstack([linear.learned, linear.jacobian[count:]])[:, :size]
         straight, off = np.split(deviations.through(slopes), [count])
-        moved, gone = linear.settled(off + linear.middle[count:, None])
+        off += linear.middle[count:, None].astype(off.dtype)
+        moved, gone = linear.settled(off)
         start = 0
         for term in terms:
             if term.source in BENT:
                 stop = start + len(term.mean)
-                inputs[term.key] -= term.u[:, None] * moved[start:stop]
+                inputs[term.key] -= term.u[:, None].astype(off.dtype) * moved[start:stop]
                 start = stop
     numbers = model(inputs)
     keys = [key for key in numbers if key[0] != AGREEMENT]
-    table = np.stack([numbers[key] for key in keys]) if keys else np.zeros((0, draws))
+    kind = deviations.points.dtype
+    table = np.stack([numbers[key] for key in keys], dtype=kind) if keys else np.zeros((0, draws))
     if linear:
         rows = [linear.keys.index(key) for key in keys]
         straight, slopes = straight[rows], slopes[rows]
         if linear.agreements:
             still = np.stack([numbers[key] for key in linear.agreements])
-            table += gone[rows] - linear.gain[rows] @ still
+            table += gone[rows] - linear.gain[rows].astype(still.dtype) @ still
     answered = np.isfinite(table)
     known = answered.mean(axis=1) >= 0.5
     whole = answered[known].all(axis=0)

@@ -18,7 +18,6 @@ from xraymeasure.geometry.cup_angles import (
     radiographic_to_anatomical,
     radiographic_to_operative,
 )
-from xraymeasure.geometry.curves import refit_circle
 from xraymeasure.geometry.ellipses import refit_ellipse, refit_flat_ellipse
 from xraymeasure.geometry.least_squares import Fit
 from xraymeasure.geometry.projection import circle_poses, sphere_centre_mm
@@ -157,7 +156,7 @@ def _cup(
     for method, (one, other) in (("perspective", pairs), ("perspective_other", pairs[::-1])):
         chosen = np.where(bows_back, other, one)
         _angles((chosen[0], chosen[1]), side, method, numbers)
-    opens = np.where(bows_back, -hip.opens, hip.opens)
+    opens = np.where(bows_back, np.int8(-hip.opens), np.int8(hip.opens))
     _angles(ellipse_angles(rim, tilt, hip.lateral_sign, opens), side, "ellipse", numbers)
     return np.asarray(scene.beam + landing(poses, first, source))
 
@@ -204,8 +203,7 @@ def _cup_diameters(scene: Scene, numbers: Numbers) -> None:
         if setting.scale is None or (setting.scale.method, setting.scale.side) == ("cup", side):
             continue
         if hip.head is not None and hip.head_mm and not hip.native:
-            head = refit_circle(scene.units[f"femoral_head_{side}"], hip.head.parameters)[2]
-            diameter = scene.inputs[f"head_mm_{side}"][0] * shell[2] / head
+            diameter = scene.inputs[f"head_mm_{side}"][0] * shell[2] / scene.head_radius[side]
         else:
             diameter = 2.0 * shell[2] * scene.mm_per_unit
         numbers["cup_diameter", side, "landmarks"] = diameter
@@ -229,7 +227,8 @@ def _heads(scene: Scene, numbers: Numbers) -> None:
     setting = scene.setting
     per_px = setting.units_per_px
     for side, radius in scene.head_radius.items():
-        numbers["head_diameter_px", side, "circle"] = 2.0 * radius / per_px
+        if side not in scene.cone:
+            numbers["head_diameter_px", side, "circle"] = 2.0 * radius / per_px
     source = scene.source_detector_mm
     for side, (x, y, scaled) in scene.cone.items():
         slant = np.sqrt(1.0 + (x * x + y * y) / source**2)

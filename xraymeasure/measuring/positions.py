@@ -109,7 +109,9 @@ class Scene:
         found = {}
         for side, landed in self.head_centre.items():
             centre = (landed - self.beam)[None]
-            lift = np.zeros((1, 1, 1)) if side == self.setting.operated else self._rotated(centre)
+            lift = np.zeros_like(centre[:, :1])
+            if side != self.setting.operated:
+                lift = lift + self._rotated(centre)
             across = (centre * self.mm_per_unit * (1.0 - self._relative(lift)))[0]
             found[side] = np.concatenate([across, lift[0] + np.zeros_like(across[:1])])
         return found
@@ -156,6 +158,8 @@ def build_scene(setting: Setting, inputs: Inputs) -> Scene:
             start[:2] += nominal[:, None] - beam
             cone[side] = refit_sphere_outline(outline - beam, start, source)
             centre[side] = cone[side][:2] + beam
+            # How far the rays stretch the outline hardly depends on where the head lies: as read.
+            radius[side] = cone[side][2] * (hip.head.parameters[2] / hip.cone.parameters[2])
         else:
             *middle, radius[side] = refit_circle(outline, hip.head.parameters)
             centre[side] = np.stack(middle)

@@ -195,8 +195,8 @@ class Linear:
             What the numbers, with what they learn, lose by that to first order.
         """
         bent = list(self.bent)
-        moved = self._from_agreements[bent] @ off
-        return moved, self.learned[:, bent] @ moved
+        moved = self._from_agreements[bent].astype(off.dtype) @ off
+        return moved, self.learned[:, bent].astype(off.dtype) @ moved
 
     @cached_property
     def learned(self) -> np.ndarray:
