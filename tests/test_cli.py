@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -255,3 +256,7 @@ def test_without_its_optional_part_the_window_says_how_to_install_it(run, monkey
     code, _, complaint = run("view")
     assert code == 2
     assert "(napari is not installed)" in complaint
+    # A part that is there and broken is not taken for one that is missing.
+    monkeypatch.setitem(sys.modules, "napari_xraymeasure.window", ModuleType("window"))
+    with pytest.raises(ImportError, match="open_window"):
+        run("view")

@@ -283,6 +283,10 @@ def propose(
     return DONE
 
 
+_SCREEN = frozenset({"napari", "PySide6", "platformdirs", "qtpy", "napari_xraymeasure"})
+"""What the window needs beside what all of this program does."""
+
+
 @app.command()
 def view(
     film: Annotated[Path | None, typer.Argument(metavar="[FILM]", help="A film to open.")] = None,
@@ -304,8 +308,14 @@ def view(
 
         open_window(film, before)
     except ImportError as error:
+        missing = (error.name or "").partition(".")[0]
+        # Of a binding to Qt that is not there qtpy says so without its name.
+        if type(error).__name__ == "QtBindingsNotFoundError":
+            missing = "PySide6"
+        elif not isinstance(error, ModuleNotFoundError) or missing not in _SCREEN:
+            raise
         raise XrayMeasureError(
-            f"the window needs the optional part napari ({error.name} is not installed); "
+            f"the window needs the optional part napari ({missing} is not installed); "
             'install it with: pip install "xraymeasure[napari]"'
         ) from None
 

@@ -32,6 +32,7 @@ from xraymeasure.change.verdicts import ERROR, judged
 from xraymeasure.measuring.inputs import DEPTH_MM
 from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.measuring.uncertainty import COVERAGE
+from xraymeasure.vocabulary.landmarks import lateral_sign
 
 FEMORAL_FLEXION_U_DEG = 3.0
 """Spread of the difference in flexion of a femur between two films. Working default, no source."""
@@ -168,7 +169,7 @@ def _moved_by(
             for which in ("inclination", "anteversion")
             if (angle := film.primary(f"radiographic_{which}", row.side))
         )
-        left = 1.0 if row.side == "left" else -1.0
+        left = lateral_sign(film.operated_side)
         by_tilt, by_turn = (
             (math.cos(ri), -left * math.sin(ri))
             if name == "anteversion_change"

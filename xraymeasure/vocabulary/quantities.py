@@ -337,6 +337,9 @@ QUANTITIES: dict[str, Quantity] = {
     )
 }
 
+CUP_ANGLES = ("radiographic_inclination", "radiographic_anteversion")
+"""What says how a cup lies."""
+
 METHODS: dict[str, str] = {
     "ellipse": "axis ratio of the rim's ellipse, rays taken as parallel",
     "perspective": "pose of the rim's circle seen from the tube",

@@ -92,6 +92,14 @@ def test_the_pictures_are_in_the_page_and_described(text):
     assert lines.width / lines.height == pytest.approx(film.width / film.height, rel=0.01)
 
 
+def test_a_film_without_a_cup_has_no_plot_and_a_larger_picture(film, reading, measurements):
+    bare = replace(measurements, rows=measurements.rows[6:])
+    pages, whole = (report_pages(Subject(film, reading, each)) for each in (bare, measurements))
+    assert pages.plot is None and whole.plot is not None
+    assert pages.film[1][3] > whole.film[1][3]
+    assert sum(tag == "img" for tag, _ in Page(html_page(pages)).tags) == 2
+
+
 def test_the_caution_and_the_table_are_there(text):
     said = Page(text).text()
     assert CAUTION in said

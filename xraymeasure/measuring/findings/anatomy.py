@@ -11,7 +11,13 @@ from xraymeasure.errors import ReadingError
 from xraymeasure.measuring.needs import touched_by
 from xraymeasure.measuring.prepared import Setting
 from xraymeasure.measuring.results import Finding
-from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, landmark_name, other_side
+from xraymeasure.vocabulary.landmarks import (
+    LANDMARKS,
+    SIDES,
+    landmark_name,
+    lateral_sign,
+    other_side,
+)
 
 ABOVE: tuple[tuple[str, str], ...] = (
     ("femoral_head", "lesser_trochanter"),
@@ -136,12 +142,14 @@ def _lateral(setting: Setting) -> list[tuple[str, str]]:
     wrong: list[tuple[str, str]] = []
     if midline is None:
         return wrong
-    for side, outward in zip(SIDES, (1.0, -1.0), strict=True):
+    for side in SIDES:
         for medial, lateral in MEDIAL:
             inner, outer = landmark_name(medial, side), landmark_name(lateral, side)
             if inner not in middles or outer not in middles:
                 continue
-            near, far = (outward * (middles[name][0] - midline) for name in (inner, outer))
+            near, far = (
+                lateral_sign(side) * (middles[name][0] - midline) for name in (inner, outer)
+            )
             if far - near < -CLEAR_MM and min(near, far) > -CLEAR_MM:
                 wrong.append((inner, outer))
     return wrong
@@ -204,12 +212,12 @@ def _sides(setting: Setting) -> Iterator[Finding]:
     midline = _midline_mm(middles)
     if midline is None:
         return
-    sided = [name for name in middles if LANDMARKS[name].side]
-    across = []
-    for name in sided:
-        outward = 1.0 if LANDMARKS[name].side == "left" else -1.0
-        if (middles[name][0] - midline) * outward < -CLEAR_MM:
-            across.append(name)
+    sided = {name: side for name in middles if (side := LANDMARKS[name].side)}
+    across = {
+        name: side
+        for name, side in sided.items()
+        if (middles[name][0] - midline) * lateral_sign(side) < -CLEAR_MM
+    }
     if len(across) == len(sided) and len(across) > 2:
         yield Finding(
             "sides_swapped",
@@ -219,9 +227,8 @@ def _sides(setting: Setting) -> Iterator[Finding]:
             "strong",
         )
         return
-    for name in across:
-        side = LANDMARKS[name].side
-        twin = landmark_name(LANDMARKS[name].kind.stem, other_side(side)) if side else name
+    for name, side in across.items():
+        twin = landmark_name(LANDMARKS[name].kind.stem, other_side(side))
         swapped = twin in across
         if swapped and side == "right":
             continue  # said with its twin

@@ -21,11 +21,11 @@ from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
 from xraymeasure.measuring.results import Finding
 from xraymeasure.measuring.uncertainty import COVERAGE, Key, Linear, Uncertain
 from xraymeasure.vocabulary.landmarks import LANDMARKS, SIDES, Side
+from xraymeasure.vocabulary.quantities import CUP_ANGLES
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
-ANGLES = ("radiographic_inclination", "radiographic_anteversion")
 LENGTHS = (
     "leg_length_difference",
     "femoral_offset",
@@ -129,7 +129,7 @@ def _geometry(setting: Setting) -> Iterator[Finding]:
                 "beam_assumed",
                 "Where the central ray met the detector is not on the film; the middle of the "
                 "field is assumed, with 10 mm of uncertainty. A cropped film needs it stated.",
-                ANGLES,
+                CUP_ANGLES,
                 "note",
             )
         return
@@ -144,7 +144,7 @@ def _geometry(setting: Setting) -> Iterator[Finding]:
         "The distance from source to detector, the detector's pitch or both are not known. "
         f"{place}, at 1000 to 1270 mm; the interval of the cup's angles holds all of it. Stating "
         "the place and the distance would narrow it.",
-        ANGLES,
+        CUP_ANGLES,
     )
 
 
@@ -226,7 +226,7 @@ def _pelvis(
     values: Mapping[Key, float], intervals: Mapping[Key, Uncertain], thresholds: Thresholds
 ) -> Iterator[Finding]:
     turned = intervals.get(("pelvic_rotation", None, "landmarks"))
-    touches = (*ANGLES, "acetabular_offset", "hip_centre_lateral")
+    touches = (*CUP_ANGLES, "acetabular_offset", "hip_centre_lateral")
     if turned is not None:
         placing = COVERAGE * turned.standard_uncertainty
         if abs(turned.value) > max(placing, thresholds.pelvis_rotation_deg):
@@ -277,7 +277,7 @@ def _concentric(
                 f"The centre of the {side} head lies {distance:.1f} mm from the centre of the cup "
                 f"(more than {thresholds.head_off_cup_mm:g} mm and placing explain). Wear, an "
                 "offset liner, or points on another circle than the rim.",
-                (*ANGLES, "head_to_cup_lateral", "head_to_cup_cranial"),
+                (*CUP_ANGLES, "head_to_cup_lateral", "head_to_cup_cranial"),
             )
 
 

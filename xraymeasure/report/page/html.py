@@ -15,7 +15,7 @@ _FINER, _QUALITY = 1.4, 92
 def html_page(pages: Pages) -> str:
     """Return a report as one HTML document, with the pictures that are printed."""
     kinds = {drawing.kind for drawing in pages.found.measurements.drawings}
-    (film, film_part), (plot, plot_part) = pages.film, pages.plot
+    film, film_part = pages.film
     (ground,) = film.images
     assert isinstance(ground, LightBox)
     # Over the film alone its lines stay sharp, and both together are a fifth as large.
@@ -27,7 +27,7 @@ def html_page(pages: Pages) -> str:
         content=pages.content,
         film_image=address(ground.picture(columns, rows), "jpeg", quality=_QUALITY),
         lines_image=lines,
-        plot_image=data_address([plot], plot_part),
+        plot_image=data_address([pages.plot[0]], pages.plot[1]) if pages.plot else "",
         lines=[line for kind, line in style.LINES.items() if kind in kinds],
         verdicts=style.VERDICTS,
         severities=style.SEVERITIES,

@@ -9,6 +9,7 @@ from xraymeasure.measuring.results import Measurement, Measurements
 from xraymeasure.plan.compare import Comparison
 from xraymeasure.report.layout import style
 from xraymeasure.vocabulary import wording
+from xraymeasure.vocabulary.quantities import CUP_ANGLES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
 _LEAST_INCLINATION = (25.0, 60.0)
 _LEAST_ANTEVERSION = (-5.0, 35.0)
 _MARGIN_DEG = 3.0
-
-_INCLINATION, _ANTEVERSION = "radiographic_inclination", "radiographic_anteversion"
 
 
 def draw_orientation_plot(
@@ -76,8 +75,7 @@ def draw_orientation_plot(
         seen.append(recorded)
     seen += _draw_cup(
         axes,
-        measurements.primary(_INCLINATION),
-        measurements.primary(_ANTEVERSION),
+        *(measurements.primary(name) for name in CUP_ANGLES),
         marker="o",
         colour=style.MEASURED,
         width=1.6,
@@ -85,7 +83,7 @@ def draw_orientation_plot(
     )
     _frame(axes, seen)
     inclination, anteversion = (
-        measurements.by_method(name, "perspective_other") for name in (_INCLINATION, _ANTEVERSION)
+        measurements.by_method(name, "perspective_other") for name in CUP_ANGLES
     )
     if inclination and anteversion:
         _draw_other_pose(axes, inclination, anteversion)
@@ -93,7 +91,7 @@ def draw_orientation_plot(
 
 def _pair_of(comparison: Comparison | None, key: str) -> tuple[float, float] | None:
     """Return inclination and anteversion of one column of a comparison, where both are there."""
-    rows = [comparison.row(name) if comparison else None for name in (_INCLINATION, _ANTEVERSION)]
+    rows = [comparison.row(name) if comparison else None for name in CUP_ANGLES]
     inclination, anteversion = (getattr(row, key) if row else None for row in rows)
     if inclination is None or anteversion is None:
         return None

@@ -25,6 +25,7 @@ from xraymeasure.report.page.figure import draw_film, show_film
 from xraymeasure.report.page.further_pages import Line, further_pages
 from xraymeasure.report.page.orientation_plot import draw_orientation_plot
 from xraymeasure.report.subject import Subject
+from xraymeasure.vocabulary.quantities import CUP_ANGLES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 _PLOT_MM = 78.0
 _FILM_MM = 72.0
 """Least height of the film on the first page."""
-_BOTTOM_MM = 73.0
+_BOTTOM_MM, _BOTTOM_WITHOUT_PLOT_MM = 73.0, 42.0
 
 # Left edges of the columns of the first page's table, mm from the left margin, and its right edge.
 _COLUMNS = {
@@ -57,16 +58,16 @@ _HEADS = {
 
 @dataclass(frozen=True)
 class Pages:
-    """The pages of a report as they are printed, and the two pictures on the first of them.
+    """The pages of a report as they are printed, and the pictures on the first of them.
 
-    A picture is its axes and which part of its sheet it takes.
+    A picture is its axes and which part of its sheet it takes; without a cup there is no plot.
     """
 
     found: Subject
     content: Content
     sheets: list[Sheet]
     film: tuple[Axes, Part]
-    plot: tuple[Axes, Part]
+    plot: tuple[Axes, Part] | None
 
 
 def report_pages(found: Subject, show_date: bool = False) -> Pages:
@@ -98,7 +99,7 @@ def pdf_pages(pages: Pages) -> bytes:
 
 def _first_page(
     content: Content, found: Subject
-) -> tuple[Sheet, tuple[Axes, Part], tuple[Axes, Part], list[Line]]:
+) -> tuple[Sheet, tuple[Axes, Part], tuple[Axes, Part] | None, list[Line]]:
     """Return the page for the notes, its pictures, and the findings that had no room on it."""
     sheet, measurements = Sheet(), found.measurements
     y = sheet.head(content.title, content.identity)
@@ -111,7 +112,8 @@ def _first_page(
         )
     y = _table(sheet, y + 4.5, content)
     y += 1.2
-    bottom = FOOT_MM - _BOTTOM_MM
+    cup = all(measurements.primary(name) for name in CUP_ANGLES)
+    bottom = FOOT_MM - (_BOTTOM_MM if cup else _BOTTOM_WITHOUT_PLOT_MM)
     key = _key_to_lines(sheet, bottom, measurements)
     bottom -= key
     # What there is no room for above a film that can be read goes on to the next page.
@@ -129,12 +131,12 @@ def _first_page(
     film = sheet.axes(MARGIN_MM, top, TEXT_MM, bottom - top)
     draw_film(film, shown, found.reading, measurements)
     low = bottom + key + 3
-    plot = _plot(sheet, low, measurements, found.comparison)
+    plot = _plot(sheet, low, measurements, found.comparison) if cup else None
     return (
         sheet,
         (film, film.get_position().bounds),
         plot,
-        [*later, *_beside_the_plot(sheet, low, content)],
+        [*later, *_below_the_film(sheet, low, content, _PLOT_MM + 4 if cup else 0.0)],
     )
 
 
@@ -260,10 +262,9 @@ def _plot(
     return axes, sheet.part(MARGIN_MM, y - 1, _PLOT_MM, FOOT_MM + 2 - y)
 
 
-def _beside_the_plot(sheet: Sheet, y: float, content: Content) -> list[Line]:
-    """Write findings and methods; return the findings that had no room."""
-    x = MARGIN_MM + _PLOT_MM + 4
-    width = TEXT_MM - _PLOT_MM - 4
+def _below_the_film(sheet: Sheet, y: float, content: Content, left: float) -> list[Line]:
+    """Write findings and methods beside the plot; return the findings that had no room."""
+    x, width = MARGIN_MM + left, TEXT_MM - left
     end = FOOT_MM + 1
     findings = [(*style.SEVERITIES[each.severity], each.text) for each in content.findings]
     blocks = [("Before you rely on it", findings)] if findings else []

@@ -23,13 +23,13 @@ from xraymeasure.measuring.uncertainty import COVERAGE
 from xraymeasure.plan.compare import LABELS, Comparison, ComparisonRow
 from xraymeasure.series.agreement.statistics import Limits, limits_of_agreement
 from xraymeasure.series.cohort.cases import NO_PLAN, Case, gather, is_within
-from xraymeasure.series.cohort.settings import CUP, Settings, settings_of
+from xraymeasure.series.cohort.settings import Settings, settings_of
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.standing import standing_of
 from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.study import Study
-from xraymeasure.vocabulary.quantities import Unit
+from xraymeasure.vocabulary.quantities import CUP_ANGLES, Unit
 
 
 @dataclass(frozen=True)
@@ -267,7 +267,7 @@ def _measuring_sd(rows: Sequence[ComparisonRow]) -> float | None:
 
 def cup_share(comparisons: Sequence[Comparison]) -> Share | None:
     """Return the share of cups with both angles within tolerance; None where none has one."""
-    pairs = [[is_within(comparison.row(name)) for name in CUP] for comparison in comparisons]
+    pairs = [[is_within(comparison.row(name)) for name in CUP_ANGLES] for comparison in comparisons]
     both = [pair for pair in pairs if None not in pair]
     within = sum(all(pair) for pair in both)
     return share_of(within, len(both)) if both else None

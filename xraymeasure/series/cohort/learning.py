@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from xraymeasure.errors import StudyError
 from xraymeasure.series.cohort.cases import Case, is_within
 from xraymeasure.series.cohort.cohort import Cohort
-from xraymeasure.series.cohort.settings import CUP
+from xraymeasure.vocabulary.quantities import CUP_ANGLES
 
 
 @dataclass(frozen=True)
@@ -181,5 +181,5 @@ def learning_curves(cohort: Cohort, by: str, order: str, target: Target) -> tupl
 
 def _outside(case: Case) -> bool | None:
     """Return whether a cup lies outside on either angle; None where that cannot be said."""
-    within = [is_within(case.comparison.row(name)) for name in CUP]
+    within = [is_within(case.comparison.row(name)) for name in CUP_ANGLES]
     return None if None in within else not all(within)

@@ -27,11 +27,11 @@ from xraymeasure.series.cohort.cases import Case
 from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share, cup_share
 from xraymeasure.series.cohort.methods import methods_text
 from xraymeasure.series.cohort.plots import draw_histograms, draw_record, draw_scatter
-from xraymeasure.series.cohort.settings import CUP
 from xraymeasure.series.cohort.tables import cohort_csv, format_cohort
 from xraymeasure.series.run.flow import flow_csv
 from xraymeasure.series.run.flow_page import flow_blocks
 from xraymeasure.vocabulary import wording
+from xraymeasure.vocabulary.quantities import CUP_ANGLES
 
 
 def write_cohort(cohort: Cohort, out: str | os.PathLike[str]) -> list[Path]:
@@ -69,7 +69,7 @@ def cohort_paper(cohort: Cohort) -> Paper:
 def _blocks(cohort: Cohort) -> Iterator[Block]:
     if cohort.cup_share:
         yield Paragraph(f"Both cup angles within tolerance: {_share(cohort.cup_share)}.", loud=True)
-        outside = [case for case in cohort.cases if set(case.outside) & set(CUP)]
+        outside = [case for case in cohort.cases if set(case.outside) & set(CUP_ANGLES)]
         if outside:
             yield Paragraph(
                 f"Outside: {'; '.join(map(_case_outside, outside[:_NAMED]))}{_more(outside)}."
@@ -127,7 +127,7 @@ def _more(cases: Sequence[Case]) -> str:
 
 
 def _case_outside(case: Case) -> str:
-    return f"film {case.film}, {case.side} hip ({_words_outside(case, CUP)})"
+    return f"film {case.film}, {case.side} hip ({_words_outside(case, CUP_ANGLES)})"
 
 
 def _words_outside(case: Case, names: Sequence[str] | None = None) -> str:

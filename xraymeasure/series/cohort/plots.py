@@ -13,7 +13,7 @@ from xraymeasure.series.agreement.plots import draw_bland_altman
 from xraymeasure.series.agreement.statistics import Limits
 from xraymeasure.series.cohort.cases import is_within
 from xraymeasure.series.cohort.cohort import Cohort, Outcome
-from xraymeasure.series.cohort.settings import CUP
+from xraymeasure.vocabulary.quantities import CUP_ANGLES
 
 if TYPE_CHECKING:
     import numpy as np
@@ -27,7 +27,7 @@ def _plan_zones(cohort: Cohort) -> dict[tuple[float, ...], int]:
     for case in cohort.cases:
         zone = tuple(
             round(value, 2)
-            for name in CUP
+            for name in CUP_ANGLES
             if (row := case.comparison.row(name))
             for value in (row.planned, row.tolerance)
             if value is not None
@@ -69,9 +69,9 @@ def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
         )  # fmt: skip
     relative.plot(0, 0, "+", color=style.PLANNED, markersize=9, mew=1.4, zorder=1)
     for case in cohort.cases:
-        rows = [row for name in CUP if (row := case.comparison.row(name))]
+        rows = [row for name in CUP_ANGLES if (row := case.comparison.row(name))]
         achieved = [row.achieved for row in rows if row.achieved is not None]
-        if len(achieved) < len(CUP):
+        if len(achieved) < len(CUP_ANGLES):
             continue
         differences = [row.difference for row in rows if row.difference is not None]
         within = all(is_within(row) is True for row in rows)
@@ -85,7 +85,7 @@ def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
             "linestyle": "none",
         }
         absolute.plot(*achieved, **look)
-        if len(differences) == len(CUP):
+        if len(differences) == len(CUP_ANGLES):
             relative.plot(*differences, **look)
     for axes, title, label in (
         (absolute, "Achieved, over the plan's zone", "radiographic {}, degrees"),

@@ -13,9 +13,8 @@ from xraymeasure.series.run.standing import Standing
 from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.readings import Place
 from xraymeasure.series.study.study import Study
+from xraymeasure.vocabulary.quantities import CUP_ANGLES
 from xraymeasure.vocabulary.wording import counted
-
-CUP = ("radiographic_inclination", "radiographic_anteversion")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,10 +73,10 @@ def settings_of(
     references: Counter[str] = Counter()
     tolerances: dict[str, set[float]] = defaultdict(set)
     for film in measured:
-        for name in (*CUP, "leg_length_difference", "femoral_offset", "magnification"):
+        for name in (*CUP_ANGLES, "leg_length_difference", "femoral_offset", "magnification"):
             if row := film.primary(name):
                 methods[name][row.method] += 1
-        if row := film.primary(CUP[0]):
+        if row := film.primary(CUP_ANGLES[0]):
             references[row.reference or "none"] += 1
     for comparison in comparisons:
         for compared in comparison.rows:
