@@ -190,22 +190,22 @@ def ellipse_angles(
 
 
 def pose_angles(
-    poses: Poses, which: int, tilt_rad: np.ndarray, side: Side
+    poses: Poses, which: int | list[int], tilt_rad: np.ndarray, side: Side
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return inclination and anteversion of one of the two poses, in degrees.
+    """Return inclination and anteversion of one of the two poses, or of both, in degrees.
 
     Parameters
     ----------
     poses : Poses
         Of the rim's outline.
-    which : {0, 1}
-        0 takes the circle whose opening faces the tube.
+    which : {0, 1}, or a list of them
+        0 takes the circle whose opening faces the tube; of a list both angles have a row for each.
     tilt_rad : float or numpy.ndarray
         Angle of the reference line to x; the patient's long axis is perpendicular to it.
     side : {"left", "right"}
         The hip.
     """
-    x, y, z = poses.axis[which]
+    x, y, z = (poses.axis[which, each] for each in range(3))
     return angles_of_axis(np.stack([*along_line(x, y, tilt_rad), z], axis=-1), side)
 
 

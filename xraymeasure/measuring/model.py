@@ -151,13 +151,14 @@ def _cup(
     source = scene.source_units
     about_beam = np.array([*(rim[:2] - scene.beam), *rim[2:]])
     poses = circle_poses(about_beam, source, hip.lateral_sign)
+    both = np.array(pose_angles(poses, [first, 1 - first], tilt, side))
     # Past edge on, a rim that is seen on one arc is the other circle's.
-    pairs = [pose_angles(poses, which, tilt, side) for which in (first, 1 - first)]
-    for method, (one, other) in (("perspective", pairs), ("perspective_other", pairs[::-1])):
-        chosen = np.where(bows_back, other, one)
-        _angles((chosen[0], chosen[1]), side, method, numbers)
+    perspective, other = np.moveaxis(np.where(bows_back, both[:, ::-1], both), 1, 0)
+    numbers["radiographic_inclination", side, "perspective_other"] = other[0]
+    numbers["radiographic_anteversion", side, "perspective_other"] = other[1]
     opens = np.where(bows_back, np.int8(-hip.opens), np.int8(hip.opens))
-    _angles(ellipse_angles(rim, tilt, hip.lateral_sign, opens), side, "ellipse", numbers)
+    ellipse = ellipse_angles(rim, tilt, hip.lateral_sign, opens)
+    _angles({"perspective": perspective, "ellipse": np.array(ellipse)}, side, numbers)
     return np.asarray(scene.beam + landing(poses, first, source))
 
 
@@ -209,18 +210,17 @@ def _cup_diameters(scene: Scene, numbers: Numbers) -> None:
         numbers["cup_diameter", side, "landmarks"] = diameter
 
 
-def _angles(pair: tuple[np.ndarray, np.ndarray], side: Side, method: str, numbers: Numbers) -> None:
-    numbers["radiographic_inclination", side, method] = pair[0]
-    numbers["radiographic_anteversion", side, method] = pair[1]
-    if method == "perspective_other":
-        return
-    for definition, convert in (
-        ("operative", radiographic_to_operative),
-        ("anatomical", radiographic_to_anatomical),
+def _angles(radiographic: Mapping[str, np.ndarray], side: Side, numbers: Numbers) -> None:
+    """Note both angles, (2, draws), by each method and definition."""
+    pair = np.stack(list(radiographic.values()), axis=1)
+    for definition, angles in (
+        ("radiographic", pair),
+        ("operative", radiographic_to_operative(*pair)),
+        ("anatomical", radiographic_to_anatomical(*pair)),
     ):
-        inclination, anteversion = convert(*pair)
-        numbers[f"{definition}_inclination", side, method] = inclination
-        numbers[f"{definition}_anteversion", side, method] = anteversion
+        for angle, by_method in zip(("inclination", "anteversion"), angles, strict=True):
+            for method, found in zip(radiographic, by_method, strict=True):
+                numbers[f"{definition}_{angle}", side, method] = found
 
 
 def _heads(scene: Scene, numbers: Numbers) -> None:
