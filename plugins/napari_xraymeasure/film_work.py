@@ -8,7 +8,15 @@ from typing import Any
 
 from qtpy.QtGui import QGuiApplication
 
-from napari_xraymeasure.canvas.drawn_shapes import Stroke, focus_of, plan_strokes, scene
+from napari_xraymeasure.canvas.drawn_shapes import (
+    DrawnShapes,
+    Focus,
+    Stroke,
+    focus_of,
+    in_hand,
+    plan_strokes,
+    scene,
+)
 from napari_xraymeasure.canvas.film_layer import Opened
 from napari_xraymeasure.canvas.film_view import FilmView
 from napari_xraymeasure.canvas.tools import FilmTools
@@ -68,6 +76,7 @@ class FilmWork:
         self._heads_sought: dict[Side, float] | None = None
         self._carried_from: Examination | None = None
         self._planned: tuple[Numbers | None, list[Stroke]] = None, []
+        self._focus = Focus()
         self.tools = FilmTools(
             session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
         )
@@ -224,7 +233,11 @@ class FilmWork:
 
     def _on_change(self, what: str) -> None:
         if what == "drag":
-            self.redraw()
+            held = self._held()
+            if held is None:
+                self.redraw()
+            else:
+                self.view.overlay.show_held(held)
             if not self._beside_drag.isActive():
                 self._beside_drag.start()
             return
@@ -317,6 +330,12 @@ class FilmWork:
         result = session.result
         if self._planned[0] is not result:
             self._planned = result, plan_strokes(*session.inputs[:3], result)
-        focus = focus_of(session, self.explained, self.tools.ruler)
+        focus = self._focus = focus_of(session, self.explained, self.tools.ruler)
         drawn = scene(session.reading, result.measurements, focus, self._planned[1], session.second)
-        self.view.draw(drawn, moving=session.dragging)
+        self.view.draw(drawn, self._held())
+
+    def _held(self) -> DrawnShapes | None:
+        """Return what is drawn of what the hand holds."""
+        session = self.session
+        measured, before = session.result.measurements, session.history.present
+        return in_hand(session.reading, measured, self._focus, before)

@@ -7,6 +7,7 @@ import pytest
 from napari_xraymeasure.canvas.drawn_shapes import (
     RESIDUAL_ENLARGED,
     Focus,
+    in_hand,
     outline,
     scene,
     spread_in_words,
@@ -71,10 +72,12 @@ def test_the_outline_that_is_dragged_is_drawn_where_its_points_are_now(film, rea
     name = "femoral_head_left"
     moved = [(row + 20.0, column) for row, column in reading.landmarks[name]]
     now, measured = reading.with_points(name, moved), measure(film, reading, draws=0)
-    paths = [
-        next(stroke.path for stroke in scene(now, measured, focus).strokes if stroke.kind == "head")
-        for focus in (Focus(), Focus(dragged=name))
-    ]
+    focus = Focus(dragged=name)
+    held = in_hand(now, measured, focus, reading)
+    assert {mark.point for mark in held.marks} == set(moved)
+    shown = scene(now, measured, Focus()).strokes, held.strokes
+    paths = [next(stroke.path for stroke in each if stroke.kind == "head") for each in shown]
+    assert "head" not in {stroke.kind for stroke in scene(now, measured, focus).strokes}
     middles = [(path.max(axis=0) + path.min(axis=0)) / 2 for path in paths]
     assert middles[1] - middles[0] == pytest.approx((20.0, 0.0), abs=0.5)
 

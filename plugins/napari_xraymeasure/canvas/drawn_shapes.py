@@ -20,7 +20,10 @@ from napari_xraymeasure.session.ruler import Ruler
 from napari_xraymeasure.session.session import Session
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.results import Measurements, value_text
+from xraymeasure.geometry.curves import fit_circle, refit_circle
+from xraymeasure.geometry.ellipses import fit_ellipse, refit_ellipse
+from xraymeasure.geometry.least_squares import Fit
+from xraymeasure.measuring.results import Drawing, Measurements, value_text
 from xraymeasure.plan.plan import Plan
 from xraymeasure.plan.planned_cup import COMMON_CUP_MM, planned_cup_outline
 from xraymeasure.reading.reading import Reading
@@ -38,26 +41,26 @@ _FITTED = {"stem": "stem_axis", "shaft": "femoral_shaft", "native_head": "femora
 }
 """The landmark that a kind of line is fitted to."""
 _TURN = np.linspace(0.0, 2.0 * np.pi, 91)
+_RUN_AWAY = 5.0
+"""An outline that became so many times larger in a drag is none."""
 RESIDUAL_ENLARGED = 10
 """How many times larger than life the residuals of an outline are drawn."""
 
 
 @dataclass(frozen=True, eq=False)
 class Stroke:
-    """A line on the film: `kind` names its look; `lit` draws it stronger; `held` is in the hand."""
+    """A line on the film: `kind` names its look; `lit` draws it stronger."""
 
     kind: str
     path: np.ndarray
     lit: bool = False
-    held: bool = False
 
 
 class Mark(NamedTuple):
-    """A placed point: `state` is a key of `line_styles.MARKS`; `held` is in the hand."""
+    """A placed point: `state` is a key of `line_styles.MARKS`."""
 
     point: tuple[float, float]
     state: str
-    held: bool = False
 
 
 class Label(NamedTuple):
@@ -69,9 +72,9 @@ class Label(NamedTuple):
     key: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class DrawnShapes:
-    """All that lies over the film."""
+    """What lies over the film."""
 
     strokes: tuple[Stroke, ...] = ()
     marks: tuple[Mark, ...] = ()
@@ -151,7 +154,7 @@ def scene(
     extra: Iterable[Stroke] = (),
     second: Reading | None = None,
 ) -> DrawnShapes:
-    """Return what to draw of a reading.
+    """Return what to draw of a reading but for what the hand holds, see `in_hand`.
 
     Parameters
     ----------
@@ -167,35 +170,24 @@ def scene(
     strokes = list(extra)
     drawn = set()
     labels: list[Label] = []
-    unconfirmed = set(reading.unconfirmed)
     if measurements:
         for drawing in measurements.drawings:
-            if len(drawing.path) > 1:
-                lit = focus.number is not None and focus.number in drawing.names
-                fitted = f"{_FITTED.get(drawing.kind)}_{drawing.side}"
-                known = drawing.kind == "native_head" and drawing.side in focus.replaced
-                look = "head" if known else drawing.kind
-                look = "proposed" if fitted in unconfirmed else look
-                path = (
-                    outline(fitted, reading.landmarks[fitted]) if fitted == focus.dragged else None
-                )
-                held = path is not None
-                strokes.append(Stroke(look, path if held else drawing.path, lit, held))
+            fitted, look, lit = _look(drawing, reading, focus)
+            if len(drawing.path) > 1 and not (_is_outline(fitted) and fitted == focus.dragged):
+                strokes.append(Stroke(look, drawing.path, lit))
             drawn.add((drawing.kind, drawing.side))
         if focus.numbers:
             labels += _number_labels(measurements)
-    for name, points in reading.landmarks.items():
-        landmark = LANDMARKS[name]
-        kind = _OUTLINES.get(landmark.kind.stem)
-        shown = {(kind, landmark.side), ("native_head", landmark.side)} & drawn
-        path = None if shown else outline(name, points)
-        if path is not None:
-            look = "proposed" if name in unconfirmed else kind
-            held = name == focus.dragged
-            strokes.append(Stroke(look, path, name in focus.rests_on, held))
-        if kind and name == focus.armed and name not in unconfirmed:
-            strokes += _residuals(name, points, name == focus.dragged)
-    marks, names = _marks(reading, focus)
+    marks: list[Mark] = []
+    for name in reading.landmarks:
+        if name != focus.dragged:
+            landmark = LANDMARKS[name]
+            kind = _OUTLINES.get(landmark.kind.stem)
+            shown = {(kind, landmark.side), ("native_head", landmark.side)} & drawn
+            own = _of_landmark(reading, name, focus, fit=not shown)
+            strokes += own.strokes
+            marks += own.marks
+            labels += own.labels
     if second:
         for name, points in second.landmarks.items():
             path = outline(name, points)
@@ -212,31 +204,76 @@ def scene(
     if len(focus.free) > 1:
         strokes.append(Stroke("free", np.array(focus.free)))
         labels.append(Label(focus.free_text, focus.free[1], "free", "free"))
-    return DrawnShapes(tuple(strokes), tuple(marks), tuple(labels + names))
+    return DrawnShapes(tuple(strokes), tuple(marks), tuple(labels))
 
 
-def _marks(reading: Reading, focus: Focus) -> tuple[list[Mark], list[Label]]:
-    marks, labels = [], []
-    for name, points in reading.landmarks.items():
-        kind = LANDMARKS[name].kind
-        for index, point in enumerate(points):
-            if (name, index) == focus.selected:
-                state = "selected"
-            elif name in focus.rests_on:
-                state = "lit"
-            elif name in reading.unconfirmed:
-                state = "proposed"
-            elif name == focus.armed:
-                state = "armed"
-            else:
-                state = "outline" if kind.shape in ("circle", "ellipse") else "placed"
-            marks.append(Mark(point, state, name == focus.dragged))
-        if points and name == (focus.selected[0] if focus.selected else focus.armed):
-            proposed = name in reading.unconfirmed
-            title = f"{LANDMARKS[name].title}{f': {how_proposed(reading, name)}' * proposed}"
-            kind = "proposed" if proposed else "landmark"
-            labels.append(Label(title, points[-1], kind, "landmark"))
-    return marks, labels
+def in_hand(
+    reading: Reading, measurements: Measurements | None, focus: Focus, before: Reading
+) -> DrawnShapes | None:
+    """Return what to draw of the landmark that is dragged, given the reading before the drag.
+
+    None while none is dragged.
+    """
+    if focus.dragged is None:
+        return None
+    drawings = measurements.drawings if measurements else ()
+    looks = (_look(drawing, reading, focus) for drawing in drawings)
+    known = next((look[1:] for look in looks if look[0] == focus.dragged), None)
+    near = outline_fit(focus.dragged, before.landmarks[focus.dragged])
+    return _of_landmark(reading, focus.dragged, focus, known, near, fit=True)
+
+
+def _look(drawing: Drawing, reading: Reading, focus: Focus) -> tuple[str, str, bool]:
+    """Return the landmark a line is fitted to, the line's kind of look, and whether it is lit."""
+    look, fitted = drawing.kind, _FITTED.get(drawing.kind, "")
+    if drawing.side:
+        fitted = f"{fitted}_{drawing.side}"
+    if look == "native_head" and drawing.side in focus.replaced:
+        look = "head"
+    lit = focus.number is not None and focus.number in drawing.names
+    return fitted, "proposed" if fitted in reading.unconfirmed else look, lit
+
+
+def _of_landmark(
+    reading: Reading,
+    name: str,
+    focus: Focus,
+    known: tuple[str, bool] | None = None,
+    near: Fit | None = None,
+    *,
+    fit: bool,
+) -> DrawnShapes:
+    """Return marks and title of a landmark, its outline if one is to be fitted, and residuals."""
+    kind, points = LANDMARKS[name].kind, reading.landmarks[name]
+    proposed, lit = name in reading.unconfirmed, name in focus.rests_on
+    strokes, labels = [], []
+    look = _OUTLINES.get(kind.stem)
+    path = outline(name, points, near) if fit else None
+    if path is not None:
+        look_now, lit_now = known or ("proposed" if proposed else look, lit)
+        strokes.append(Stroke(look_now, path, lit_now))
+    if look and name == focus.armed and not proposed:
+        strokes += _residuals(name, points)
+    if lit:
+        state = "lit"
+    elif proposed:
+        state = "proposed"
+    elif name == focus.armed:
+        state = "armed"
+    else:
+        state = "outline" if _is_outline(name) else "placed"
+    chosen, index = focus.selected or (focus.armed, None)
+    marks = [Mark(point, state) for point in points]
+    if chosen == name and index is not None and index < len(points):
+        marks[index] = Mark(points[index], "selected")
+    if points and name == chosen:
+        title = f"{LANDMARKS[name].title}{f': {how_proposed(reading, name)}' * proposed}"
+        labels.append(Label(title, points[-1], "proposed" if proposed else "landmark", "landmark"))
+    return DrawnShapes(tuple(strokes), tuple(marks), tuple(labels))
+
+
+def _is_outline(name: str) -> bool:
+    return name in LANDMARKS and LANDMARKS[name].kind.stem in _OUTLINES
 
 
 def _number_labels(measurements: Measurements) -> list[Label]:
@@ -254,16 +291,31 @@ def _number_labels(measurements: Measurements) -> list[Label]:
     return labels
 
 
-def outline(name: str, points: Iterable[tuple[float, float]]) -> np.ndarray | None:
-    """Return the fitted circle or ellipse of an outline, shape (n, 2), or None where none is."""
-    fit = outline_fit(name, points) if LANDMARKS[name].kind.stem in _OUTLINES else None
-    if fit is None:
+def outline(
+    name: str, points: Iterable[tuple[float, float]], near: Fit | None = None
+) -> np.ndarray | None:
+    """Return the fitted circle or ellipse of an outline, shape (n, 2), or None where none is.
+
+    Beginning from a fit that is `near`, as in a drag, it is found many times sooner.
+    """
+    if not _is_outline(name):
         return None
-    if LANDMARKS[name].kind.shape == "circle":
-        x, y, radius = fit.parameters
+    circle = LANDMARKS[name].kind.shape == "circle"
+    if near is None:
+        fit = outline_fit(name, points)
+        if fit is None:
+            return None
+        parameters = fit.parameters
+    else:
+        copies = np.array(list(points), dtype=float)[:, ::-1, None]
+        parameters = (refit_circle if circle else refit_ellipse)(copies, near.parameters)[:, 0]
+        if parameters[2] > _RUN_AWAY * near.parameters[2]:
+            return None
+    if circle:
+        x, y, radius = parameters
         xy = x + radius * np.cos(_TURN), y + radius * np.sin(_TURN)
     else:
-        x, y, a, b, angle = fit.parameters
+        x, y, a, b, angle = parameters
         cos, sin = np.cos(angle), np.sin(angle)
         u, v = a * np.cos(_TURN), b * np.sin(_TURN)
         xy = x + cos * u - sin * v, y + sin * u + cos * v
@@ -280,16 +332,13 @@ def outline_fit(name: str, points: Iterable[tuple[float, float]]):
 # A move of a drag asks for the same outline up to three times.
 @lru_cache(maxsize=32)
 def _fit(circle: bool, points: tuple[tuple[float, float], ...]):
-    from xraymeasure.geometry.curves import fit_circle
-    from xraymeasure.geometry.ellipses import fit_ellipse
-
     try:
         return (fit_circle if circle else fit_ellipse)(np.array(points, dtype=float)[:, ::-1])
     except XrayMeasureError:
         return None
 
 
-def _residuals(name: str, points: Iterable[tuple[float, float]], held: bool) -> list[Stroke]:
+def _residuals(name: str, points: Iterable[tuple[float, float]]) -> list[Stroke]:
     """Return a line at each point of an outline towards the curve, enlarged."""
     points = np.array(list(points), dtype=float).reshape(-1, 2)
     fit = outline_fit(name, points)
@@ -300,8 +349,7 @@ def _residuals(name: str, points: Iterable[tuple[float, float]], held: bool) -> 
     outward /= np.maximum(np.hypot(*outward.T), 1e-9)[:, None]
     ends = points + RESIDUAL_ENLARGED * fit.residuals[:, None] * outward
     return [
-        Stroke("residual", np.array([start, end]), held=held)
-        for start, end in zip(points, ends, strict=True)
+        Stroke("residual", np.array([start, end])) for start, end in zip(points, ends, strict=True)
     ]
 
 

@@ -103,10 +103,10 @@ class FilmView:
         self._session, self.clicked = session, taken
         listen(self.layer, session, self)
 
-    def draw(self, scene: DrawnShapes, *, moving: bool) -> None:
-        """Draw a scene over the film."""
-        self.overlay.show_scene(scene, moving=moving)
-        if moving:
+    def draw(self, scene: DrawnShapes, held: DrawnShapes | None) -> None:
+        """Draw a scene over the film, and what the hand holds."""
+        self.overlay.show_scene(scene, held)
+        if held is not None:
             self.loupe.hide()  # It shows where the hand took hold.
 
     def _on_guard(self, why: str) -> None:

@@ -15,7 +15,7 @@ from qtpy.QtCore import QEvent, QLineF, QPointF, QRect, QRectF, Qt
 from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF, QRegion
 from qtpy.QtWidgets import QWidget
 
-from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark
+from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark, Stroke
 from napari_xraymeasure.canvas.line_styles import CHIP, LINE_SCALE, MARKS, WINDOW_LINES
 from xraymeasure.report.page.place_labels import place_labels
 
@@ -26,8 +26,8 @@ _WIDEST, _LARGEST = 6, 14
 _FAR = 10_000_000
 """Beyond any screen, and within what Qt can reckon with."""
 
-PlacedLabel = tuple[Label, tuple[float, float], QRectF]
-"""A label, its anchor on the screen, and its box there."""
+SeenLabel = tuple[Label, tuple[float, float], tuple[float, float]]
+"""A label, its anchor on the screen, and the size of its box there."""
 
 
 class Line(NamedTuple):
@@ -35,7 +35,6 @@ class Line(NamedTuple):
 
     kind: str
     lit: bool
-    held: bool
     path: bytes
 
 
@@ -63,74 +62,99 @@ class FilmOverlay(QWidget):
         self._camera = viewer.scene.camera
         self._layer = layer
         self._scene = DrawnShapes()
+        self._held: DrawnShapes | None = None
         self._labels = True
         self._placed_for: tuple | None = None
         self._offsets: dict[str, tuple[float, float]] = {}
         self._sizes: dict[str, tuple[float, float]] = {}
-        self._laid_out: tuple[Any, ...] = ()
+        self._seen: tuple[np.ndarray, np.ndarray] | None = None
+        self._laid_out = False
         self._drawn: Drawn = {}
-        self._moving = False
+        self._in_hand: Drawn = {}
         self._still: tuple[QPixmap | None, Drawn] = None, {}
         self._font = QFont(self.font())
         self._font.setPointSizeF(max(self._font.pointSizeF(), 9.0))
         self.resize(canvas.size())
         canvas.installEventFilter(self)
-        for event in (self._camera.events.center, self._camera.events.zoom):
+        on, camera = layer.events, self._camera.events
+        self._views = camera.center, camera.zoom, on.scale, on.affine, on.visible
+        for event in self._views:
             event.connect(self._on_view)
-        layer.events.scale.connect(self._on_view)
-        layer.events.visible.connect(self._on_view)
         self.show()
 
-    def show_scene(self, scene: DrawnShapes, *, moving: bool = False) -> None:
+    def show_scene(self, scene: DrawnShapes, held: DrawnShapes | None = None) -> None:
         """Draw the scene instead of the one before.
 
-        While `moving`, labels keep their places, and only what differs is drawn anew.
+        While something is `held` labels keep their places, and only what differs is drawn anew.
         """
-        self._scene, self._moving = scene, moving
-        if not moving:
+        self._scene, self._held, self._laid_out = scene, held, False
+        if held is None:
             self._placed_for = None
             self.update()
             return
-        before = self._drawn
+        before, in_hand = self._drawn, self._in_hand
         self._lay_out()
-        self.update(_changed(before, self._drawn).boundingRect())
+        self.update(_changed(before, self._drawn))
+        self.update(_extent(in_hand, self._in_hand))
+
+    def show_held(self, held: DrawnShapes) -> None:
+        """Draw what the hand holds where it is now, and leave all else."""
+        before, self._held = self._in_hand, held
+        self._lay_out()
+        self._in_hand = self._found(held, self._in_sight(held.labels), {})
+        self.update(_extent(before, self._in_hand))
 
     def _lay_out(self) -> None:
-        """Find where each thing of the scene is drawn, unless that is known."""
-        matrix, offset = self._view()
-        view = matrix.tobytes(), offset.tobytes()
-        if self._laid_out == (self._scene, self._labels, self._placed_for, *view):
+        """Find where each thing is drawn, unless that is known."""
+        if self._laid_out:
             return
-        known = self._drawn if self._laid_out[-2:] == view else {}
-        paths: dict[Any, Any] = {mark: (mark.point,) for mark in self._scene.marks}
-        for stroke in self._scene.strokes:
+        held = self._held or DrawnShapes()
+        shown = self._in_sight((*self._scene.labels, *held.labels))
+        wanted = (
+            frozenset(label.key for label, _, _ in shown),
+            round(float(np.log(np.abs(self._view()[0]).max())), 2),
+            (self.width(), self.height()),
+        )
+        if wanted != self._placed_for:
+            self._placed_for = wanted
+            self._place(shown, (*self._scene.strokes, *held.strokes))
+        still = len(shown) - sum(1 for label, _, _ in shown if label in held.labels)
+        self._drawn = self._found(self._scene, shown[:still], self._drawn)
+        self._in_hand = self._found(held, shown[still:], {})
+        self._laid_out = True
+
+    def _found(self, shapes: DrawnShapes, labels: list[SeenLabel], known: Drawn) -> Drawn:
+        """Return where shapes lie on the screen, those that are `known` as they are."""
+        paths: dict[Any, Any] = {mark: (mark.point,) for mark in shapes.marks}
+        for stroke in shapes.strokes:
             path = stroke.path
             # A line that was measured anew and came out the same to the eye is the same.
-            line = Line(stroke.kind, stroke.lit, stroke.held, path.round(2).tobytes())
+            line = Line(stroke.kind, stroke.lit, path.round(2).tobytes())
             # Half of a curve's points are plenty on a screen, and halve what it costs to draw.
             paths[line] = path[::2] if len(path) > 60 else path
-        found = {what: known[what] for what in paths if what in known}
         new = {what: path for what, path in paths.items() if what not in known}
+        found: Drawn = {what: known[what] for what in paths if what in known}
         if new:
             starts = np.cumsum([0, *map(len, new.values())])
-            points = np.concatenate(list(new.values())) @ matrix + offset
+            points = self.to_screen(np.concatenate(list(new.values())))
             corners = [each.reduceat(points, starts[:-1]) for each in (np.minimum, np.maximum)]
             extents = np.clip(np.hstack(corners), -_FAR, _FAR).astype(int).tolist()
             for what, extent, start, end in zip(new, extents, starts, starts[1:], strict=False):
                 margin = _LARGEST if isinstance(what, Mark) else _WIDEST
                 found[what] = _rectangle(*extent, margin), points[start:end]
-        self._drawn = {what: found[what] for what in paths}
-        for placed in self._label_boxes(matrix, offset) if self._labels else ():
-            (x, y), box = placed[1:]
+        drawn = {what: found[what] for what in paths}
+        for label, anchor, size in labels:
+            (x, y), box = anchor, self._box(label, anchor, size)
             reach = box.left(), box.top(), box.right(), box.bottom()
             around = min(x, reach[0]), min(y, reach[1]), max(x, reach[2]), max(y, reach[3])
-            drawn, before = (_rectangle(*map(int, around), _WIDEST), placed), known.get(placed[0])
-            self._drawn[placed[0]] = before if before == drawn else drawn
-        self._laid_out = self._scene, self._labels, self._placed_for, *view
+            here = _rectangle(*map(int, around), _WIDEST), (label, anchor, box)
+            before = known.get(label)
+            drawn[label] = before if before == here else here
+        return drawn
 
     def show_labels(self, shown: bool) -> None:
         """Draw labels, or leave them out."""
-        self._labels = shown
+        self._labels, self._laid_out = shown, False
         self.update()
 
     def show_at_all(self, shown: bool) -> None:
@@ -139,12 +163,10 @@ class FilmOverlay(QWidget):
 
     def remove(self) -> None:
         """Take the overlay off the canvas."""
-        for event in (self._camera.events.center, self._camera.events.zoom):
+        for event in self._views:
             event.disconnect(self._on_view)
-        self._layer.events.scale.disconnect(self._on_view)
-        self._layer.events.visible.disconnect(self._on_view)
         self.parent().removeEventFilter(self)
-        self._scene, self._drawn, self._laid_out = DrawnShapes(), {}, ()
+        self._scene, self._held, self._drawn, self._in_hand = DrawnShapes(), None, {}, {}
         self._still = None, {}
         self.hide()
         self.deleteLater()
@@ -153,9 +175,11 @@ class FilmOverlay(QWidget):
         """Follow the canvas when its size changes."""
         if event.type() == QEvent.Type.Resize:
             self.resize(watched.size())
+            self._on_view()
         return False
 
     def _on_view(self, event: Any = None) -> None:
+        self._seen, self._drawn, self._laid_out = None, {}, False
         self.update()
 
     def to_screen(self, points: Any) -> np.ndarray:
@@ -164,6 +188,9 @@ class FilmOverlay(QWidget):
         return np.asarray(points, dtype=float).reshape(-1, 2) @ matrix + offset
 
     def _view(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return matrix and offset that take a point of the film to the canvas."""
+        if self._seen is not None:
+            return self._seen
         origin, down, along = (
             np.asarray(self._layer.data_to_world(point), dtype=float)[-2:]
             for point in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))
@@ -172,7 +199,8 @@ class FilmOverlay(QWidget):
         middle = np.array([self.height(), self.width()]) / 2.0
         start = (origin - np.asarray(self._camera.center, dtype=float)[-2:]) * zoom + middle
         steps = np.array([down - origin, along - origin]) * zoom
-        return steps[:, ::-1], start[::-1]
+        self._seen = steps[:, ::-1], start[::-1]
+        return self._seen
 
     def paintEvent(self, event: Any) -> None:
         """Draw lines, marks and labels, in this order."""
@@ -182,42 +210,39 @@ class FilmOverlay(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         asked = event.region()
-        there = {what: drawn for what, drawn in self._drawn.items() if asked.intersects(drawn[0])}
-        labels = [place for what, (_, place) in there.items() if isinstance(what, Label)]
-        if self._moving:
+        if self._held is None:
+            _draw(painter, _within(self._drawn, asked))
+        else:
             painter.drawPixmap(0, 0, self._still_picture())
-            there = {what: drawn for what, drawn in there.items() if getattr(what, "held", False)}
-        _draw(painter, there)
-        self._draw_labels(painter, labels)
+            _draw(painter, self._in_hand)
+        self._draw_labels(painter, _within(self._drawn, asked) | self._in_hand)
         painter.end()
 
     def _still_picture(self) -> QPixmap:
         """Return a picture of what no hand holds, in which only what differs is drawn anew."""
-        still = {
-            what: drawn for what, drawn in self._drawn.items() if not getattr(what, "held", True)
-        }
         ratio = self.devicePixelRatioF()
         picture, before = self._still
         if picture is None or picture.size() != self.size() * ratio:
             picture, before = QPixmap(self.size() * ratio), {}
             picture.setDevicePixelRatio(ratio)
             picture.fill(Qt.GlobalColor.transparent)
-        changed = _changed(before, still)
+        if before is self._drawn:
+            return picture
+        changed = _changed(before, self._drawn)
         if not changed.isEmpty():
             painter = QPainter(picture)
-            painter.setClipRect(changed.boundingRect())
+            painter.setClipRegion(changed)
             painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_Clear)
-            painter.fillRect(self.rect(), Qt.GlobalColor.transparent)
+            painter.fillRect(changed.boundingRect(), Qt.GlobalColor.transparent)
             painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceOver)
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-            around = changed.boundingRect()
-            there = {what: drawn for what, drawn in still.items() if drawn[0].intersects(around)}
-            _draw(painter, there)
+            _draw(painter, _within(self._drawn, changed))
             painter.end()
-        self._still = picture, still
+        self._still = picture, self._drawn
         return picture
 
-    def _draw_labels(self, painter: QPainter, boxes: list[PlacedLabel]) -> None:
+    def _draw_labels(self, painter: QPainter, drawn: Drawn) -> None:
+        boxes = [place for what, (_, place) in drawn.items() if isinstance(what, Label)]
         painter.setFont(self._font)
         backing = QColor(CHIP)
         backing.setAlpha(225)
@@ -235,26 +260,16 @@ class FilmOverlay(QWidget):
             painter.setPen(QColor("white"))
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, label.text)
 
-    def _label_boxes(self, matrix: np.ndarray, offset: np.ndarray) -> list[PlacedLabel]:
-        """Return each label in sight with its anchor and its box on the screen.
-
-        Boxes keep their distance from their anchors while a point is dragged or the film is
-        panned, and are placed anew once that ends or what is shown differs.
-        """
-        shown = []
-        for label in self._scene.labels:
-            x, y = (np.asarray(label.anchor, dtype=float) @ matrix + offset).tolist()
-            if 0 <= x <= self.width() and 0 <= y <= self.height():
-                shown.append((label, (x, y), self._size(label.text)))
-        wanted = (
-            frozenset(label.key for label, _, _ in shown),
-            round(float(np.log(np.abs(matrix).max())), 2),
-            (self.width(), self.height()),
-        )
-        if wanted != self._placed_for:
-            self._placed_for = wanted
-            self._place(shown, matrix, offset)
-        return [(label, anchor, self._box(label, anchor, size)) for label, anchor, size in shown]
+    def _in_sight(self, labels: tuple[Label, ...]) -> list[SeenLabel]:
+        """Return each label whose anchor is in sight, with that and the size of its box."""
+        if not labels or not self._labels:
+            return []
+        anchors = self.to_screen([label.anchor for label in labels]).tolist()
+        return [
+            (label, (x, y), self._size(label.text))
+            for label, (x, y) in zip(labels, anchors, strict=True)
+            if 0 <= x <= self.width() and 0 <= y <= self.height()
+        ]
 
     def _size(self, text: str) -> tuple[float, float]:
         """Return the width and height of a label's box."""
@@ -264,10 +279,11 @@ class FilmOverlay(QWidget):
             self._sizes[text] = width, metrics.height() * len(lines) + 6.0
         return self._sizes[text]
 
-    def _place(self, shown: list, matrix: np.ndarray, offset: np.ndarray) -> None:
-        drawn = [_dense(np.asarray(stroke.path, dtype=float)) for stroke in self._scene.strokes]
+    def _place(self, shown: list[SeenLabel], strokes: tuple[Stroke, ...]) -> None:
+        """Find room for boxes; they keep it while a point is dragged or the film is panned."""
+        drawn = [_dense(np.asarray(stroke.path, dtype=float)) for stroke in strokes]
         drawn += [np.array([mark.point]) for mark in self._scene.marks]
-        lines = np.concatenate(drawn) @ matrix + offset if drawn else np.zeros((0, 2))
+        lines = self.to_screen(np.concatenate(drawn) if drawn else ())
         margin = 6.0
         centres = place_labels(
             [anchor for _, anchor, _ in shown],
@@ -281,7 +297,7 @@ class FilmOverlay(QWidget):
         }
 
     def _box(self, label: Label, anchor: tuple[float, float], size: tuple[float, float]) -> QRectF:
-        along, down = self._offsets[label.key]
+        along, down = self._offsets.get(label.key, (0.0, 0.0))
         left = min(max(anchor[0] + along - size[0] / 2, 2.0), self.width() - size[0] - 2.0)
         top = min(max(anchor[1] + down - size[1] / 2, 2.0), self.height() - size[1] - 2.0)
         return QRectF(left, top, *size)
@@ -293,6 +309,20 @@ def _dense(path: np.ndarray, count: int = 30) -> np.ndarray:
         return path
     at = np.linspace(0, len(path) - 1, count)
     return np.stack([np.interp(at, np.arange(len(path)), path[:, axis]) for axis in (0, 1)], 1)
+
+
+def _within(drawn: Drawn, asked: QRegion) -> Drawn:
+    """Return what is drawn within a region."""
+    return {what: place for what, place in drawn.items() if asked.intersects(place[0])}
+
+
+def _extent(*drawn: Drawn) -> QRect:
+    """Return the rectangle about all that is drawn."""
+    whole = QRect()
+    for each in drawn:
+        for rectangle, _ in each.values():
+            whole |= rectangle
+    return whole
 
 
 def _changed(before: Drawn, now: Drawn) -> QRegion:
@@ -313,9 +343,12 @@ def _draw(painter: QPainter, there: Drawn) -> None:
             for pen in _pens(what.kind, what.lit):
                 painter.setPen(pen)
                 painter.drawPolyline(polygon)
+    marks: dict[str, list[Any]] = {}
     for what, (_, place) in there.items():
         if isinstance(what, Mark):
-            _draw_mark(painter, *place[0].tolist(), what.state)
+            marks.setdefault(what.state, []).append(place[0].tolist())
+    for state, points in marks.items():
+        _draw_marks(painter, state, points)
 
 
 @cache
@@ -336,20 +369,31 @@ def _rectangle(left: int, top: int, right: int, bottom: int, margin: int) -> QRe
     return QRect(left - margin, top - margin, width + 2 * margin, height + 2 * margin)
 
 
-def _draw_mark(painter: QPainter, x: float, y: float, state: str) -> None:
-    """Draw a mark: open in the middle, so that it does not hide what it marks."""
+def _draw_marks(painter: QPainter, state: str, points: list[tuple[float, float]]) -> None:
+    """Draw marks of one state: open in the middle, so that they do not hide what they mark."""
     gap, arm = (1.5, 4.0) if state in ("outline", "proposed") else (_GAP, _ARM)
     directions = ((1, 0), (-1, 0), (0, 1), (0, -1))
     if state == "second":
         gap, arm = gap * 0.7, arm * 0.7
         directions = ((1, 1), (1, -1), (-1, 1), (-1, -1))
-    lines = [QLineF(x + gap * a, y + gap * b, x + arm * a, y + arm * b) for a, b in directions]
-    colour, width = MARKS[state]
+    lines = [
+        QLineF(x + gap * a, y + gap * b, x + arm * a, y + arm * b)
+        for x, y in points
+        for a, b in directions
+    ]
     radius = {"selected": 11.0, "cursor": 11.0, "lit": 8.0, "question": 8.0}.get(state)
-    for pen in (QPen(_EDGE, width + 2.0), QPen(QColor(colour), width)):
+    for pen in _mark_pens(state):
         painter.setPen(pen)
         painter.drawLines(lines)
-        if radius and state in ("question", "cursor"):
-            painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
-        elif radius:
-            painter.drawEllipse(QPointF(x, y), radius, radius)
+        for x, y in points if radius else ():
+            if state in ("question", "cursor"):
+                painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
+            else:
+                painter.drawEllipse(QPointF(x, y), radius, radius)
+
+
+@cache
+def _mark_pens(state: str) -> tuple[QPen, QPen]:
+    """Return the pens of a mark's dark edge, and of the mark."""
+    colour, width = MARKS[state]
+    return QPen(_EDGE, width + 2.0), QPen(QColor(colour), width)
