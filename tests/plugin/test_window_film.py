@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 from napari.layers import Image
 from napari_xraymeasure.canvas.film_layer import Opened, grey_levels, layer_data
+from qtpy.QtCore import QPoint
+from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
 
+from tests.plugin.conftest import LEFT, NO_KEY
 from xraymeasure.about import CAUTION
 from xraymeasure.film.film import film_from_array
 from xraymeasure.film.read import read_film
@@ -34,6 +37,31 @@ def test_a_wrong_file_dropped_on_a_film_is_named_and_nothing_is_lost(hand, tmp_p
     assert hand.dock.notices.isVisible()
     assert hand.dock.session.reading == before
     assert len(hand.viewer.layers) == 1
+
+
+def test_a_click_on_a_notice_is_one_on_the_film_but_for_its_button(hand):
+    dock, film = hand.dock, hand.canvas.native
+    dock.notices.clear()
+    dock.notices.say("message", "Something. " * 40)
+    window, box, noted = film.window().windowHandle(), dock.notices, dock.notices.noted
+
+    def click(part, place):
+        """Click where the window system would, whatever takes it."""
+        QTest.mouseClick(window, LEFT, NO_KEY, part.mapTo(part.window(), place))
+        QApplication.processEvents()
+
+    armed = dock.session.armed
+    dock.view.zoom_in()  # so that there is film under the card
+    for place in (QPoint(60, 30), QPoint(120, box.height() // 2)):
+        before = dock.session.history.present
+        click(box, place)
+        assert dock.session.history.present != before
+    ((row, column), *_) = dock.session.reading.landmarks[armed]
+    assert hand.where((row, column)) == pytest.approx((68, 38), abs=1.0)
+    before = dock.session.history.present
+    click(noted, noted.rect().center())
+    assert not dock.notices.texts and noted.isHidden()
+    assert dock.session.history.present == before
 
 
 def test_films_dropped_together_are_all_to_be_chosen_and_a_plan_goes_with_them(hand, sample):

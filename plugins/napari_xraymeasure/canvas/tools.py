@@ -170,36 +170,30 @@ class FilmTools:
         try:
             session.compare_with_before(film_before(path, reader), path.name)
         except (XrayMeasureError, OSError) as error:
-            self._cannot(error)
+            self._no_before = str(error)
         # Where nothing is placed yet it is no news that the two cannot be laid on one another.
-        if session.reading.landmarks:
-            self._lay_before()
+        if session.before is None or (session.reading.landmarks and not self._lay_before()):
+            self._say("before", self._no_before, "warning")
 
-    def _cannot(self, error: Exception) -> None:
-        self._no_before = str(error)
-        self._say("before", str(error), "warning")
-
-    def _lay_before(self) -> None:
-        """Lay the film before on this one, as far as the landmarks of both allow."""
-        session = self._session
-        if session.before is None:
-            return
-        found, view = session.before, self._view
+    def _lay_before(self) -> bool:
+        """Lay the film before on this one, if the landmarks of both allow it."""
+        found, session, view = self._session.before, self._session, self._view
+        if found is None:
+            return False
         try:
             onto, _names = pelvis_on_pelvis(
                 (found.film, found.reading), (session.film, session.reading)
             )
         except XrayMeasureError as error:
-            self._cannot(error)
-            return
+            self._no_before = str(error)
+            return False
         self._before = FilmBefore(view.viewer, view.layer, found.film, onto)
+        return True
 
     def show_before(self, place: str) -> None:
         """Show the film before ``over`` or ``beside`` this one, or take it away again."""
-        if self._before is None:
-            self._lay_before()
-        if self._before is None:
-            self._say("before", self._no_before, "note")
+        if self._before is None and not self._lay_before():
+            self._say("before", self._no_before, "warning")
             return
         self._before.show("" if self._before.shown == place else place)
         if place == "beside":

@@ -1,6 +1,7 @@
 """What a person has to be told, on a card over the film until it is dealt with.
 
 It stands over the film's corner and not in the dock: a notice that comes or goes moves no button.
+A click on it is one on the film under it; only its button takes clicks.
 """
 
 from __future__ import annotations
@@ -25,21 +26,22 @@ class Notices(QFrame):
         self.setObjectName("xraymeasure_notices")
         self.setFrameShape(QFrame.Shape.StyledPanel)
         self.setAutoFillBackground(True)
+        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self._notices: dict[str, tuple[str, str]] = {}
+        # Beside the card and not in it: what lies in what takes no clicks takes none.
+        self.noted = button("Noted", "Take these notices away", self.clear, "Notices read")
         layout = QHBoxLayout(self)
-        layout.setContentsMargins(8, 4, 6, 4)
+        layout.setContentsMargins(8, 4, self.noted.sizeHint().width() + 10, 4)
         self.text = paragraph(name="Notices")
-        layout.addWidget(self.text, 1)
-        noted = button("Noted", "Take these notices away", self.clear, "Notices read")
-        layout.addWidget(noted, 0, Qt.AlignmentFlag.AlignTop)
-        self.setVisible(False)
+        layout.addWidget(self.text)
+        self._show()
 
     def stand_over(self, canvas: QWidget) -> None:
         """Stand over a canvas, in its upper left corner, and follow its size."""
         self.setParent(canvas)
+        self.noted.setParent(canvas)
         canvas.installEventFilter(self)
-        self._fit()
-        self.setVisible(bool(self._notices))
+        self._show()
 
     @property
     def texts(self) -> dict[str, str]:
@@ -73,15 +75,19 @@ class Notices(QFrame):
             )
         )
         self._fit()
-        self.setVisible(bool(self._notices))
-        self.raise_()
+        for part in (self, self.noted):
+            part.setVisible(bool(self._notices) and self.parent() is not None)
+            part.raise_()
 
     def _fit(self) -> None:
         canvas = self.parentWidget()
         if canvas is None:
             return
         width = min(_WIDEST, canvas.width() - 16)
-        self.setGeometry(8, 8, width, self.layout().heightForWidth(width))
+        room = self.noted.sizeHint()
+        height = max(self.layout().heightForWidth(width), room.height() + 8)
+        self.setGeometry(8, 8, width, height)
+        self.noted.setGeometry(4 + width - room.width(), 12, room.width(), room.height())
 
 
 def identity_notice(film: Film) -> str:
