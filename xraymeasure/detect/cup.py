@@ -184,6 +184,16 @@ def descend(
     return Fitted(p, cost, solution.spread / contrast, solution, slopes)
 
 
+def better(scene: CupScene, first: Fitted, second: Fitted) -> Fitted:
+    """Return the fit that leaves less, the residuals of both measured by one spread.
+
+    Each by its own: what leaves a few pixels far off may have the smaller one.
+    """
+    spread = (first.solution.spread * second.solution.spread) ** 0.5
+    one, other = (_cost(scene, fit.solution, fit.parameters, spread) for fit in (first, second))
+    return second if other < one else first
+
+
 def normal_equations(
     solution: Solution, slopes: np.ndarray, share: float
 ) -> tuple[np.ndarray, np.ndarray]:

@@ -17,13 +17,15 @@ from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.projection import fit_sphere_outline
 
 _ANGLES = 180
-_WINDOWS_MM = ((4.5, 2.0, 1.2), (1.5, 1.2, 0.8))
+_WINDOWS_MM = ((4.5, 2.0, 1.2), (1.5, 1.2, 0.8), (2.0, 1.0, 0.5))
 """How far from the outline edges are looked for, in turn; nearer where others mislead."""
 _ALONG_MM = 0.1
-_NECK_HALF_RAD = np.radians(38.0)
-_ROUNDEST_MM = 0.11
-"""Uncertainty of a head's centre by the scatter of its edge: prosthetic heads 0.10 and less, also
-where all is white; circles of bone clipped to white 0.12 and more (rendered films)."""
+_NECK_HALF_RAD, _NECK_HALF_MM = np.radians(38.0), 9.5
+"""Left out about the neck; the second where little else of the outline is seen."""
+_ROUNDEST_MM, _ROUNDEST_IN_WHITE_MM = 0.11, 0.22
+"""Uncertainty of a head's centre by the scatter of its edge: prosthetic heads 0.10 and less, but
+0.2 where bone hides most of a white one; circles of bone clipped to white 0.12 and more (rendered
+films)."""
 _PROFILE_MM = (-1.8, 1.6)
 _CLEAN_SHARE = 0.5
 """Of the sectors, those whose profiles are most alike are taken."""
@@ -86,16 +88,18 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
     height = plate.source_detector_mm
     start = np.array([x, y, candidate.radius_mm])
     turns = np.linspace(-np.pi, np.pi, _ANGLES, endpoint=False)
-    turns = turns[np.abs(_wrapped(turns - candidate.neck_rad)) > _NECK_HALF_RAD]
-    for windows in _WINDOWS_MM:
-        fitted = _cone(field, start, turns, windows, height)
+    off_neck = np.abs(_wrapped(turns - candidate.neck_rad))
+    narrow = np.arcsin(min(_NECK_HALF_MM / candidate.radius_mm, 1.0))
+    centre_sd = np.inf
+    for half, windows in zip((_NECK_HALF_RAD, narrow, narrow), _WINDOWS_MM, strict=True):
+        fitted = _cone(field, start, turns[off_neck > half], windows, height)
         if fitted is not None:
+            sd = float(np.hypot(fitted[2] * np.trace(fitted[1][:2, :2]) ** 0.5, 0.02))
+            if sd < centre_sd:
+                centre_sd, (cone, covariance, spread, used) = sd, fitted
+        if centre_sd < _ROUNDEST_MM or (fitted is not None and not candidate.in_white):
             break
-    else:
-        return None
-    cone, covariance, spread, used = fitted
-    centre_sd = float(np.hypot(spread * (covariance[0, 0] + covariance[1, 1]) ** 0.5, 0.02))
-    if centre_sd > _ROUNDEST_MM:
+    if centre_sd > (_ROUNDEST_IN_WHITE_MM if candidate.in_white else _ROUNDEST_MM):
         return None
     correction, misfit, seen, relative_sd = _size(field, cone, used, height)
     radius = float(cone[2] + correction)
@@ -104,7 +108,7 @@ def find_head(plate: Plate, candidate: Candidate) -> Head | None:
         float(cone[1]),
         radius,
         centre_sd,
-        radius * relative_sd,
+        float(np.hypot(radius * relative_sd, spread * covariance[2, 2] ** 0.5)),
         len(used) / _ANGLES,
         misfit,
         seen,

@@ -19,8 +19,14 @@ _LEAST = np.array([-6.0, -6.0, 19.0, 1.0, 10.0, -5.0, -3.0])
 _MOST = np.array([6.0, 6.0, 38.0, 8.0, 85.0, 60.0, 3.0])
 _SPREAD = 0.35
 """Of whiteness, 0 to 1, over the area that counts as one observation."""
-_STARTS = ((None, 43.0, 12.0), (None, 43.0, 30.0), (PRIOR[RADIUS], 43.0, 30.0), (27.0, 55.0, 25.0))
-"""Radius, or the guess of it, inclination and anteversion."""
+_STARTS = (
+    (None, 43.0, 12.0, 0.0),
+    (None, 43.0, 30.0, 0.0),
+    (PRIOR[RADIUS], 43.0, 30.0, 0.0),
+    (27.0, 55.0, 25.0, 0.0),
+    (None, 43.0, 20.0, 2.5),
+)
+"""Radius, or the guess of it, inclination, anteversion, and how far the opening lies outward."""
 _TRIALS, _LAST_TRIALS = 7, 14
 _DENSE_MM, _LEAST_OF_HEAD = 3.0, 0.75
 """Chord of a head that is always white, and how much of it is: 0.80 and more on rendered films."""
@@ -61,7 +67,10 @@ def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
             off, start, x_scale=_SCALE, max_nfev=trials, bounds=(_LEAST, _MOST), loss="soft_l1"
         )
 
-    starts = [start_parameters(radius or outer_mm, *angles)[_SHAPE] for radius, *angles in _STARTS]
+    starts = []
+    for radius, inclination, anteversion, face in _STARTS:
+        starts.append(start_parameters(radius or outer_mm, inclination, anteversion)[_SHAPE])
+        starts[-1][FACE] = face
     best = min((fitted(start, _TRIALS) for start in starts), key=lambda found: float(found.cost))
     p = PRIOR.copy()
     p[_SHAPE] = fitted(best.x, _LAST_TRIALS).x
