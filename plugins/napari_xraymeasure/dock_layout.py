@@ -26,7 +26,15 @@ from napari_xraymeasure.panels.placing import PlacingPanel
 from napari_xraymeasure.panels.plan import ComparePanel
 from napari_xraymeasure.panels.practice import PracticePanel
 from napari_xraymeasure.panels.saving import KeepPanel
-from napari_xraymeasure.panels.widgets import FOCUS_STYLE, button, named, once, paragraph
+from napari_xraymeasure.panels.widgets import (
+    FOCUS_STYLE,
+    NARROW_STYLE,
+    button,
+    named,
+    narrow_screen,
+    once,
+    paragraph,
+)
 from napari_xraymeasure.panels.worklist import StudyBar
 from napari_xraymeasure.session.background import Background
 
@@ -45,7 +53,7 @@ class DockLayout(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.setStyleSheet(FOCUS_STYLE)
+        self.setStyleSheet(FOCUS_STYLE + NARROW_STYLE * narrow_screen())
         self.setObjectName("xraymeasure")
         # Without this napari pushes the dock up against the top of the window.
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
@@ -153,7 +161,8 @@ class _Scrolled(QScrollArea):
         widget = self.widget()
         layout = widget.layout() if widget else None
         if layout is not None and layout.hasHeightForWidth():
-            widget.setMinimumHeight(layout.totalHeightForWidth(self.viewport().width()))
+            # It is out by a pixel or two where letters changed since.
+            widget.setMinimumHeight(layout.totalHeightForWidth(self.viewport().width()) + 4)
 
     def minimumSizeHint(self) -> QSize:
         """Return room for the content's width and for a few of its lines."""

@@ -52,6 +52,7 @@ def _shown() -> tuple[Any, Dock]:
         open_by,
     )
     from napari_xraymeasure.dock import Dock
+    from napari_xraymeasure.panels.widgets import narrow_screen, once
 
     viewer = napari.Viewer(title="xraymeasure", show_welcome_screen=False)
     dock = Dock(viewer, own_window=True)
@@ -65,6 +66,14 @@ def _shown() -> tuple[Any, Dock]:
     window.showMaximized()
     width = round(DOCK_SHARE * window.screen().size().width())
     window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
+    if narrow_screen():
+        # It is as wide as its content was in the letters that this has before it is shown.
+        holder.setMinimumSize(0, 0)
+        for part in dock.findChildren(QWidget):
+            part.ensurePolished()
+        once(
+            holder, 0, lambda: window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
+        ).start()
     return viewer, dock
 
 

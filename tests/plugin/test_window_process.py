@@ -159,6 +159,7 @@ assert window.devicePixelRatioF() == 2.0
 assert (window.width(), window.height()) == (960, 600), window.size()
 for page in pages(dock):
     print(page, cut_off(dock))
+print("film", round(viewer.window._qt_viewer.canvas.native.width() / window.width(), 2) >= 0.69)
 dock.tabs.setCurrentIndex(0)
 dock.act("zoom_film")
 canvas = viewer.window._qt_viewer.canvas
@@ -219,7 +220,7 @@ def killed(tmp_path_factory, plain_films):
     return lines, film
 
 
-def test_nothing_is_cut_off_at_twice_the_letter_size(killed):
+def test_nothing_is_cut_off_at_twice_the_letter_size_and_the_film_has_its_room(killed):
     lines, _film = killed
     assert lines == [
         "Place []",
@@ -228,6 +229,7 @@ def test_nothing_is_cut_off_at_twice_the_letter_size(killed):
         "Film []",
         "Practice []",
         "Keep []",
+        "film True",
         "dragging",
     ]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from qtpy.QtCore import Signal
 from qtpy.QtWidgets import QComboBox, QFormLayout, QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
 
-from napari_xraymeasure.panels.widgets import NumberEdit, button, named, paragraph
+from napari_xraymeasure.panels.widgets import NumberEdit, button, named, paragraph, width_of
 from napari_xraymeasure.session.session import Session
 
 
@@ -43,7 +43,7 @@ class FilmForm(QWidget):
         )
         beam = QHBoxLayout()
         for field in (self.beam_row, self.beam_column):
-            field.setFixedWidth(field.fontMetrics().horizontalAdvance("12345.0") + 16)
+            field.setFixedWidth(width_of("12345.0") + 16)
             field.changed.connect(self._record)
             field.refused.connect(self.refused)
             beam.addWidget(field)
@@ -64,7 +64,7 @@ class FilmForm(QWidget):
             "Source to detector, mm",
             "Distance from the tube's focus to the detector in mm. Empty: as the film says",
         )
-        self.source.setFixedWidth(self.source.fontMetrics().horizontalAdvance("12345.0") + 16)
+        self.source.setFixedWidth(width_of("12345.0") + 16)
         self.source.changed.connect(self._record)
         self.source.refused.connect(self.refused)
         form.addRow("Source to detector, mm", self.source)

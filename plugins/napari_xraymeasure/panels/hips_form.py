@@ -5,10 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from qtpy.QtCore import Qt, Signal
-from qtpy.QtWidgets import QComboBox, QGridLayout, QLabel, QSizePolicy, QWidget
+from qtpy.QtWidgets import QComboBox, QGridLayout, QHBoxLayout, QLabel, QSizePolicy, QWidget
 
 from napari_xraymeasure.panels.number_words import size_warning
-from napari_xraymeasure.panels.widgets import NumberEdit, button, named
+from napari_xraymeasure.panels.widgets import (
+    NumberEdit,
+    button,
+    named,
+    narrow_screen,
+    no_wider_than,
+)
 from napari_xraymeasure.session.placing_order import HIP_STATES, HipState
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import SIDES, Side
@@ -16,7 +22,7 @@ from xraymeasure.vocabulary.landmarks import SIDES, Side
 _HIP_WORDS: dict[HipState, str] = {
     "replaced": "replaced",
     "native": "native",
-    "not shown": "not on the film",
+    "not shown": "not shown",
 }
 _WAYS: tuple[tuple[str, str | None], ...] = (
     ("not said", None),
@@ -45,7 +51,7 @@ class HipsForm(QWidget):
         self._press_note: Callable[[], None] = self.findings_wanted.emit
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
-        grid.setHorizontalSpacing(4)
+        grid.setHorizontalSpacing(2 if narrow_screen() else 4)
         grid.setVerticalSpacing(3)
         self.side = QComboBox()
         self.side.addItem("which?", None)
@@ -53,9 +59,14 @@ class HipsForm(QWidget):
             self.side.addItem(side, side)
         named(self.side, "Operated hip", "The hip under review: the patient's left or right")
         self.side.activated.connect(lambda _index: self._set_operated())
-        grid.addWidget(QLabel("Operated"), 0, 0)
-        grid.addWidget(self.side, 0, 1)
-        for column, title in ((2, "head\nmm"), (3, "cup\nmm"), (4, "neck\nangle °")):
+        # Words that span two columns, so that a narrow dock has room for the sizes.
+        no_wider_than(self.side, "which?")
+        which = QHBoxLayout()
+        which.setSpacing(0)
+        which.addWidget(QLabel("Operated"))
+        which.addWidget(self.side, 1)
+        grid.addLayout(which, 0, 0, 1, 2)
+        for column, title in ((2, "head\nmm"), (3, "cup\nmm"), (4, "neck\n°")):
             head = QLabel(title)
             head.setAlignment(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom)
             grid.addWidget(head, 0, column)
@@ -78,9 +89,12 @@ class HipsForm(QWidget):
         self.marker.changed.connect(self._record_marker)
         self.marker.refused.connect(self.refused)
         self._sphere = QLabel("calibration sphere, mm")
-        grid.addWidget(QLabel("Cup opens"), 3, 0)
-        grid.addWidget(self.opens["left"], 3, 1)
-        grid.addWidget(self.opens["right"], 3, 2, 1, 3)
+        opens = QGridLayout()
+        opens.addWidget(QLabel("Cup opens"), 0, 0)
+        for place, side in enumerate(SIDES):
+            opens.addWidget(self.opens[side], place, 1)
+        opens.setColumnStretch(1, 1)
+        grid.addLayout(opens, 3, 0, 1, 5)
         grid.addWidget(self._sphere, 4, 0, 1, 4)
         grid.addWidget(self.marker, 4, 4)
         self.note = button("", "", lambda: self._press_note(), "About the sizes")
@@ -98,13 +112,8 @@ class HipsForm(QWidget):
             states.addItem(_HIP_WORDS[state], state)
         for words, way in _WAYS:
             opens.addItem(f"{side}: {words}", way)
-        for box, longest in ((states, "not on the film"), (opens, f"{side}: backward")):
-            box.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
-            box.setMinimumContentsLength(1)
-            box.setMinimumWidth(box.fontMetrics().horizontalAdvance(longest) + 34)
-            box.setStyleSheet("padding-left: 4px; padding-right: 2px;")
+        no_wider_than(states, _HIP_WORDS["not shown"])
+        no_wider_than(opens, f"{side}: backward")
         named(states, f"What the {side} hip is", f"Is the {side} hip replaced, or on the film?")
         named(
             opens,
@@ -184,6 +193,7 @@ class HipsForm(QWidget):
         reading = session.reading
         shown = reading.operated_side if session.side_known else None
         self.side.setCurrentIndex(self.side.findData(shown))
+        any_replaced = "replaced" in vars(session.hips).values()
         for side in SIDES:
             state = session.hips.of(side)
             replaced = state == "replaced"
@@ -196,6 +206,8 @@ class HipsForm(QWidget):
             self.opens[side].setCurrentIndex(self.opens[side].findData(reading.cup_opens.get(side)))
             self.states[side].setEnabled(session.side_known)
             self.heads[side].setEnabled(session.side_known and state != "not shown")
+            # A way to open is asked of what was replaced, or of nothing yet.
+            self.opens[side].setVisible(replaced or (side == SIDES[0] and not any_replaced))
             for field in (self.cups[side], self.angles[side], self.opens[side]):
                 field.setEnabled(session.side_known and replaced)
         # What few films need is only there where all landmarks are listed, or where it was given.

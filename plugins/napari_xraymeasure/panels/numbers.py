@@ -27,7 +27,7 @@ from napari_xraymeasure.panels.number_words import (
     standing,
     value_of_row,
 )
-from napari_xraymeasure.panels.widgets import button, named, paragraph
+from napari_xraymeasure.panels.widgets import button, named, narrow_screen, paragraph
 from napari_xraymeasure.session.numbers import CONVERTED, Key, NumberRow, Numbers, number_groups
 from napari_xraymeasure.session.session import Session
 from xraymeasure.plan.rows import NO_TOLERANCE
@@ -46,6 +46,7 @@ _USUAL, _LONGEST = "+10.7 mm (−4.5 to +16.1)", "−0.07 mm (−0.31 to +0.41)"
 _NOT_JUDGED = "no tolerance"
 """What a narrow column says instead of `NO_TOLERANCE`, which stands in the tooltip."""
 _WIDEST_PLAN = "−12.5 ◐ undecided", f"−12.5 {_NOT_JUDGED}"
+_NARROW_PLAN = ("−12.5 ◐",)
 _AMBER = QColor(ON_DARK["undecided"])
 
 
@@ -73,7 +74,8 @@ class NumbersPanel(QWidget):
         layout.setSpacing(2)
         self.table = QTreeWidget()
         self.table.setColumnCount(len(_TITLES))
-        self.table.setHeaderLabels(_TITLES)
+        narrow = narrow_screen()
+        self.table.setHeaderLabels((*_TITLES[:PLAN], "plan") if narrow else _TITLES)
         self.table.setRootIsDecorated(False)
         self.table.setIndentation(0)
         self.table.setUniformRowHeights(True)
@@ -92,7 +94,8 @@ class NumbersPanel(QWidget):
         header.setStretchLastSection(False)
         header.setMinimumSectionSize(20)
         header.setSectionResizeMode(NAME, QHeaderView.ResizeMode.Stretch)
-        for column, widest in ((VALUE, (_USUAL,)), (PLAN, _WIDEST_PLAN)):
+        plan = _NARROW_PLAN if narrow else _WIDEST_PLAN
+        for column, widest in ((VALUE, (_USUAL,)), (PLAN, plan)):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
             width = max(metrics.horizontalAdvance(each) for each in widest)
             self.table.setColumnWidth(column, width + 8)
@@ -145,7 +148,12 @@ class NumbersPanel(QWidget):
         table, metrics = self.table, self.table.fontMetrics()
         plan = 0 if table.isColumnHidden(PLAN) else table.columnWidth(PLAN)
         left = table.viewport().width() - plan - metrics.horizontalAdvance(_NAME) - 8
-        usual, longest = (metrics.horizontalAdvance(each) + 8 for each in (_USUAL, _LONGEST))
+        if narrow_screen():
+            # As much as what is there needs, and the rest to the names.
+            there = [metrics.horizontalAdvance(said[VALUE][0]) for said in self._said if said]
+            usual = longest = max(there, default=60) + 8
+        else:
+            usual, longest = (metrics.horizontalAdvance(each) + 8 for each in (_USUAL, _LONGEST))
         width = min(max(left, usual), longest)
         if width != table.columnWidth(VALUE):
             table.setColumnWidth(VALUE, width)
@@ -196,7 +204,7 @@ class NumbersPanel(QWidget):
             self._show_row(index, row)
         # Without a plan its column is room for the names.
         alone = all(row.compared is None for row in rows)
-        if alone != self.table.isColumnHidden(PLAN):
+        if alone != self.table.isColumnHidden(PLAN) or narrow_screen():
             self.table.setColumnHidden(PLAN, alone)
             self._fit_columns()
         self._rows = rows
@@ -288,8 +296,9 @@ def _plan_cell(row: NumberRow) -> tuple[str, str, QColor | None, QColor | None]:
     signed = "" if compared.difference is None else number(compared.difference, signed=True)
     why = in_words(compared.reason)
     if compared.verdict:
+        verdict = verdict_text(compared.verdict)
         return (
-            f"{signed} {verdict_text(compared.verdict)}",
+            f"{signed} {verdict[0] if narrow_screen() else verdict}",
             f"{VERDICT_WORDS[compared.verdict]} (±{compared.tolerance:g})",
             QColor(ON_DARK[compared.verdict]),
             QColor(CHIP),

@@ -25,7 +25,7 @@ from napari_xraymeasure.canvas.keys import shortcut_for
 from napari_xraymeasure.panels.hips_form import HipsForm
 from napari_xraymeasure.panels.landmark_pictures import picture
 from napari_xraymeasure.panels.questions import QuestionBox
-from napari_xraymeasure.panels.widgets import ButtonRow, button, named, paragraph
+from napari_xraymeasure.panels.widgets import ButtonRow, button, named, narrow_screen, paragraph
 from napari_xraymeasure.session.proposals import how_proposed
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import LANDMARKS, MOST_PLACEMENTS
@@ -85,7 +85,7 @@ class PlacingPanel(QWidget):
         self._session: Session | None = None
         self.buttons: dict[str, QPushButton] = {}
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(4, 4, 4, 4)
+        layout.setContentsMargins(2, 4, 2, 4)
         layout.setSpacing(5)
         self.hips = HipsForm()
         self.hips.refused.connect(self.refused)
@@ -93,14 +93,14 @@ class PlacingPanel(QWidget):
         layout.addWidget(self.hips)
         # What grows and shrinks stands below the buttons, so that none moves under the pointer.
         layout.addLayout(self._make_buttons())
-        self.further = QCheckBox("list further landmarks")
+        self.further = QCheckBox("further landmarks")
         named(
             self.further,
             "List further landmarks",
             "Also list the landmarks that only check or sharpen the main numbers",
         )
         self.further.toggled.connect(lambda on: self._with_session(lambda s: s.show_further(on)))
-        self.proposes = QCheckBox("propose what is metal")
+        self.proposes = QCheckBox("propose metal")
         named(
             self.proposes,
             "Propose what is metal",
@@ -172,8 +172,8 @@ class PlacingPanel(QWidget):
             lambda: self.asked.emit(action),
             f"{text}: {shortcut.words}",
         )
-        self.buttons[action].setMinimumWidth(36)
-        self.buttons[action].setStyleSheet("padding-left: 3px; padding-right: 3px;")
+        room = 1 if narrow_screen() else 3
+        self.buttons[action].setStyleSheet(f"padding-left: {room}px; padding-right: {room}px;")
         return self.buttons[action]
 
     def _make_list(self) -> QListWidget:

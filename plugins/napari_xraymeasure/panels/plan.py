@@ -86,7 +86,7 @@ class ComparePanel(QWidget):
         self._plot: _Plot | None = None
         self._shown: Numbers | None = None
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(6, 6, 6, 6)
+        layout.setContentsMargins(2, 6, 2, 6)
         self.hidden = paragraph(
             "This study is blinded: the plan and other readings are hidden.", "Blinded"
         )
@@ -110,11 +110,11 @@ class ComparePanel(QWidget):
     def _make_files(self) -> QHBoxLayout:
         row = QHBoxLayout()
         row.addWidget(
-            button("Load a plan…", "Read a plan from a .plan.toml file", self._load, "Load a plan")
+            button("Load…", "Read a plan from a .plan.toml file", self._load, "Load a plan")
         )
         row.addWidget(
             button(
-                "Save the plan…",
+                "Save…",
                 "Write this plan to a .plan.toml file",
                 self._save,
                 "Save the plan",
@@ -132,6 +132,7 @@ class ComparePanel(QWidget):
                 tip = f"The {words}: how far from plan is still as planned"
             self.fields[section, key] = number_field(low, high, suffix, name, tip, step)
         grid = QGridLayout()
+        grid.setHorizontalSpacing(2)
         for column, title in ((1, "planned"), (2, "tolerance ±")):
             grid.addWidget(QLabel(title), 0, column)
         for row, (title, planned, tolerance) in enumerate(_ROWS, start=1):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,8 +10,6 @@ from qtpy.QtCore import QPointF, QRectF, Qt, QUrl, Signal
 from qtpy.QtGui import QDesktopServices, QPainter
 from qtpy.QtWidgets import (
     QFileDialog,
-    QFormLayout,
-    QGridLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -51,7 +50,7 @@ class KeepPanel(QWidget):
         self._page: Path | None = None
         layout = QVBoxLayout(self)
         layout.setContentsMargins(6, 6, 6, 6)
-        form = QFormLayout()
+        who = QHBoxLayout()
         self.reader = QLineEdit()
         self.reader.setMaxLength(16)
         named(
@@ -61,8 +60,9 @@ class KeepPanel(QWidget):
             "Each reader's landmarks are kept apart",
         )
         self.reader.editingFinished.connect(self._rename)
-        form.addRow("Reader's code", self.reader)
-        layout.addLayout(form)
+        who.addWidget(QLabel("Reader's code"))
+        who.addWidget(self.reader, 1)
+        layout.addLayout(who)
         self.where = paragraph(name="Where the reading is kept")
         layout.addWidget(self.where)
         self.again = button("Save again", "Try to save the reading once more", self.save_again.emit)
@@ -93,23 +93,17 @@ class KeepPanel(QWidget):
             after.addWidget(each)
         layout.addLayout(after)
         layout.addWidget(rule())
-        layout.addLayout(self._make_keys())
+        rows = "".join(
+            f"<tr><td><b>{escape(shown)}</b>&nbsp;</td><td>{escape(words)}</td></tr>"
+            for shown, words in help_rows()
+        )
+        layout.addWidget(paragraph(f"Keys, with the film chosen:<table>{rows}</table>", "Keys"))
         layout.addStretch(1)
 
     @property
     def exporting(self) -> bool:
         """Whether the page is being made."""
         return not self.progress.isHidden()
-
-    def _make_keys(self) -> QGridLayout:
-        grid = QGridLayout()
-        grid.setVerticalSpacing(1)
-        grid.setColumnStretch(1, 1)
-        grid.addWidget(paragraph("Keys, with the film chosen:"), 0, 0, 1, 2)
-        for row, (shown, words) in enumerate(help_rows(), start=1):
-            grid.addWidget(QLabel(f"<b>{shown}</b>"), row, 0, Qt.AlignmentFlag.AlignTop)
-            grid.addWidget(paragraph(words), row, 1)
-        return grid
 
     def _rename(self) -> None:
         code = self.reader.text().strip()

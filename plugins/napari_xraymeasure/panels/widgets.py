@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer, Signal
+from qtpy.QtGui import QFontMetrics, QGuiApplication
 from qtpy.QtWidgets import (
     QAbstractButton,
     QAbstractSpinBox,
@@ -55,6 +56,27 @@ def number_field(
     return named(field, name, tip)
 
 
+def narrow_screen() -> bool:
+    """Whether the screen has few points in its width, as one of large letters has."""
+    return QGuiApplication.primaryScreen().size().width() < _NARROW
+
+
+def width_of(text: str) -> int:
+    """Return how wide words of the dock are."""
+    font = QGuiApplication.font()
+    if narrow_screen():
+        font.setPointSizeF(_SMALL_PT)
+    return QFontMetrics(font).horizontalAdvance(text)
+
+
+def no_wider_than(box: QComboBox, longest: str) -> None:
+    """Let a box be as narrow as its longest words allow."""
+    box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+    box.setMinimumContentsLength(1)
+    box.setMinimumWidth(width_of(longest) + (28 if narrow_screen() else 34))
+    box.setStyleSheet("padding-left: 4px; padding-right: 2px;")
+
+
 def value_of(field: QDoubleSpinBox) -> float | None:
     """Return the number in a field, or None where it was left open."""
     return None if field.value() <= field.minimum() else field.value()
@@ -101,7 +123,7 @@ class NumberEdit(QLineEdit):
         self._wrong = False
         self.setPlaceholderText("–")
         self.setAlignment(Qt.AlignmentFlag.AlignHCenter)
-        self.setFixedWidth(self.fontMetrics().horizontalAdvance("135.0") + 10)
+        self.setFixedWidth(width_of("135.0") + (6 if narrow_screen() else 10))
         named(self, name, tip)
         self.editingFinished.connect(self._finish)
 
@@ -139,6 +161,7 @@ class NumberEdit(QLineEdit):
             self.changed.emit()
 
 
+_NARROW, _SMALL_PT = 1100, 8
 RING = "#F5EA4D"
 FOCUS_STYLE = f"""
 QPushButton:flat {{ background: transparent; border: none; text-align: left; }}
@@ -150,6 +173,13 @@ QTabBar:focus {{ border: 2px solid {RING}; }}
 QLineEdit[doubted="true"] {{ border: 2px solid #FFB000; }}
 """
 """Where the keys go is seen at a glance; a doubted size is marked at its field."""
+NARROW_STYLE = f"""
+QWidget {{ font-size: {_SMALL_PT}pt; }}
+QTreeWidget {{ font-size: {_SMALL_PT - 1}pt; }}
+QTabBar::tab {{ padding: 3px 2px; }}
+QDoubleSpinBox {{ min-width: 48px; }}
+"""
+"""Where points are few and large, letters of fewer points leave the film its room."""
 
 _ENDS = (Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Escape)
 

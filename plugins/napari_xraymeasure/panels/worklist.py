@@ -8,7 +8,7 @@ from qtpy.QtCore import QObject, Signal
 from qtpy.QtWidgets import QComboBox, QFrame, QGridLayout, QHBoxLayout, QLabel, QLineEdit
 
 from napari_xraymeasure.canvas.film_layer import Opened
-from napari_xraymeasure.panels.widgets import button, named, paragraph
+from napari_xraymeasure.panels.widgets import button, named, no_wider_than, paragraph
 from napari_xraymeasure.session.placing_order import is_done
 from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.study_place import StudyPlace, hand_in
@@ -57,18 +57,14 @@ class StudyBar(QFrame):
         who.setSpacing(4)
         who.addWidget(QLabel("Reader"))
         who.addWidget(self.reader, 1)
-        who.addWidget(QLabel("occasion"))
         who.addWidget(self.occasion)
         go_on = button(
             "Go on", "Open the next film of this reader's list", self._start, "Go on with the list"
         )
         leave = button("Leave", "Leave the study", self.left.emit, "Leave the study")
         # A bar that comes with a study must not make the film narrower.
-        for box in (self.reader, self.occasion):
-            box.setMinimumContentsLength(2)
-            box.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
+        no_wider_than(self.reader, "WW")
+        no_wider_than(self.occasion, "occasion 1")
         for narrow in (go_on, leave):
             narrow.setStyleSheet("padding-left: 3px; padding-right: 3px;")
             who.addWidget(narrow)
@@ -125,7 +121,7 @@ class StudyBar(QFrame):
         self.reader.setCurrentIndex(max(self.reader.findText(reader), 0))
         self.occasion.clear()
         for occasion in range(1, study.occasions + 1):
-            self.occasion.addItem(str(occasion), occasion)
+            self.occasion.addItem(f"occasion {occasion}", occasion)
         title = study.title or study.folder.name
         self.progress.setText(f"<b>{title}</b>: choose who reads, then <b>Go on</b> to a film.")
         self._enable(False)
