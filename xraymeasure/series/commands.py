@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from xraymeasure.errors import XrayMeasureError
+from xraymeasure.series.run.progress import progress_bar
 from xraymeasure.terminal import DONE, NOTHING, WRONG, OutFolder, answer, tell
 from xraymeasure.vocabulary.wording import counted
 
@@ -51,7 +52,6 @@ def new(
     Dates become intervals. What is no AP film of a pelvis or hip is left out and listed. Names and
     dates go into one key file beside the study.
     """
-    from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.study.new_study import new_study
     from xraymeasure.series.study.study import STUDY_FILE
 
@@ -73,14 +73,11 @@ def add(
     workers: Workers = None,
 ) -> None:
     """Add films that came later; nothing that is there changes."""
-    from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.study.new_study import add_films
-    from xraymeasure.series.study.study import read_study
 
-    opened = read_study(study)
     with progress_bar("files") as progress:
         made = add_films(
-            opened, folder, key=key, both_hips=both_hips, workers=workers, progress=progress
+            _opened(study), folder, key=key, both_hips=both_hips, workers=workers, progress=progress
         )
     tell(str(made))
 
@@ -128,10 +125,8 @@ def propose(
     """
     from xraymeasure.series.propose.proposing import propose_study
     from xraymeasure.series.propose.sheet import write_sheet
-    from xraymeasure.series.run.progress import progress_bar
-    from xraymeasure.series.study.study import read_study
 
-    opened = read_study(study)
+    opened = _opened(study)
     with progress_bar("films") as progress:
         found = propose_study(
             opened,
@@ -151,6 +146,12 @@ def propose(
     return DONE if found.shown else NOTHING
 
 
+def _opened(study: Path) -> Study:
+    from xraymeasure.series.study.study import read_study
+
+    return read_study(study)
+
+
 def _run(
     study: Path,
     workers: int | None,
@@ -167,11 +168,9 @@ def _run(
     `only` names the reader and occasion beside whose readings nothing is measured and tabulated.
     A study that cannot be written to is only read, and what is measured goes to `out`.
     """
-    from xraymeasure.series.run.progress import progress_bar
     from xraymeasure.series.run.run import FILM_SECONDS, RESULTS, run_study
-    from xraymeasure.series.study.study import read_study
 
-    opened = read_study(study)
+    opened = _opened(study)
     opened.check_reader(reader or opened.readers[0], occasion)
     results = opened.folder / RESULTS
     locked = not os.access(results if results.exists() else opened.folder, os.W_OK)
@@ -207,12 +206,10 @@ def exclude(
 
     The latest word counts.
     """
-    from xraymeasure.series.study.study import read_study
     from xraymeasure.series.study.worklist import exclude as take_out
     from xraymeasure.series.study.worklist import include, worklist
 
-    opened = read_study(study)
-    say = include if undo else take_out
+    opened, say = _opened(study), include if undo else take_out
     answer(say(worklist(opened, reader, 1), opened.film(film), reason))
 
 
@@ -303,9 +300,7 @@ def agreement(
     from xraymeasure.series.agreement.reliability import agreement_of
 
     opened, summary = _run(study, workers, scheduler, reader, occasion, out=out)
-    found = agreement_of(
-        opened, reader=reader, occasion=occasion, run=summary, components=components
-    )
+    found = agreement_of(opened, summary, reader, occasion, components=components)
     for path in write_agreement(found, out or opened.folder / "agreement"):
         answer(path)
     for same in found.same:
@@ -336,11 +331,10 @@ def followup(
     from xraymeasure.series.followup.followup import followup_of_study
     from xraymeasure.series.followup.page import write_followups
     from xraymeasure.series.followup.study_page import write_followup_study
-    from xraymeasure.series.run.progress import progress_bar
 
     opened, summary = _run(study, workers, scheduler, reader, occasion, out=out)
     folder = out or opened.folder / "followup"
-    followed = followup_of_study(opened, reader=reader, occasion=occasion, run=summary)
+    followed = followup_of_study(opened, summary, reader, occasion)
     shown = [hip for hip in followed if pages == "all" or (pages == "flagged" and hip.flagged)]
     # One set: no page of a hip stands beside the table of another run.
     with replaced_together(folder) as stage:
@@ -351,12 +345,7 @@ def followup(
             )
         if any(film.plan for film in opened.films):
             cohort = cohort_of_study(
-                opened,
-                reader=reader,
-                occasion=occasion,
-                run=summary,
-                workers=workers,
-                scheduler=scheduler,
+                opened, summary, reader, occasion, workers=workers, scheduler=scheduler
             )
             paths += write_cohort(cohort, stage)
     for path in paths:
@@ -393,7 +382,7 @@ def learning(
     target = Target(acceptable, unacceptable)
     opened, summary = _run(study, workers, scheduler, reader, occasion, out=out)
     cohort = cohort_of_study(
-        opened, reader=reader, occasion=occasion, run=summary, workers=workers, scheduler=scheduler
+        opened, summary, reader, occasion, workers=workers, scheduler=scheduler
     )
     curves = learning_curves(cohort, by, order, target)
     for path in write_learning(cohort, curves, target, out or opened.folder / "learning"):

@@ -17,17 +17,22 @@ from xraymeasure.series.agreement.reliability import agreement_of
 from xraymeasure.series.agreement.statistics import Limits, Reliability
 from xraymeasure.series.agreement.table import agreement_csv
 from xraymeasure.series.run.flow import Loss, Stage
+from xraymeasure.series.run.run import run_study
 from xraymeasure.series.study.placing import read_placing, write_placing
 from xraymeasure.series.study.readings import add_reading, study_readings
 from xraymeasure.series.study.remarks import Remark, add_remark
 from xraymeasure.series.study.study import read_study
 
 
+def agreed(study, **asked):
+    return agreement_of(study, run_study(study, workers=0, draws=0), **asked)
+
+
 @pytest.fixture
 def report_of(make_study):
     def report(**study):
         made = make_study(**study)
-        return made, agreement_of(made, workers=0, draws=0, components=made.occasions > 1)
+        return made, agreed(made, components=made.occasions > 1)
 
     return report
 
@@ -102,7 +107,7 @@ def test_a_reader_who_copied_the_other_is_told_first(make_study):
             proposed=Provenance("invented", kept),
         )
         add_reading(study, "F1", 2, proposed)
-    report = agreement_of(study, workers=0, draws=0)
+    report = agreed(study)
     (copied,) = (same for same in report.same if same.films == ("F0", "F2"))
     assert (copied.first, copied.second, copied.of, copied.proposed) == (
         ("A", 1),
@@ -114,19 +119,19 @@ def test_a_reader_who_copied_the_other_is_told_first(make_study):
     _, first, *_ = agreement_paper(report).blocks
     assert first.loud and "A and B are the same to the last digit on 2 of 3 films" in first.text
     # One reader's occasions alone, or the readers by their second occasion.
-    alone = agreement_of(study, reader="B", workers=0, draws=0)
+    alone = agreed(study, reader="B")
     assert {c.label for c in alone.measurements[0].comparisons} == {"within reader B"}
-    second = agreement_of(study, occasion=2, workers=0, draws=0)
+    second = agreed(study, occasion=2)
     assert second.measurements[0].comparisons[0].columns == (("A", 2), ("B", 2))
     with pytest.raises(StudyError, match="there is no occasion 3"):
-        agreement_of(study, occasion=3, workers=0, draws=0)
+        agreed(study, occasion=3)
 
 
 def test_only_films_with_all_readings_enter_and_the_rest_are_counted(make_study):
     study = make_study(films=6, readers=("A", "B", "C"))
     next(iter((study.folder / "readings").glob("F1__B__*"))).unlink()
     add_remark(study, Remark("F2", "C", 1, "2026-03-01T10:00:00Z", "exclude", "cut off"))
-    report = agreement_of(study, workers=0, draws=0)
+    report = agreed(study)
     asked = next(stage for stage in report.flow if stage.name == "readings asked for")
     assert (asked.n, asked.remaining) == (18, 16)
     assert {loss.reason: loss.which for loss in asked.lost} == {
@@ -160,7 +165,7 @@ def test_numbers_of_two_hips_are_never_held_against_one_another(make_study):
     )
     add_reading(study, "F0", 1, wrong)
     next(iter((study.folder / "readings").glob("F4__A__*"))).unlink()
-    report = agreement_of(study, workers=0, draws=0)
+    report = agreed(study)
     # Each reading that is held against none is counted, with its reason.
     *_, measured, compared = report.flow
     assert (measured.n, measured.remaining, compared.n) == (9, 6, 6)
@@ -179,7 +184,7 @@ def test_what_belongs_to_a_film_counts_once_where_it_stands_in_two_rows(make_stu
     study = make_study(films=4, readers=("A", "B"))
     films = study.folder / "films.csv"
     films.write_text(films.read_text().replace("films/1.dcm", "films/0.dcm"))
-    report = agreement_of(read_study(study.folder), workers=0, draws=0)
+    report = agreed(read_study(study.folder))
     counts = {entry.name: entry.comparisons[0].reliability.n for entry in report.measurements}
     assert counts["leg_length_difference"] == counts["pelvic_obliquity"] == 3
     assert counts["radiographic_inclination"] == counts["femoral_offset"] == 4

@@ -21,6 +21,7 @@ from xraymeasure.series.cohort.cases import with_tolerance
 from xraymeasure.series.cohort.cohort import cohort_of_study, each_leg_once, outcomes_of
 from xraymeasure.series.cohort.methods import methods_text
 from xraymeasure.series.cohort.page import cohort_paper, write_cohort
+from xraymeasure.series.run.run import run_study
 from xraymeasure.series.study.readings import add_reading
 from xraymeasure.series.study.remarks import Remark, add_remark
 from xraymeasure.series.study.study import read_study
@@ -155,9 +156,13 @@ def study(tmp_path_factory):
     return found
 
 
+def held(study, **asked):
+    return cohort_of_study(study, run_study(study, draws=0, workers=0), workers=0, **asked)
+
+
 @pytest.fixture(scope="module")
 def cohort(study):
-    return cohort_of_study(study, draws=0, workers=0)
+    return held(study)
 
 
 def test_the_first_film_of_each_hip_with_a_plan_enters(cohort):
@@ -176,7 +181,7 @@ def test_the_adjudicators_word_stands_on_the_films_that_they_read(study, cohort,
     record = simulate_reading(scenario(39.0), np.random.default_rng(9), 0.4, reader="C")
     reading = parse_reading(json.dumps(record))
     add_reading(judged, "P2", 1, reading)
-    found = cohort_of_study(judged, draws=0, workers=0)
+    found = held(judged)
     name = "radiographic_inclination"
     film = read_film(folder / "films" / "P2-surname.dcm")
     alone = examine(film, reading, read_plan(folder / "plans" / "P2.toml"), draws=0)
@@ -186,7 +191,7 @@ def test_the_adjudicators_word_stands_on_the_films_that_they_read(study, cohort,
     assert found.cases[1].why.endswith("read by adjudicator C")
     assert "reader B, occasion 1; of 1 hip adjudicator C" in methods_text(found)
     # A reader who is asked for stands alone.
-    asked = cohort_of_study(judged, reader="B", draws=0, workers=0)
+    asked = held(judged, reader="B")
     assert asked.settings.whose == "reader B, occasion 1"
     assert [case.comparison for case in asked.cases] == [case.comparison for case in cohort.cases]
 
@@ -201,10 +206,9 @@ def test_the_mean_of_readers_stands_where_the_study_says_so(study, cohort, tmp_p
     record = simulate_reading(scenario(39.0), np.random.default_rng(9), 0.4, reader="A")
     add_reading(both, "P2", 1, parse_reading(json.dumps(record)))
     alone = [
-        cohort_of_study(both, reader=reader, draws=0, workers=0).cases[place].comparison
-        for reader, place in (("A", 0), ("B", 1))
+        held(both, reader=reader).cases[place].comparison for reader, place in (("A", 0), ("B", 1))
     ]
-    found = cohort_of_study(both, draws=0, workers=0)
+    found = held(both)
     mean = found.cases[1].comparison
     for name in ("radiographic_inclination", "leg_length_difference"):
         one, other = (each.row(name) for each in alone)
@@ -251,7 +255,7 @@ def test_a_verdict_is_withheld_where_the_page_of_the_film_withholds_it(study, tm
     wrong["cup_diameter_mm"] = None
     reading = parse_reading(json.dumps({key: v for key, v in wrong.items() if v is not None}))
     add_reading(copied, "P4", 1, reading)
-    found = cohort_of_study(copied, draws=0, workers=0)
+    found = held(copied)
     case = next(case for case in found.cases if case.film == "P4")
     plan = with_tolerance(read_plan(folder / "plans" / "P4.toml"), copied.tolerance)
     film = read_film(folder / "films" / "P4-surname.dcm")
@@ -264,7 +268,7 @@ def test_a_verdict_is_withheld_where_the_page_of_the_film_withholds_it(study, tm
     said = [block.text for block in cohort_paper(found).blocks if isinstance(block, Paragraph)]
     assert any(text.startswith("Verdict withheld, and in no share: film P4 (") for text in said)
     # What was kept is taken over: the same comparison from the file.
-    again = cohort_of_study(copied, draws=0, workers=0)
+    again = held(copied)
     assert again.cases == found.cases
 
 
@@ -294,9 +298,9 @@ def test_a_planned_change_uses_the_film_before(cohort):
 
 def test_a_reader_without_readings_gives_no_cohort(study):
     with pytest.raises(StudyError, match="no film with a plan was read by A on occasion 1"):
-        cohort_of_study(study, reader="A", draws=0, workers=0)
+        held(study, reader="A")
     with pytest.raises(StudyError, match="no occasion 3"):
-        cohort_of_study(study, occasion=3)
+        held(study, occasion=3)
 
 
 # --- the page -------------------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from xraymeasure.series.followup.page import followup_paper, write_followup, wri
 from xraymeasure.series.followup.study_page import overall, write_followup_study
 from xraymeasure.series.followup.tables import followup_csv, format_followup
 from xraymeasure.series.run.flow import Stage, losses
+from xraymeasure.series.run.run import run_study
 from xraymeasure.series.study.readings import add_reading
 from xraymeasure.series.study.study import read_study
 
@@ -250,8 +251,12 @@ def study(tmp_path_factory):
     return found
 
 
+def hips_of(study, **asked):
+    return followup_of_study(study, run_study(study, draws=0, workers=0), **asked)
+
+
 def test_a_study_gives_its_hips_with_more_than_one_film(study):
-    found = followup_of_study(study, draws=0, workers=0)
+    found = hips_of(study)
     assert len(found) == 1
     (hip,) = found
     assert (hip.subject, hip.side, hip.first.label) == ("S1", "left", "post")
@@ -264,7 +269,7 @@ def test_a_study_gives_its_hips_with_more_than_one_film(study):
 
 
 def test_hips_without_a_follow_up_are_named_with_the_reason(study):
-    found = followup_of_study(study, draws=0, workers=0)
+    found = hips_of(study)
     assert [name for name, _ in found.left_out] == ["S2 left"]
     read, followed = found.flow[-2:]
     assert (read.n, read.remaining, followed.n) == (3, 1, 1)
@@ -273,11 +278,11 @@ def test_hips_without_a_follow_up_are_named_with_the_reason(study):
 
 
 def test_a_reader_can_be_chosen(study):
-    found = followup_of_study(study, reader="A", draws=0, workers=0)
+    found = hips_of(study, reader="A")
     assert not found.hips
     assert "Y1: no reading by A" in dict(found.left_out)["S1 left"]
     with pytest.raises(StudyError, match="'C' is not one of them"):
-        followup_of_study(study, reader="C")
+        hips_of(study, reader="C")
 
 
 def test_outputs_of_two_runs_never_stand_beside_one_another(study, run, tmp_path, monkeypatch):

@@ -46,7 +46,7 @@ def test_the_mean_of_readers_stands_but_where_one_decided(make_study):
     assert float(told["F1"]["value"]) == single["F1", "C", "pelvic_obliquity"]
     assert (told["F1"]["rule"], told["F1"]["readers"]) == ("adjudicated", "C")
     # Who decides is asked for no other film, and is no reader to agree with.
-    report = agreement_of(study, run=summary)
+    report = agreement_of(study, summary)
     asked, measured, compared = report.flow[-3:]
     assert (asked.n, asked.lost, measured.n, compared.n) == (7, (), 7, 6)
     (lost,) = measured.lost

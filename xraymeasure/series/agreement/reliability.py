@@ -13,7 +13,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
@@ -35,7 +35,6 @@ from xraymeasure.series.agreement.statistics import (
 )
 from xraymeasure.series.run.flow import Stage
 from xraymeasure.series.run.methods import run_methods, run_settings
-from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import read_kept
 from xraymeasure.series.study.placing import Placing, Repeats, placing_spread
@@ -161,29 +160,25 @@ class AgreementReport:
 
 def agreement_of(
     study: Study,
-    *,
+    summary: RunSummary,
     reader: str | None = None,
     occasion: int = 1,
-    run: RunSummary | None = None,
+    *,
     components: bool = False,
-    **run_options: Any,
 ) -> AgreementReport:
-    """Measure what is new in a study and return how well its readings agree.
+    """Return how well the readings of a study agree.
 
     Parameters
     ----------
     study : Study
-        From `read_study`.
+    summary : RunSummary
+        Of this study as it stands.
     reader : str, optional
         Compare only this reader's occasions with one another.
     occasion : int
         Which of their occasions readers are compared by.
-    run : RunSummary, optional
-        Of this study as it stands, so that it is not run again.
     components : bool
         Whether to fit the mixed model; see `variance_components`.
-    **run_options
-        As for `run_study`.
 
     Raises
     ------
@@ -192,7 +187,6 @@ def agreement_of(
         such reader or occasion.
     """
     study.check_reader(reader or study.readers[0], occasion)
-    summary = run or run_study(study, **run_options)
     comparisons = comparisons_of(study, reader, occasion)
     tables, primary = _gather(summary, second_rows(study, summary))
     if not any(len(columns) > 1 for values in tables.values() for columns in values.values()):

@@ -16,7 +16,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from xraymeasure.errors import StudyError
 from xraymeasure.measuring.uncertainty import COVERAGE
@@ -25,7 +24,6 @@ from xraymeasure.series.agreement.statistics import Limits, limits_of_agreement
 from xraymeasure.series.cohort.cases import NO_PLAN, Case, gather, is_within
 from xraymeasure.series.cohort.settings import Settings, settings_of
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
-from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.standing import standing_of
 from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.study.study import Study
@@ -143,27 +141,25 @@ def share_of(within: int, n: int) -> Share:
 
 def cohort_of_study(
     study: Study,
-    *,
+    summary: RunSummary,
     reader: str | None = None,
     occasion: int = 1,
-    run: RunSummary | None = None,
+    *,
     workers: int | None = None,
     scheduler: str | None = None,
-    **run_options: Any,
 ) -> Cohort:
-    """Measure what is new in a study and hold its hips against their plans.
+    """Hold the hips of a study against their plans.
 
     Parameters
     ----------
     study : Study
-        From `read_study`.
+    summary : RunSummary
+        Of this study as it stands.
     reader : str, optional
         Whose readings; by default what `standing_of` rules.
     occasion : int
         Which of the reader's occasions.
-    run : RunSummary, optional
-        Of this study as it stands, so that it is not run again.
-    workers, scheduler, **run_options
+    workers, scheduler
         As for `run_study`.
 
     Raises
@@ -171,8 +167,6 @@ def cohort_of_study(
     StudyError
         If the study has no such reader or occasion, or no film of it can be held against a plan.
     """
-    study.check_reader(reader or study.readers[0], occasion)
-    summary = run or run_study(study, workers=workers, scheduler=scheduler, **run_options)
     standing = standing_of(study, summary, reader, occasion)
     found = gather(study, summary, standing, workers, scheduler)
     if not found.cases:

@@ -20,7 +20,6 @@ from xraymeasure.reading.reading import Reading
 from xraymeasure.series.run.flow import Stage, flow_of_run, losses
 from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.methods import run_methods, run_settings
-from xraymeasure.series.run.run import run_study
 from xraymeasure.series.run.standing import standing_of
 from xraymeasure.series.run.summary import RunSummary
 from xraymeasure.series.run.task import read_kept
@@ -202,14 +201,9 @@ def followup_of(
 
 
 def followup_of_study(
-    study: Study,
-    *,
-    reader: str | None = None,
-    occasion: int = 1,
-    run: RunSummary | None = None,
-    **run_options: Any,
+    study: Study, summary: RunSummary, reader: str | None = None, occasion: int = 1
 ) -> StudyFollowUp:
-    """Measure what is new in a study and follow each of its hips.
+    """Follow each hip of a study.
 
     All films of a hip are taken from one reader and occasion, so that a reader's own habit does
     not look like a change of the hip. Films without a replaced index hip, such as those before
@@ -218,23 +212,18 @@ def followup_of_study(
     Parameters
     ----------
     study : Study
-        From `read_study`.
+    summary : RunSummary
+        Of this study as it stands.
     reader : str, optional
         Whose readings; by default what `standing_of` rules.
     occasion : int
         Which of the reader's occasions.
-    run : RunSummary, optional
-        Of this study as it stands, so that it is not run again.
-    **run_options
-        As for `run_study`.
 
     Raises
     ------
     StudyError
         If the study has no such reader or occasion.
     """
-    study.check_reader(reader or study.readers[0], occasion)
-    summary = run or run_study(study, **run_options)
     standing = standing_of(study, summary, reader, occasion)
     entries = {entry.place: entry for entry in summary.entries}
     hips: dict[tuple[str, Side], list[StudyFilm]] = defaultdict(list)
