@@ -206,11 +206,11 @@ def exclude(
 
     The latest word counts.
     """
-    from xraymeasure.series.study.worklist import exclude as take_out
-    from xraymeasure.series.study.worklist import include, worklist
+    from xraymeasure.series.study.worklist import remark, worklist
 
-    opened, say = _opened(study), include if undo else take_out
-    answer(say(worklist(opened, reader, 1), opened.film(film), reason))
+    opened = _opened(study)
+    kind: Literal["include", "exclude"] = "include" if undo else "exclude"
+    answer(remark(worklist(opened, reader, 1), opened.film(film), kind, reason))
 
 
 @app.command("spread")
@@ -228,7 +228,7 @@ def spread(
     opened, summary = _run(study, workers, scheduler, reader)
     for code in (reader,) if reader else opened.readers:
         placing = placing_of(code, summary)
-        if not placing.spreads:
+        if not placing.landmarks:
             tell(f"reader {code}: no film was read twice, so no spread is known")
             continue
         answer(spread_text(placing))

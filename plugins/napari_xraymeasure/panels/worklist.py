@@ -16,7 +16,7 @@ from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.read import read_film
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.study import Study, read_study
-from xraymeasure.series.study.worklist import comment, exclude, include, worklist
+from xraymeasure.series.study.worklist import remark, worklist
 
 UNDONE = "the exclusion was taken back at once"
 
@@ -233,7 +233,7 @@ class StudyDesk(QObject):
         if place is None:
             return
         try:
-            (exclude if kind == "exclude" else comment)(place.work, place.film, text)
+            remark(place.work, place.film, kind, text)
         except (XrayMeasureError, OSError) as error:
             self.said.emit("message", str(error), "strong")
             return
@@ -251,7 +251,7 @@ class StudyDesk(QObject):
         (place, film), self._excluded = self._excluded, None
         self._bar.take_back.setEnabled(False)
         try:
-            include(place.work, film, UNDONE)
+            remark(place.work, film, "include", UNDONE)
         except (XrayMeasureError, OSError) as error:
             self.said.emit("message", str(error), "strong")
             return

@@ -211,9 +211,9 @@ def test_the_spread_with_which_the_readings_were_placed_is_found_and_written_bac
     study, report = report_of(films=8, occasions=2)
     (placing,) = report.placing
     assert placing.reader == "A"
-    for spread in placing.spreads:
+    for name, spread in placing.landmarks.items():
         # The simulated reader's spreads are an input of the simulation, in mm at the hip.
-        stem = re.sub("_(left|right)$", "", spread.landmark)
+        stem = re.sub("_(left|right)$", "", name)
         ratio = spread.sd_mm / READER_SD_MM[stem]
         # Three standard errors of a spread, and some: a reader has 42 of them.
         assert abs(ratio - 1) < 3.5 / np.sqrt(2 * spread.freedom), spread
@@ -260,10 +260,10 @@ def page():
     )
     placing = Placing(
         "A",
-        (
-            Spread("symphysis", 2.0, 1.5, 2.9, 0.3, 38, 19),
-            Spread("teardrop_left", 1.0, 0.7, 2.0, None, 8, 4),
-        ),
+        {
+            "symphysis": Spread(2.0, 1.5, 2.9, 38, 19, 0.3),
+            "teardrop_left": Spread(1.0, 0.7, 2.0, 8, 4),
+        },
     )
     return AgreementReport(
         "Invented & <b>bold</b>", ("A", "B"), 2, 20, 18, FLOW, entries, (placing,), ("A note.",)

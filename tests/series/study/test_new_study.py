@@ -85,7 +85,8 @@ def test_a_study_made_of_a_folder_tells_neither_who_nor_when(films, write_film):
     (films / "notes of Doe.txt").write_text("not a film")
     made = new_study(films, workers=0)
     study = read_study(made.study)
-    assert (len(study.films), made.films, made.persons, made.undated) == (7, 7, 3, 1)
+    assert (len(study.films), len(made.entered), made.persons) == (7, 7, 3)
+    assert "undated: their day is empty: 1" in str(made)
     by_subject = {}
     for film in study.films:
         by_subject.setdefault(film.subject, []).append(film)
@@ -131,7 +132,7 @@ def test_two_films_of_one_day_are_two_films(films, write_film):
     write_film(films / "another.dcm", 0, "", "", body(-20.0))
     Image.fromarray((body(0.0) >> 4).astype(np.uint8)).save(films / "exported.png")
     made = new_study(films, workers=0)
-    assert (made.films, made.kinds["re-export"]) == (3, 1)
+    assert (len(made.entered), made.kinds["re-export"]) == (3, 1)
 
 
 def test_every_file_has_a_kind_and_a_reason(films, write_film):
@@ -156,7 +157,7 @@ def test_every_file_has_a_kind_and_a_reason(films, write_film):
     for name in ("a.reading.json", "a.truth.json", "lonely.plan.toml"):
         (films / name).write_text("{}")
     made = new_study(films, workers=0)
-    assert made.films == 1
+    assert len(made.entered) == 1
     (entered,) = read_study(made.study).films
     assert entered.plan and entered.side == "left"
     assert {kind: count for kind, count in made.kinds.items() if count} == {
@@ -207,7 +208,7 @@ def test_an_export_through_a_window_is_no_second_film_whatever_it_says(films, wr
     written = (255 * window(first / first.max())).astype(np.uint16)
     write_film(films / "export.dcm", 0, "P1", DATES[0], written)
     made = new_study(films, workers=0)
-    assert (made.films, made.kinds["re-export"]) == (2, 1)
+    assert (len(made.entered), made.kinds["re-export"]) == (2, 1)
     named = {row["file"].rpartition("/")[2]: label for label, row in key_of(made).items()}
     # Of film and export the film stands: nothing says which, but its greys are finer.
     assert named["export.dcm"].startswith("X")
@@ -241,7 +242,7 @@ def test_of_a_film_and_its_picture_the_film_stands(films, write_film):
     Image.fromarray((picture(1) >> 4).astype(np.uint8)).save(films / "a.png")
     made = new_study(films, workers=0)
     (film,) = read_study(made.study).films
-    assert film.file.suffix == ".dcm" and made.undated == 0
+    assert film.file.suffix == ".dcm" and "undated" not in str(made)
     assert left_out(made)[0][0] == "re-export"
 
 
@@ -265,7 +266,7 @@ def test_whatever_lies_in_the_folder_is_survived_and_listed(films, write_film):
     server.close()
     told = {row["file"].rpartition("/")[2]: row["label"] for row in key_of(made).values()}
     reasons = dict(zip(sorted(told.values())[1:], left_out(made), strict=True))
-    assert made.films == 1 and len(reasons) == 9
+    assert len(made.entered) == 1 and len(reasons) == 9
     for name, words in {
         "pipe.dcm": "not an ordinary file",
         "socket.dcm": "not an ordinary file",
@@ -305,7 +306,7 @@ def test_both_hips_are_two_rows_on_request(films, write_film):
     assert [left.label, right.label] == ["S001-1-left", "S001-1-right"]
     assert (left.side, right.side) == ("left", "right") and left.file == right.file
     assert left.plan is None and right.plan is not None
-    assert made.films == 1
+    assert len(made.entered) == 1
 
 
 def test_a_side_that_plan_and_film_contradict_stays_empty(films, write_film):

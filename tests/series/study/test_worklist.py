@@ -12,9 +12,7 @@ from xraymeasure.series.study.placing import Placing, Spread, write_placing
 from xraymeasure.series.study.readings import add_reading, draft_path
 from xraymeasure.series.study.study import Study
 from xraymeasure.series.study.worklist import (
-    comment,
-    exclude,
-    include,
+    remark,
     shown_order,
     start_reading,
     visible_plan,
@@ -90,14 +88,14 @@ def test_minutes_a_film_leave_pauses_out(study):
 def test_a_film_is_excluded_by_one_reader_on_all_occasions_until_taken_in_again(study):
     work = worklist(study, "A", 1)
     film = work.next_film
-    exclude(work, film, "the left teardrop is cut off")
-    comment(work, work.left[1], "a screw hides the rim")
+    remark(work, film, "exclude", "the left teardrop is cut off")
+    remark(work, work.left[1], "comment", "a screw hides the rim")
     for occasion in (1, 2):
         again = worklist(study, "A", occasion)
         assert again.excluded == {film.label: "the left teardrop is cut off"}
         assert film not in again.left and len(again.left) == 29
     assert film in worklist(study, "B", 1).left
-    include(work, film, "seen after all")
+    remark(work, film, "include", "seen after all")
     assert worklist(study, "A", 1).next_film == film
 
 
@@ -115,10 +113,7 @@ def test_blinded_readers_see_neither_plan_nor_earlier_readings(study):
 def test_a_new_reading_carries_what_the_study_knows_and_no_landmark(study):
     film = study.films[0]
     read(study, film.label)
-    spread = Spread("symphysis", 2.5, 2.0, 3.2, 0.4, 40, 20)
-    write_placing(
-        study, Placing("A", (spread, replace(spread, landmark="teardrop_left", freedom=3)))
-    )
+    write_placing(study, Placing("A", {"symphysis": Spread(2.5, 2.0, 3.2, 40, 20, 0.4)}))
     made = start_reading(worklist(study, "A", 2), film, FilmBinding("1.2.3", None))
     assert made.landmarks == {}
     assert (made.reader, made.operated_side, made.film.sop_instance_uid) == ("A", "left", "1.2.3")

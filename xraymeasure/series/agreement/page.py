@@ -352,9 +352,9 @@ def _component(found: Components, key: str, variance: float, decimals: int) -> C
 
 def _placing_rows(placing: Placing) -> Iterator[tuple[Cell, ...]]:
     yield (Cell(f"Reader {placing.reader}", bold=True),)
-    for spread in placing.spreads:
+    for name, spread in placing.landmarks.items():
         yield (
-            Cell(LANDMARKS[spread.landmark].title),
+            Cell(LANDMARKS[name].title),
             Cell(wording.number(spread.sd_px, 2)),
             Cell(wording.interval(spread.low_px, spread.high_px, 2)),
             Cell("" if spread.sd_mm is None else wording.number(spread.sd_mm, 2)),

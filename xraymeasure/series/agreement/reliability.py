@@ -217,7 +217,9 @@ def agreement_of(
         flow=flow_of_agreement(study, summary, [set(columns) for _, columns in comparisons]),
         measurements=measurements,
         placing=tuple(
-            placing for reader in study.readers if (placing := placing_of(reader, summary)).spreads
+            placing
+            for reader in study.readers
+            if (placing := placing_of(reader, summary)).landmarks
         ),
         notes=_notes(len(films), len(subjects), occasion),
         methods=run_methods(run_settings(study, summary)),

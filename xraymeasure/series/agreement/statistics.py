@@ -124,8 +124,6 @@ class Reliability:
     ----------
     n : int
         Films with all readings; `left_out` are those with only some of them.
-    k : int
-        Readings a film.
     coefficients : tuple of Coefficient
         ICC(1,1), (2,1), (3,1), (1,k), (2,k), (3,k).
     sem_consistency, sem_agreement : Estimate
@@ -140,7 +138,6 @@ class Reliability:
     """
 
     n: int
-    k: int
     left_out: int
     coefficients: tuple[Coefficient, ...]
     sem_consistency: Estimate
@@ -212,7 +209,6 @@ def reliability(table: np.ndarray | Sequence[Sequence[float]]) -> Reliability:
     agreement = _sum_estimate(((msc / n, k - 1), (mse * (n - 1) / n, (n - 1) * (k - 1))), mse)
     return Reliability(
         n=n,
-        k=k,
         left_out=len(np.asarray(table)) - n,
         coefficients=_coefficients(n, k, msr, msc, mse, msw),
         sem_consistency=consistency,

@@ -80,14 +80,11 @@ class StudyProposals:
         Labels of the films on which nothing was found, and what there is to say of that.
     failed : mapping of str to str
         Labels of the films that could not be looked at, and why.
-    written : tuple of Path
-        The proposals as readings.
     """
 
     shown: tuple[Shown, ...]
     nothing: dict[str, str]
     failed: dict[str, str]
-    written: tuple[Path, ...]
 
     def __str__(self) -> str:
         """Return what was done as one line."""
@@ -137,7 +134,7 @@ def propose_study(
     ]
     order = {task.label: number for number, task in enumerate(tasks)}
     shown: list[Shown] = []
-    nothing, failed, written = {}, {}, []
+    nothing, failed = {}, {}
     for done, (task, outcome) in enumerate(
         map_tasks(_propose_task, tasks, workers=workers, scheduler=scheduler), start=1
     ):
@@ -149,7 +146,6 @@ def propose_study(
             path = study.folder / PROPOSALS / f"{task.label}.reading.json"
             make_folder(path.parent)
             write_atomically(path, outcome.reading)
-            written.append(path)
             shown += outcome.shown
         if progress:
             progress(done, len(tasks))
@@ -159,7 +155,6 @@ def propose_study(
         tuple(shown),
         {label: nothing[label] for label in sorted(nothing, key=order.__getitem__)},
         failed,
-        tuple(sorted(written)),
     )
 
 

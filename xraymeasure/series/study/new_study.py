@@ -36,7 +36,7 @@ from xraymeasure.series.study.sorting import (
     look_at_all,
     without_twins,
 )
-from xraymeasure.series.study.study import STUDY_FILE, Study, read_study
+from xraymeasure.series.study.study import STUDY_FILE, Study
 from xraymeasure.vocabulary.wording import counted
 
 FILMS_FILE = "films.csv"
@@ -98,54 +98,64 @@ class Sorted:
         The study's folder.
     key : Path
         The key, outside of it.
-    films, persons : int
-        How many films entered, and of how many persons.
-    kinds : mapping of str to int
-        How many files there were of each of `sorting.KINDS`.
-    undated, no_view, named : int
-        Of the films that entered: without a date, without a view, and with identity in their
-        attributes.
-    same_day : int
-        How many films share their day with another film of the person.
-    sides : int
-        Of how many films the side is known.
+    seen : tuple of Seen
+        The files.
+    persons, sides : int
+        Of how many persons the films are that entered, and of how many of them the side is known.
     contradictions : tuple of str
         Labels of films of which plan and laterality name different sides.
     """
 
     study: Path
     key: Path
-    films: int
+    seen: tuple[Seen, ...]
     persons: int
-    kinds: Mapping[Kind, int]
-    undated: int
-    no_view: int
-    named: int
-    same_day: int
     sides: int
     contradictions: tuple[str, ...]
 
+    @property
+    def entered(self) -> list[Seen]:
+        """The films that entered."""
+        return [entry for entry in self.seen if entry.kind == "film"]
+
+    @property
+    def kinds(self) -> dict[Kind, int]:
+        """How many files there were of each of `sorting.KINDS`."""
+        counts = Counter(entry.kind for entry in self.seen)
+        return {kind: counts[kind] for kind in KINDS}
+
     def __str__(self) -> str:
         """Return a summary for a terminal."""
+        films = self.entered
+        days = Counter((film.person, film.taken) for film in films if film.person and film.taken)
         lines = [
-            f"{counted(sum(self.kinds.values()), 'file')} looked at: "
-            f"{counted(self.films, 'film')} of {counted(self.persons, 'person')} entered"
+            f"{counted(len(self.seen), 'file')} looked at: "
+            f"{counted(len(films), 'film')} of {counted(self.persons, 'person')} entered"
         ]
         lines += [
             f"  left out, {KINDS[kind]}: {count}"
             for kind, count in self.kinds.items()
             if kind != "film" and count
         ]
-        if sum(self.kinds.values()) > self.kinds["film"]:
+        if len(self.seen) > len(films):
             lines.append(f"  each with its reason in {self.study / LEFT_OUT_FILE}")
         remarks = (
-            (self.no_view, "do not say their view and are taken as AP; look at them"),
-            (self.undated, "are undated: their day is empty"),
-            (self.same_day, "share their day with another of the person: same_day in study.toml"),
-            (self.films - self.sides, "do not say their side: fill it in, or the reader does"),
-            (self.named, "name the patient in their attributes: de-identify before sharing"),
+            (
+                sum(film.view is None for film in films),
+                "without a stated view, taken as AP: look at them",
+            ),
+            (sum(film.taken is None for film in films), "undated: their day is empty"),
+            (
+                sum(count for count in days.values() if count > 1),
+                "of one day with another of the person: same_day in study.toml says which stands",
+            ),
+            (len(films) - self.sides, "of unknown side: fill it in, or the reader does"),
+            (
+                sum(film.named for film in films),
+                "with the patient's name in their attributes: de-identify before sharing",
+            ),
         )
-        lines += [f"  of the films {count} {said}" for count, said in remarks if count]
+        lines += [f"  of the films, {said}: {count}" for count, said in remarks if count]
         if self.contradictions:
             lines.append(
                 "  plan and film name different sides, which stay empty: "
@@ -210,17 +220,15 @@ def new_study(
     if key.exists():
         raise StudyError(f"{key}: the key of another study; move it to where it belongs")
     seen = without_twins(look_at_all(_found(source, study), workers, progress))
-    if not any(entry.kind == "film" for entry in seen):
-        raise StudyError(f"{source}: holds no film (DICOM, PNG, TIFF or JPEG)" + _why_not(seen))
+    _check_any(seen, f"{source}: holds no film (DICOM, PNG, TIFF or JPEG)")
     for name in ("films", "plans", "readings", "remarks"):
         make_folder(study / name)
-    entry_of = Entry(study, {}, set(), both_hips)
-    rows, keyed = _entered(study, key, entry_of, seen, ())
+    rows, made = _entered(study, key, Entry(study, {}, set(), both_hips), seen, ())
     write_atomically(study / FILMS_FILE, csv_text(FILM_COLUMNS, rows))
     # Last: a folder is a study once this file is there.
     text = _STUDY.format(films=FILMS_FILE, seed=secrets.randbelow(2**31))
     write_atomically(study / STUDY_FILE, text)
-    return _summary(study, key, seen, keyed, rows, entry_of.contradictions)
+    return made
 
 
 def add_films(
@@ -265,20 +273,27 @@ def add_films(
     old = [row for row in read_key(keyfile) if row.label in labels or not row.subject]
     seen = look_at_all(_found(source, study.folder), workers, progress)
     seen = without_twins(seen, _standing(study, old, seen))
-    if not any(entry.kind == "film" for entry in seen):
-        raise StudyError(f"{source}: holds no film that is new to the study" + _why_not(seen))
+    _check_any(seen, f"{source}: holds no film that is new to the study")
     for name in ("films", "plans"):
         make_folder(study.folder / name)
     entry_of = Entry(study.folder, _people(study, old), labels, both_hips)
-    rows, keyed = _entered(study.folder, keyfile, entry_of, seen, old)
+    rows, made = _entered(study.folder, keyfile, entry_of, seen, old)
     write_atomically(table, _with_rows(read_text(table, StudyError), rows))
-    return _summary(study.folder, keyfile, seen, keyed, rows, entry_of.contradictions)
+    return made
+
+
+def _check_any(seen: Sequence[Seen], fault: str) -> None:
+    """Raise `StudyError` where no file is a film that enters, with why not the first of them."""
+    if not any(entry.kind == "film" for entry in seen):
+        raise StudyError(
+            "; ".join([fault, *(f"{entry.path.name}: {entry.reason}" for entry in seen[:3])])
+        )
 
 
 def _entered(
     study: Path, key: Path, entry_of: Entry, seen: Sequence[Seen], old: Sequence[KeyRow]
-) -> tuple[list[dict[str, object]], list[KeyRow]]:
-    """Enter the films, write the key and what was left out; return rows of table and key."""
+) -> tuple[list[dict[str, object]], Sorted]:
+    """Enter the films, write the key and what was left out; return the rows of the table."""
     rows, keyed = entry_of.enter([entry for entry in seen if entry.kind == "film"])
     gone = rows_left_out(study)
     labels = (row["label"] for row in gone if _LEFT_OUT.fullmatch(row["label"]))
@@ -287,7 +302,14 @@ def _entered(
     left_rows, left_keyed = left_out_rows(left, taken, keyed)
     write_key(key, [*old, *keyed, *left_keyed])
     write_atomically(study / LEFT_OUT_FILE, csv_text(LEFT_OUT_COLUMNS, [*gone, *left_rows]))
-    return rows, keyed
+    return rows, Sorted(
+        study,
+        key,
+        tuple(seen),
+        persons=len({row.subject for row in keyed}),
+        sides=len({row["file"] for row in rows if row["side"]}),
+        contradictions=tuple(entry_of.contradictions),
+    )
 
 
 def _found(source: Path, study: Path) -> list[Path | Seen]:
@@ -301,11 +323,6 @@ def _found(source: Path, study: Path) -> list[Path | Seen]:
         or not each.name.endswith(PLAN)
         or str(each).removesuffix(PLAN) not in films
     ]
-
-
-def _why_not(seen: Sequence[Seen]) -> str:
-    told = [f"{entry.path.name}: {entry.reason}" for entry in seen[:3]]
-    return f"; {'; '.join(told)}" if told else ""
 
 
 def _people(study: Study, key: Sequence[KeyRow]) -> dict[str, Person]:
@@ -358,31 +375,3 @@ def _with_rows(table: str, rows: Sequence[Mapping[str, object]]) -> str:
         raise StudyError(f"{FILMS_FILE}: has no column {', '.join(missing)}; add it to the header")
     writer.writerows({key: defused(value) for key, value in row.items()} for row in rows)
     return f"{table}{'' if table.endswith(line_end) else line_end}{text.getvalue()}"
-
-
-def _summary(
-    study: Path,
-    key: Path,
-    seen: Sequence[Seen],
-    keyed: Sequence[KeyRow],
-    rows: Sequence[Mapping[str, object]],
-    contradictions: Sequence[str],
-) -> Sorted:
-    read_study(study)
-    films = [entry for entry in seen if entry.kind == "film"]
-    days = Counter((entry.person, entry.taken) for entry in films if entry.person and entry.taken)
-    counts = Counter(entry.kind for entry in seen)
-    sided = {row["file"] for row in rows if row["side"]}
-    return Sorted(
-        study=study,
-        key=key,
-        films=len(films),
-        persons=len({row.subject for row in keyed}),
-        kinds={kind: counts[kind] for kind in KINDS},
-        undated=sum(entry.taken is None for entry in films),
-        no_view=sum(entry.view is None for entry in films),
-        named=sum(entry.named for entry in films),
-        same_day=sum(count for count in days.values() if count > 1),
-        sides=len(sided),
-        contradictions=tuple(contradictions),
-    )

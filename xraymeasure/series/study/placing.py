@@ -24,13 +24,13 @@ A spread from fewer than `MINIMUM_FREEDOM` degrees of freedom is reported and no
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, PositiveFloat
+from pydantic import ConfigDict, Field, PositiveFloat
 
 from xraymeasure.errors import MeasureError, StudyError
 from xraymeasure.files.atomic import make_folder, read_text, write_atomically
@@ -45,6 +45,8 @@ FORMAT = "xraymeasure-placing"
 VERSION = 1
 MINIMUM_FREEDOM = 10
 """With ten degrees of freedom the 95 % interval of a spread reaches from 0.7 to 1.75 times it."""
+
+_STRICT = ConfigDict(extra="forbid", allow_inf_nan=False, strict=True)
 
 
 @dataclass(frozen=True)
@@ -72,25 +74,24 @@ class Spread:
 
     Attributes
     ----------
-    landmark : str
-        Its name.
     sd_px, low_px, high_px : float
         Standard deviation of each coordinate, and its 95 % interval (chi-square).
-    sd_mm : float or None
-        The same in the plane of the hip, from the films whose scale is known.
     freedom : int
         Degrees of freedom.
     films : int
         How many films it rests on.
+    sd_mm : float or None
+        The same in the plane of the hip, from the films whose scale is known.
     """
 
-    landmark: str
-    sd_px: float
-    low_px: float
-    high_px: float
-    sd_mm: float | None
-    freedom: int
-    films: int
+    __pydantic_config__: ClassVar = _STRICT
+
+    sd_px: PositiveFloat
+    low_px: PositiveFloat
+    high_px: PositiveFloat
+    freedom: Annotated[int, Field(ge=1)]
+    films: Annotated[int, Field(ge=1)]
+    sd_mm: PositiveFloat | None = None
 
     @property
     def usable(self) -> bool:
@@ -100,10 +101,12 @@ class Spread:
 
 @dataclass(frozen=True)
 class Placing:
-    """One reader's placing spread."""
+    """One reader's placing spread, by landmark; what its file holds."""
+
+    __pydantic_config__: ClassVar = _STRICT
 
     reader: str
-    spreads: tuple[Spread, ...]
+    landmarks: Mapping[str, Spread]
 
     def on_film(self, mm_per_px: float | None) -> dict[str, float] | None:
         """Return the usable spreads by landmark in px of a film; None where there is none.
@@ -114,8 +117,8 @@ class Placing:
             Scale of the film in the plane of the hip.
         """
         found = {
-            entry.landmark: entry.sd_mm / mm_per_px if entry.sd_mm and mm_per_px else entry.sd_px
-            for entry in self.spreads
+            name: entry.sd_mm / mm_per_px if entry.sd_mm and mm_per_px else entry.sd_px
+            for name, entry in self.landmarks.items()
             if entry.usable
         }
         return found or None
@@ -139,12 +142,13 @@ def placing_spread(reader: str, films: Iterable[Repeats]) -> Placing:
     >>> from xraymeasure.reading.reading import Reading
     >>> one = Reading("A", "2026-01-01T00:00:00Z", "left", landmarks={"symphysis": ((0, 0),)})
     >>> two = one.with_points("symphysis", [(2, 2)])
-    >>> placing_spread("A", [Repeats((one, two))]).spreads[0].sd_px  # doctest: +ELLIPSIS
+    >>> placing_spread("A", [Repeats((one, two))]).landmarks["symphysis"].sd_px
+    ... # doctest: +ELLIPSIS
     1.41421356...
     """
     films = [film for film in films if len(film.readings) > 1]
-    found = (_spread(name, films) for name in LANDMARKS)
-    return Placing(reader, tuple(spread for spread in found if spread is not None))
+    found = {name: _spread(name, films) for name in LANDMARKS}
+    return Placing(reader, {name: spread for name, spread in found.items() if spread is not None})
 
 
 def _spread(name: str, films: Sequence[Repeats]) -> Spread | None:
@@ -174,7 +178,7 @@ def _spread(name: str, films: Sequence[Repeats]) -> Spread | None:
     sd = math.sqrt(squares / freedom)
     low, high = (math.sqrt(squares / chi2.ppf(p, freedom)) for p in (0.975, 0.025))
     sd_mm = math.sqrt(squares_mm / freedom_mm) if freedom_mm else None
-    return Spread(name, sd, low, high, sd_mm, freedom, used)
+    return Spread(sd, low, high, freedom, used, sd_mm)
 
 
 def _isotropic(pitch_mm: tuple[float, float] | None) -> np.ndarray:
@@ -205,25 +209,7 @@ def _across_curve(kind: LandmarkKind, points: np.ndarray) -> tuple[np.ndarray, i
     return fit.residuals, len(fit.parameters)
 
 
-class _SpreadRecord(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
-    sd_px: PositiveFloat
-    low_px: PositiveFloat
-    high_px: PositiveFloat
-    sd_mm: PositiveFloat | None = None
-    freedom: Annotated[int, Field(ge=1)]
-    films: Annotated[int, Field(ge=1)]
-
-
-class _Record(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-    format: Literal["xraymeasure-placing"]
-    version: Literal[1]
-    reader: str
-    landmarks: dict[str, _SpreadRecord]
-
-
-_FORM = Form(FORMAT, VERSION, "a placing spread", _Record, StudyError)
+_FORM = Form(FORMAT, VERSION, "a placing spread", Placing, StudyError, dict)
 
 
 def placing_file(study: Study, reader: str) -> Path:
@@ -241,11 +227,9 @@ def write_placing(study: Study, placing: Placing) -> Path:
         f"# Landmarks with fewer than {MINIMUM_FREEDOM} degrees of freedom are not used.",
         "[landmarks]",
     ]
-    for spread in placing.spreads:
-        lines.append(f"[landmarks.{spread.landmark}]")
-        for key, value in vars(spread).items():
-            if key != "landmark" and value is not None:
-                lines.append(f"{key} = {value!r}")
+    for name, spread in placing.landmarks.items():
+        lines.append(f"[landmarks.{name}]")
+        lines += [f"{key} = {value!r}" for key, value in vars(spread).items() if value is not None]
     path = placing_file(study, placing.reader)
     make_folder(path.parent)
     write_atomically(path, "\n".join(lines) + "\n")
@@ -255,11 +239,11 @@ def write_placing(study: Study, placing: Placing) -> Path:
 def spread_text(placing: Placing) -> str:
     """Return a placing spread as lines for a terminal, in mm in the plane of the hip."""
     lines = [f"Reader {placing.reader}: spread of placing, one standard deviation"]
-    for spread in placing.spreads:
+    for name, spread in placing.landmarks.items():
         size = f"{spread.sd_px:.2f} px" if spread.sd_mm is None else f"{spread.sd_mm:.2f} mm"
         used = "" if spread.usable else ", too few repeats to be used"
         count = counted(spread.films, "film")
-        lines.append(f"  {LANDMARKS[spread.landmark].title}: {size} ({count}{used})")
+        lines.append(f"  {LANDMARKS[name].title}: {size} ({count}{used})")
     return "\n".join(lines)
 
 
@@ -291,13 +275,10 @@ def read_placing(study: Study, reader: str) -> Placing | None:
     path = placing_file(study, reader)
     if not path.exists():
         return None
-    record = parse_toml(read_text(path, StudyError), str(path), _FORM)
-    if record.reader != reader:
-        raise StudyError(f"{path}: reader: is {record.reader!r}; the file is named for {reader!r}")
-    for name in record.landmarks:
+    found = parse_toml(read_text(path, StudyError), str(path), _FORM)
+    if found.reader != reader:
+        raise StudyError(f"{path}: reader: is {found.reader!r}; the file is named for {reader!r}")
+    for name in found.landmarks:
         if name not in LANDMARKS:
             raise StudyError(f"{path}: landmarks.{name}: unknown landmark; remove it")
-    return Placing(
-        reader,
-        tuple(Spread(name, **known.model_dump()) for name, known in record.landmarks.items()),
-    )
+    return found

@@ -13,9 +13,9 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, ConfigDict, Field
 
 from xraymeasure.errors import StudyError
 from xraymeasure.files.atomic import make_folder, read_text, write_atomically
@@ -30,6 +30,16 @@ VERSION = 1
 _SUFFIX = ".remark.json"
 
 Kind = Literal["comment", "exclude", "include"]
+
+
+def _with_zone(value: str) -> str:
+    try:
+        zone = datetime.fromisoformat(value).tzinfo
+    except ValueError:
+        zone = None
+    if zone is None:
+        raise ValueError("is not a date and time in ISO 8601 with a zone")
+    return value
 
 
 @dataclass(frozen=True)
@@ -51,28 +61,8 @@ class Remark:
         The comment, or the reason.
     """
 
-    film: str
-    reader: str
-    occasion: int
-    at: str
-    kind: Kind
-    text: str
+    __pydantic_config__: ClassVar = ConfigDict(extra="forbid", strict=True)
 
-
-def _with_zone(value: str) -> str:
-    try:
-        zone = datetime.fromisoformat(value).tzinfo
-    except ValueError:
-        zone = None
-    if zone is None:
-        raise ValueError("is not a date and time in ISO 8601 with a zone")
-    return value
-
-
-class _Record(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-    format: Literal["xraymeasure-remark"]
-    version: Literal[1]
     film: str
     reader: str
     occasion: Annotated[int, Field(ge=1)]
@@ -81,7 +71,7 @@ class _Record(BaseModel):
     text: Annotated[str, Field(min_length=1)]
 
 
-_FORM = Form(FORMAT, VERSION, "a remark", _Record, StudyError)
+_FORM = Form(FORMAT, VERSION, "a remark", Remark, StudyError, dict)
 
 
 def add_remark(study: Study, remark: Remark) -> Path:
@@ -102,7 +92,7 @@ def add_remark(study: Study, remark: Remark) -> Path:
     folder = make_folder(study.folder / REMARKS)
     stem = f"{remark.film}__{remark.reader}__{remark.occasion}__{content_tag(text)}"
     path = folder / f"{stem}{_SUFFIX}"
-    _parse(text, path)
+    parse_json(text, str(path), _FORM)
     write_atomically(path, text)
     return path
 
@@ -116,7 +106,7 @@ def study_remarks(study: Study) -> tuple[Remark, ...]:
         If a remark's file is broken: an exclusion that cannot be read must not be passed over.
     """
     remarks = {
-        _parse(read_text(path, StudyError), path)
+        parse_json(read_text(path, StudyError), str(path), _FORM)
         for path in (study.folder / REMARKS).glob(f"[!.]*{_SUFFIX}")
     }
     return tuple(sorted(remarks, key=lambda one: (moment_from(one.at), *vars(one).values())))
@@ -131,8 +121,3 @@ def excluded_films(remarks: Iterable[Remark]) -> dict[tuple[str, str], str]:
         elif remark.kind == "include":
             excluded.pop((remark.film, remark.reader), None)
     return excluded
-
-
-def _parse(text: str, path: Path) -> Remark:
-    record = parse_json(text, str(path), _FORM)
-    return Remark(**record.model_dump(exclude={"format", "version"}))

@@ -204,22 +204,11 @@ def visible_readings(work: Worklist, film: StudyFilm) -> tuple[StudyReading, ...
     return tuple(entry for entry in study_readings(work.study) if entry.film == film.label)
 
 
-def exclude(work: Worklist, film: StudyFilm, reason: str) -> Path:
-    """Take a film out of the reader's list, on all occasions, for a reason."""
-    return _remark(work, film, "exclude", reason)
+def remark(work: Worklist, film: StudyFilm, kind: Kind, text: str) -> Path:
+    """Write down what the reader says of a film: a comment, or to take it out of the list or in.
 
-
-def include(work: Worklist, film: StudyFilm, reason: str) -> Path:
-    """Take an excluded film into the reader's list again."""
-    return _remark(work, film, "include", reason)
-
-
-def comment(work: Worklist, film: StudyFilm, text: str) -> Path:
-    """Write down what the reader has to say about a film."""
-    return _remark(work, film, "comment", text)
-
-
-def _remark(work: Worklist, film: StudyFilm, kind: Kind, text: str) -> Path:
+    An exclusion is one on all occasions, until the film is taken in again.
+    """
     return add_remark(
         work.study,
         Remark(film.label, work.reader, work.occasion, now("milliseconds"), kind, text.strip()),
