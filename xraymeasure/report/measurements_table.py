@@ -22,8 +22,8 @@ def format_csv(measurements: Measurements) -> str:
     return csv_text(CSV_COLUMNS, _rows(measurements))
 
 
-def _rows(measurements: Measurements) -> Iterator[dict[str, str]]:
-    common = {
+def _rows(measurements: Measurements) -> Iterator[dict[str, object]]:
+    common: dict[str, object] = {
         "film": measurements.film.pixel_sha256 or measurements.film.sop_instance_uid or "",
         "reader": measurements.reader,
         "read_at": measurements.read_at,
@@ -32,23 +32,15 @@ def _rows(measurements: Measurements) -> Iterator[dict[str, str]]:
     }
     for row in measurements.rows:
         yield common | {
-            "name": row.name,
+            **{key: value for key, value in vars(row).items() if key in CSV_COLUMNS},
             "label": QUANTITIES[row.name].label,
-            "side": row.side or "",
-            "value": repr(row.value),
-            "unit": row.unit,
-            "low": repr(row.low),
-            "high": repr(row.high),
-            "standard_uncertainty": repr(row.standard_uncertainty),
-            "method": row.method,
             "primary": "yes" if row.primary else "no",
-            "reference": row.reference or "",
         }
     for each in measurements.missing:
         yield common | {
             "name": each.name,
             "label": missing_label(each),
-            "side": each.side or "",
-            "method": each.method or "",
+            "side": each.side,
+            "method": each.method,
             "missing_because": each.reason,
         }

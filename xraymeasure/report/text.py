@@ -33,16 +33,17 @@ def _table(rows: Sequence[Sequence[str]], right: Sequence[int]) -> str:
     return "\n".join("  " + line for line in lines)
 
 
+def _filled(text: str) -> str:
+    return textwrap.fill(text, 100, initial_indent="  ", subsequent_indent="  ")
+
+
 def comparison_text(comparison: Comparison) -> str:
     """Return the comparison with the plan as a table, with why a cell is empty below it."""
     head = ("", "planned", "recorded", "on film", "difference", "95 %", "tolerance", "verdict")
     rows = [head, *(_compared(row) for row in comparison.rows)]
     lines = [_table(rows, right=range(1, 7))]
     lines += [f"  {LABELS[row.name]}: {row.reason}." for row in comparison.rows if row.reason]
-    lines += [
-        textwrap.fill(note, 100, initial_indent="  ", subsequent_indent="  ")
-        for note in comparison.notes
-    ]
+    lines += map(_filled, comparison.notes)
     return "\n".join(lines)
 
 
@@ -89,14 +90,7 @@ def measurements_text(measured: Measurements) -> str:
         lines.append("")
     for finding in measured.findings:
         mark = "note" if finding.severity == "note" else "WARNING"
-        lines.append(
-            textwrap.fill(
-                f"{mark} ({finding.code}): {finding.text}",
-                100,
-                initial_indent="  ",
-                subsequent_indent="  ",
-            )
-        )
+        lines.append(_filled(f"{mark} ({finding.code}): {finding.text}"))
     return "\n".join(lines) + "\n"
 
 

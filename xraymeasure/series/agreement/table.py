@@ -52,56 +52,57 @@ def _rows(report: AgreementReport) -> Iterator[dict[str, object]]:
             yield common | {"statistic": "variance", "absent_because": found}
             continue
         for factor, variance in (*found.variances.items(), ("residual", found.residual)):
-            ends = found.intervals.get(factor)
+            low, high = found.intervals.get(factor, (None, None))
             yield common | {
                 "statistic": f"variance_{factor.replace(' ', '_')}",
                 "description": f"component of variance: {factor}",
                 "n": found.levels.get(factor, found.n),
-                "value": repr(variance),
-                "low": repr(ends[0]) if ends else "",
-                "high": repr(ends[1]) if ends else "",
+                "value": variance,
+                "low": low,
+                "high": high,
             }
+
+
+_ERRORS = {
+    "sem_consistency": "standard error of measurement, consistency",
+    "sem_agreement": "standard error of measurement, agreement",
+    "mdc95_consistency": "minimal detectable change, consistency",
+    "mdc95_agreement": "minimal detectable change, agreement",
+    "within_sd": "within-film standard deviation, one-way",
+    "repeatability": "repeatability coefficient",
+}
+_LIMITS = {
+    "bias": ("bias", "mean difference"),
+    "lower": ("lower_limit", "lower 95 % limit of agreement"),
+    "upper": ("upper_limit", "upper 95 % limit of agreement"),
+}
 
 
 def _statistics(label: str, found: Reliability | str) -> Iterator[dict[str, object]]:
     if isinstance(found, str):
         yield {"comparison": label, "statistic": "reliability", "absent_because": found}
         return
-    common = {"comparison": label, "n": found.n}
     for coefficient in found.coefficients:
-        yield common | {
-            "statistic": coefficient.name,
-            "description": coefficient.full_name,
-            **_ends(coefficient),
-        }
-    for name, description, estimate in (
-        ("sem_consistency", "standard error of measurement, consistency", found.sem_consistency),
-        ("sem_agreement", "standard error of measurement, agreement", found.sem_agreement),
-        ("mdc95_consistency", "minimal detectable change, consistency", found.mdc95_consistency),
-        ("mdc95_agreement", "minimal detectable change, agreement", found.mdc95_agreement),
-        ("within_sd", "within-film standard deviation, one-way", found.within_sd),
-        ("repeatability", "repeatability coefficient", found.repeatability),
-    ):
-        yield common | {"statistic": name, "description": description, **_ends(estimate)}
+        yield _told(label, found.n, coefficient.name, coefficient.full_name, coefficient)
+    for name, description in _ERRORS.items():
+        yield _told(label, found.n, name, description, getattr(found, name))
 
 
 def _limits_statistics(pair: str, found: Limits | str) -> Iterator[dict[str, object]]:
     if isinstance(found, str):
         yield {"comparison": pair, "statistic": "limits", "absent_because": found}
         return
-    for name, description, estimate in (
-        ("bias", "mean difference", found.bias),
-        ("lower_limit", "lower 95 % limit of agreement", found.lower),
-        ("upper_limit", "upper 95 % limit of agreement", found.upper),
-    ):
-        yield {
-            "comparison": pair,
-            "n": found.n,
-            "statistic": name,
-            "description": description,
-            **_ends(estimate),
-        }
+    for key, (name, description) in _LIMITS.items():
+        yield _told(pair, found.n, name, description, getattr(found, key))
 
 
-def _ends(estimate: Estimate | Coefficient) -> dict[str, str]:
-    return {"value": repr(estimate.value), "low": repr(estimate.low), "high": repr(estimate.high)}
+def _told(
+    label: str, n: int, name: str, description: str, found: Estimate | Coefficient
+) -> dict[str, object]:
+    return {
+        "comparison": label,
+        "n": n,
+        "statistic": name,
+        "description": description,
+        **{end: getattr(found, end) for end in ("value", "low", "high")},
+    }

@@ -48,9 +48,9 @@ def write_learning(
             "number": number,
             "film": film,
             "outside": str(outside).lower(),
-            "sum": repr(total),
-            "lower_line": repr(target.lower),
-            "upper_line": repr(target.upper),
+            "sum": total,
+            "lower_line": target.lower,
+            "upper_line": target.upper,
         }
         for curve in curves
         for number, (film, outside, total) in enumerate(

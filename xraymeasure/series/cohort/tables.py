@@ -77,6 +77,4 @@ def _rows(cohort: Cohort) -> Iterator[dict[str, Any]]:
             "stands_because": case.why,
         }
         for row in case.comparison.rows:
-            cells = {key: getattr(row, key, None) for key in _CSV}
-            present = {key: value for key, value in cells.items() if value is not None}
-            yield {**present, **head}
+            yield {key: getattr(row, key, None) for key in _CSV} | head

@@ -111,6 +111,10 @@ class FollowUp:
         """The latest film."""
         return self.steps[-1]
 
+    def years_to(self, step: Step) -> float:
+        """Return how many years after the first film a later one was taken."""
+        return step.visit.years - self.first.years
+
     def subsidence(self, change: Change) -> Against | None:
         """Return how a subsidence stands to the stem's threshold; None where there is none.
 

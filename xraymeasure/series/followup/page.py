@@ -117,15 +117,14 @@ def write_followups(
 
 def followup_paper(followup: FollowUp) -> Paper:
     """Return the page of a hip as blocks."""
-    first, last = followup.first, followup.last
     side = followup.side.capitalize()
     identity = (
         *((f"hip of {followup.subject}",) if followup.subject else ()),
-        f"reader {first.measurements.reader}",
+        f"reader {followup.first.measurements.reader}",
         f"xraymeasure {__version__}",
     )
     return Paper(
-        f"{side} hip: follow-up over {years_in_words(last.visit.years - first.years)}",
+        f"{side} hip: follow-up over {years_in_words(followup.years_to(followup.last))}",
         identity,
         tuple(_blocks(followup)),
     )
@@ -185,7 +184,7 @@ def _film(label: str) -> str:
 
 
 def _since(followup: FollowUp, step: Step) -> str:
-    return years_in_words(step.visit.years - followup.first.years)
+    return years_in_words(followup.years_to(step))
 
 
 def _judged(followup: FollowUp) -> int:

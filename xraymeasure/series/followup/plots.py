@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from xraymeasure.change.kinds import KINDS
+from xraymeasure.change.result import Change
 from xraymeasure.change.verdicts import WEAR_RESOLVED_MM
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.blocks import MakeAxes
@@ -58,14 +59,19 @@ def _panels(make: MakeAxes, draw: Callable[[Axes, str], None]) -> None:
         )
 
 
+def _points(hip: FollowUp, name: str) -> list[tuple[float, Change]]:
+    """Return the years since the first film of every later one that tells a change, and that."""
+    return [(hip.years_to(step), row) for step in hip.steps if (row := step.changes.row(name))]
+
+
+def _least(name: str) -> float:
+    """Return how far a panel goes at least: a tiny change must not look like a large one."""
+    return 3.0 if KINDS[name].unit == "mm" else 5.0
+
+
 def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
-    kind = KINDS[name]
     axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
-    points = [
-        (step.visit.years - followup.first.years, row)
-        for step in followup.steps
-        if (row := step.changes.row(name))
-    ]
+    points = _points(followup, name)
     times = [0.0, *(years for years, _ in points)]
     if points:
         values = [0.0, *(row.value for _, row in points)]
@@ -94,31 +100,23 @@ def _draw_trend(axes: Axes, followup: FollowUp, name: str) -> None:
     if not points:
         axes.text(0.5, 0.7, "not measured", transform=axes.transAxes, ha="center", fontsize=7)
         axes.set_yticks([])
-    longest = followup.last.visit.years - followup.first.years
+    longest = followup.years_to(followup.last)
     axes.set_xlim(-0.06 * longest, 1.08 * longest)
-    # A tiny change must not fill the panel and look like a large one.
-    least = 3.0 if kind.unit == "mm" else 5.0
+    least = _least(name)
     low, high = axes.get_ylim()
     axes.set_ylim(min(low, 0.0 if name == "head_penetration" else -least), max(high, least))
 
 
 def _draw_kind(axes: Axes, hips: Sequence[FollowUp], name: str) -> None:
-    kind = KINDS[name]
     axes.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
-    reach = 3.0 if kind.unit == "mm" else 5.0
-    longest = 0.1
+    reach, longest = _least(name), 0.1
     for hip in hips:
-        points = [
-            (step.visit.years - hip.first.years, row)
-            for step in hip.steps
-            if (row := step.changes.row(name))
-        ]
+        points = _points(hip, name)
         if not points:
             continue
-        times, values = [0.0], [0.0]
+        times = [0.0, *(years for years, _ in points)]
+        values = [0.0, *(row.value for _, row in points)]
         for years, row in points:
-            times.append(years)
-            values.append(row.value)
             if row.verdict in MARKERS:
                 marker, colour, filled = MARKERS[row.verdict]
                 axes.plot(

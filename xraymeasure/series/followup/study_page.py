@@ -147,7 +147,7 @@ def _blocks(found: StudyFollowUp) -> Iterator[Block]:
         glyph=glyph,
         colour=colour if flagged else style.INK,
     )
-    longest = [hip.last.visit.years - hip.first.years for hip in hips]
+    longest = [hip.years_to(hip.last) for hip in hips]
     yield Paragraph(
         f"Followed over {years_in_words(min(longest))} to {years_in_words(max(longest))}. Of hips "
         "on which nothing moved at most one in twenty carries any flag; where no change is shown, "
@@ -251,7 +251,7 @@ def _hips_table(hips: Sequence[FollowUp]) -> Table:
             (
                 Cell(f"{hip.subject} {hip.side}".strip(), bold=True),
                 Cell(str(len(hip.steps) + 1), f"{len(hip.left_out)} left out" * bool(hip.left_out)),
-                Cell(years_in_words(hip.last.visit.years - hip.first.years)),
+                Cell(years_in_words(hip.years_to(hip.last))),
                 verdict,
             )
         )

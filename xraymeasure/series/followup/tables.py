@@ -103,15 +103,12 @@ def _rows(followup: FollowUp) -> Iterator[dict[str, Any]]:
             "subject": followup.subject,
             "side": followup.side,
             "film": step.visit.label,
-            "years": round(step.visit.years - followup.first.years, 4),
+            "years": round(followup.years_to(step), 4),
         }
         for row in step.changes.rows:
-            cells = {key: getattr(row, key) for key in _CSV if hasattr(row, key)}
-            if row.per_year:
-                cells |= dict(
-                    zip(("per_year", "per_year_low", "per_year_high"), row.per_year, strict=True)
-                )
-            present = {key: value for key, value in cells.items() if value is not None}
-            yield {**present, **head, "change": row.name}
+            cells = {key: value for key, value in vars(row).items() if key in _CSV}
+            rates = row.per_year or (None, None, None)
+            cells |= zip(("per_year", "per_year_low", "per_year_high"), rates, strict=True)
+            yield {**cells, **head, "change": row.name}
         for name, why in step.changes.missing.items():
             yield {**head, "change": name, "verdict": "not measured", "reason": why}

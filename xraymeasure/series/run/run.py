@@ -29,9 +29,8 @@ from xraymeasure.series.run.tidy_table import Row, describe_columns, write_table
 from xraymeasure.series.run.values import values_table
 from xraymeasure.series.run.wide_table import wide_files
 from xraymeasure.series.run.workers import TookTooLong, WorkerDied, map_tasks
-from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.frozen import freeze
-from xraymeasure.series.study.placing import Placing, read_placings
+from xraymeasure.series.study.placing import read_placings
 from xraymeasure.series.study.readings import StudyReading, study_readings
 from xraymeasure.series.study.remarks import excluded_films, study_remarks
 from xraymeasure.series.study.study import Study
@@ -156,8 +155,31 @@ def run_study(
             # A reading that states its own spread takes no other.
             own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
             film = films[entry.film]
-            task = _task(study, film, content(film.file), entry, own, draws, base, cache)
-            tasks[entry.path] = replace(task, seconds=film_seconds)
+            opens, own_seed = (
+                study.opens(film),
+                int.from_bytes(_hash(base, *entry.place)[:4], "big"),
+            )
+            key = _hash(
+                *_versions(),
+                entry.place,
+                entry.digest,
+                content(film.file),
+                asdict(own) if own else None,
+                opens,
+                draws,
+                own_seed,
+            ).hex()
+            tasks[entry.path] = Task(
+                entry.place,
+                film.file,
+                entry.reading,
+                own,
+                draws,
+                own_seed,
+                cache / f"{key[:32]}.json",
+                opens,
+                film_seconds,
+            )
 
     todo = {path: task for path, task in tasks.items() if not is_whole(task.kept)}
     unchanged = len(tasks) - len(todo)
@@ -203,33 +225,6 @@ def run_study(
         for name, text in (texts | wide_files(study, summary)).items():
             (stage / name).write_bytes(text.encode("utf-8"))
     return replace(summary, rows=count, seconds=time.monotonic() - started)
-
-
-def _task(
-    study: Study,
-    film: StudyFilm,
-    content: str | None,
-    entry: StudyReading,
-    placing: Placing | None,
-    draws: int,
-    seed: int,
-    cache: Path,
-) -> Task:
-    own_seed = int.from_bytes(_hash(seed, *entry.place)[:4], "big")
-    key = _hash(
-        *_versions(),
-        entry.place,
-        entry.digest,
-        content,
-        asdict(placing) if placing else None,
-        study.opens(film),
-        draws,
-        own_seed,
-    ).hex()
-    kept = cache / f"{key[:32]}.json"
-    assert entry.reading is not None
-    opens = study.opens(film)
-    return Task(entry.place, film.file, entry.reading, placing, draws, own_seed, kept, opens)
 
 
 @lru_cache(maxsize=1)
