@@ -1,7 +1,5 @@
 """A film made of arithmetic and measurements written by hand: invented, of nobody."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -153,8 +151,3 @@ def comparison(measurements):
 @pytest.fixture(scope="session")
 def found(film, reading, measurements, comparison):
     return Subject(film, reading, measurements, comparison=comparison)
-
-
-@pytest.fixture(scope="session")
-def unplanned(measurements):
-    return replace(measurements, findings=())

@@ -7,16 +7,6 @@ from xraymeasure.report.page.content import report_content
 from xraymeasure.report.page.html import html_page
 from xraymeasure.report.page.page import report_pages
 from xraymeasure.report.subject import Subject
-from xraymeasure.report.write import write_report
-
-
-def test_a_report_is_four_files(found, tmp_path):
-    paths = write_report(found, tmp_path / "out", "hip")
-    names = ["hip.pdf", "hip.html", "measurements.json", "measurements.csv"]
-    assert [path.name for path in paths] == names
-    assert all(path.stat().st_size > 0 for path in paths)
-    assert json.loads(paths[2].read_text(encoding="utf-8"))["comparison"]
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(names)
 
 
 def test_a_report_without_a_plan_compares_nothing(film, reading, measurements):

@@ -55,13 +55,7 @@ def before_after(
 
     The native head gives the scale of the film before, or whatever else is on it. No verdict is
     given: an operation changes them by intent, and the plan says by how much.
-
-    Parameters
-    ----------
-    after, before : Measurements
-        Of the films after and before; the side is the index side after.
-    limits : Comparable, optional
-        From where on a difference in position is pointed out.
+    The side is the index side after.
     """
     position = position_between(after, before)
     rows, missing = _simple(BEFORE_AFTER, after, before, position)

@@ -9,7 +9,6 @@ from PIL import Image
 
 from xraymeasure.about import CAUTION
 from xraymeasure.measuring.results import Finding, Missing
-from xraymeasure.plan.compare import compare, parse_plan
 from xraymeasure.report.page.html import html_page
 from xraymeasure.report.page.page import report_pages
 from xraymeasure.report.subject import Subject
@@ -126,20 +125,3 @@ def test_what_a_reader_supplied_is_text_and_not_markup(film, reading, measuremen
     assert '<script>alert("x")</script>' in page.text()
     assert "<img src=http://example.org/x onerror=alert(1)> & more" in page.text()
     assert all(address.startswith("data:") for address in page.attributes("src"))
-
-
-def test_verdicts_are_words(planned):
-    said = Page(planned).text()
-    assert "within" in said
-    assert "undecided" in said
-    assert "needs the film before the operation" in said
-
-
-def test_a_planned_cup_in_another_definition_is_told(film, reading, measurements):
-    plan = parse_plan(
-        'operated_side = "left"\n[cup]\ninclination_deg = 38\nanteversion_deg = 25\n'
-        'definition = "operative"'
-    )
-    subject = Subject(film, reading, measurements, comparison=compare(measurements, plan))
-    said = Page(html_page(report_pages(subject))).text()
-    assert "Planned operative 38/25 is radiographic" in said

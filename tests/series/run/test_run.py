@@ -295,24 +295,6 @@ def test_a_run_that_is_cut_off_at_any_write_is_resumed(make_study, monkeypatch):
         assert bytes_of(summary) == undisturbed
 
 
-def test_two_films_of_one_size_and_time_that_change_places_are_measured_again(make_study):
-    study = make_study(films=2)
-    first, second = (film.file for film in study.films)
-    text = bytearray(first.read_bytes())
-    text[-1] ^= 1
-    second.write_bytes(text)
-    os.utime(first, ns=(10**18, 10**18))
-    os.utime(second, ns=(10**18, 10**18))
-    run_study(study, workers=0, draws=0)
-    one, other = first.read_bytes(), second.read_bytes()
-    first.write_bytes(other)
-    second.write_bytes(one)
-    os.utime(first, ns=(10**18, 10**18))
-    os.utime(second, ns=(10**18, 10**18))
-    summary = run_study(study, workers=0, draws=0)
-    assert (summary.measured, summary.unchanged) == (2, 0)
-
-
 def test_a_cluster_that_does_not_see_the_study_is_told_once(cluster, tmp_path):
     outcomes = map_tasks(
         eval, ["1"], scheduler=cluster.scheduler_address, folder=tmp_path / "not there"

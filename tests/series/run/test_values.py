@@ -4,7 +4,6 @@ import csv
 
 import pytest
 
-from xraymeasure.errors import StudyError
 from xraymeasure.series.agreement.reliability import agreement_of
 from xraymeasure.series.run.run import run_study
 from xraymeasure.series.study.study import read_study
@@ -52,10 +51,3 @@ def test_the_mean_of_readers_stands_but_where_one_decided(make_study):
     (lost,) = measured.lost
     assert lost.which == ("F1",) and lost.reason == "of a reader or occasion that is not compared"
     assert report.measurements[0].comparisons[0].label == "between readers A, B"
-
-
-def test_who_decides_is_one_of_the_readers(make_study):
-    settings = make_study(films=1).folder / "study.toml"
-    settings.write_text(settings.read_text() + 'adjudicator = "Z"\n')
-    with pytest.raises(StudyError, match="adjudicator: 'Z' is not one of the readers"):
-        read_study(settings.parent)

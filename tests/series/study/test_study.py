@@ -124,6 +124,7 @@ def test_a_table_leads_out_of_the_study_only_where_the_study_says_so(folder, pla
         ("[stem]", "[stem", "broken TOML"),
         ("films.csv", "none/*.dcm", "no file matches"),
         ("films.csv", "other.csv", "no such file"),
+        ("seed = 5", 'seed = 5\nadjudicator = "Z"', "adjudicator: 'Z' is not one of the readers"),
     ],
 )
 def test_a_study_that_cannot_be_meant_is_refused_with_words(folder, old, new, words):

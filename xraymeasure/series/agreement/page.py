@@ -81,15 +81,7 @@ _KEY = (
 
 
 def write_agreement(report: AgreementReport, out: str | os.PathLike[str]) -> list[Path]:
-    """Write ``agreement.pdf``, ``.html``, ``.csv`` and ``flow.csv``; return their paths.
-
-    The same report gives the same bytes.
-
-    Raises
-    ------
-    XrayMeasureError
-        If the folder cannot be made or written to.
-    """
+    """Write ``agreement.pdf``, ``.html``, ``.csv`` and ``flow.csv``; return their paths."""
     page = paper_files("agreement", agreement_paper(report))
     return write_files(
         out, {**page, "agreement.csv": agreement_csv(report), "flow.csv": flow_csv(report.flow)}

@@ -49,14 +49,7 @@ class Against:
 def comparisons(
     tasks: Iterable[Against], *, workers: int | None = None, scheduler: str | None = None
 ) -> Iterator[tuple[Against, Comparison | Exception]]:
-    """Yield each reading with what it is against its plan, or with why that cannot be said.
-
-    Parameters
-    ----------
-    tasks : iterable of Against
-    workers, scheduler
-        As in `map_tasks`.
-    """
+    """Yield each reading with what it is against its plan, or with why that cannot be said."""
     todo = []
     for task in tasks:
         if is_whole(task.kept):

@@ -32,13 +32,7 @@ _HEIGHT_MM = 46.0
 def write_learning(
     cohort: Cohort, curves: Sequence[Curve], target: Target, out: str | os.PathLike[str]
 ) -> list[Path]:
-    """Write ``learning.pdf``, ``.html`` and ``.csv``; return their paths.
-
-    Raises
-    ------
-    XrayMeasureError
-        If the folder cannot be made or written to.
-    """
+    """Write ``learning.pdf``, ``.html`` and ``.csv``; return their paths."""
     title = f"{cohort.title}: learning curve" if cohort.title else "Learning curve"
     identity = (cohort.settings.whose,)
     paper = Paper(title, identity, tuple(_blocks(cohort, curves, target)))

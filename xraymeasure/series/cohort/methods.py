@@ -20,9 +20,9 @@ def methods_text(cohort: Cohort) -> str:
 
 def _sentences(cohort: Cohort) -> Iterator[str]:
     settings = cohort.settings
-    yield program_words(settings)
-    yield reading_words(settings, f"; the numbers given here are those of {settings.whose}")
-    yield settings.why
+    yield program_words(settings.run)
+    yield reading_words(settings.run, f"; the numbers given here are those of {settings.whose}")
+    yield settings.standing.why
     hips, persons = len(cohort.cases), cohort.subjects
     yield (
         f"{counted(hips, 'hip')} of {counted(persons, 'person')} entered, each with the first "
@@ -51,7 +51,7 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
             f"centre of the head to the axis of the shaft, "
             f"{_methods(settings, 'femoral_offset', hips)}, both in mm in the plane of the hip."
         )
-    yield interval_words(settings)
+    yield interval_words(settings.run)
     yield (
         "Angles that were planned or recorded in another definition or plane were converted to "
         "radiographic ones in the film's coronal plane first."
@@ -75,15 +75,15 @@ def _sentences(cohort: Cohort) -> Iterator[str]:
         "with intervals that are exact for normal differences (Carkeet A, Optom Vis Sci "
         "2015;92:e71-80)."
     )
-    if len(settings.readers) > 1 or settings.occasions > 1:
+    if len(settings.run.readers) > 1 or settings.run.occasions > 1:
         yield (
             "Reliability, where it is reported for this study, is ICC(2,1) (two-way random "
             "effects, absolute agreement, single reading) and ICC(3,1) (two-way mixed effects, "
             "consistency, single reading) with 95 % intervals (Shrout PE, Fleiss JL, Psychol Bull "
             "1979;86:420-428; McGraw KO, Wong SP, Psychol Methods 1996;1:30-46)."
         )
-    if settings.frozen:
-        yield settings.frozen
+    if settings.run.frozen:
+        yield settings.run.frozen
 
 
 def _methods(settings: Settings, name: str, hips: int) -> str:

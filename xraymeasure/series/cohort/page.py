@@ -35,15 +35,7 @@ from xraymeasure.vocabulary.quantities import CUP_ANGLES
 
 
 def write_cohort(cohort: Cohort, out: str | os.PathLike[str]) -> list[Path]:
-    """Write ``cohort.pdf``, ``.html``, ``.json`` and ``.csv`` into a folder; return their paths.
-
-    The same cohort gives the same bytes.
-
-    Raises
-    ------
-    XrayMeasureError
-        If the folder cannot be made or written to.
-    """
+    """Write ``cohort.pdf``, ``.html``, ``.json``, ``.csv`` and ``flow.csv``; return their paths."""
     page = paper_files("cohort", cohort_paper(cohort))
     tables = {
         "cohort.json": format_cohort(cohort),
@@ -60,7 +52,7 @@ def cohort_paper(cohort: Cohort) -> Paper:
     identity = (
         wording.counted(hips, "hip"),
         settings.whose,
-        f"xraymeasure {settings.versions['xraymeasure']}",
+        f"xraymeasure {settings.run.versions['xraymeasure']}",
     )
     title = f"{cohort.title}: against plan" if cohort.title else "Cohort against plan"
     return Paper(title, identity, tuple(_blocks(cohort)))

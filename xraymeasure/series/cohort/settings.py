@@ -17,22 +17,18 @@ from xraymeasure.vocabulary.quantities import CUP_ANGLES
 from xraymeasure.vocabulary.wording import counted
 
 
-@dataclass(frozen=True, kw_only=True)
-class Settings(RunSettings):
+@dataclass(frozen=True)
+class Settings:
     """With what the numbers of a cohort were made, for the paragraph of methods.
 
     Attributes
     ----------
-    reader, occasion
-        Whose numbers these are.
-    adjudicator : str or None
-        Whose numbers stand instead on the hips that were read by them.
-    averaged : tuple of str
-        The readers whose mean these are, where they are one.
+    run : RunSettings
+        With what the readings were measured.
+    standing : Standing
+        Whose readings these are.
     adjudicated : int
         How many hips the adjudicator read.
-    why : str
-        Why these numbers stand, as sentences.
     methods : mapping of str to mapping of str to int
         For each measurement, how many hips were measured by each method.
     references : mapping of str to int
@@ -41,12 +37,9 @@ class Settings(RunSettings):
         The tolerances that occur, for each measurement.
     """
 
-    reader: str
-    occasion: int
-    adjudicator: str | None
-    averaged: tuple[str, ...]
+    run: RunSettings
+    standing: Standing
     adjudicated: int
-    why: str
     methods: Mapping[str, Mapping[str, int]]
     references: Mapping[str, int]
     tolerances: Mapping[str, tuple[float, ...]]
@@ -54,10 +47,10 @@ class Settings(RunSettings):
     @property
     def whose(self) -> str:
         """Whose numbers these are, in words."""
-        words = str(Standing(self.reader, self.occasion, averaged=self.averaged))
-        if self.adjudicator is None:
+        words, judge = str(self.standing), self.standing.adjudicator
+        if judge is None:
             return words
-        return f"{words}; of {counted(self.adjudicated, 'hip')} adjudicator {self.adjudicator}"
+        return f"{words}; of {counted(self.adjudicated, 'hip')} adjudicator {judge}"
 
 
 def settings_of(
@@ -83,13 +76,9 @@ def settings_of(
             if compared.tolerance is not None and compared.difference is not None:
                 tolerances[compared.name].add(compared.tolerance)
     return Settings(
-        **vars(run_settings(study, summary, places)),
-        reader=standing.reader,
-        occasion=standing.occasion,
-        adjudicator=standing.adjudicator,
-        averaged=standing.averaged,
+        run=run_settings(study, summary, places),
+        standing=standing,
         adjudicated=sum(reader == standing.adjudicator for _, reader, _ in places),
-        why=standing.why,
         methods={name: dict(counts) for name, counts in methods.items()},
         references=dict(references),
         tolerances={name: tuple(sorted(values)) for name, values in tolerances.items()},

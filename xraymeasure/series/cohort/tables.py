@@ -12,6 +12,7 @@ from xraymeasure.files.tables import csv_text
 from xraymeasure.series.agreement.statistics import Limits
 from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share
 from xraymeasure.series.cohort.methods import methods_text
+from xraymeasure.series.cohort.settings import Settings
 
 _CSV = (
     "subject", "film", "side", "name", "unit", "planned", "recorded", "achieved",
@@ -32,10 +33,25 @@ def format_cohort(cohort: Cohort) -> str:
         "outcomes": [_outcome_record(outcome) for outcome in cohort.outcomes],
         "both_cup_angles_within": _share_record(cohort.cup_share),
         "left_out": [{"film": film, "reason": why} for film, why in cohort.left_out],
-        "settings": asdict(cohort.settings),
+        "settings": _settings_record(cohort.settings),
         "methods": methods_text(cohort),
     }
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _settings_record(settings: Settings) -> dict[str, Any]:
+    """Return settings on one level."""
+    standing = asdict(settings.standing)
+    del standing["asked"]
+    return {
+        **asdict(settings.run),
+        **standing,
+        "adjudicated": settings.adjudicated,
+        "why": settings.standing.why,
+        "methods": settings.methods,
+        "references": settings.references,
+        "tolerances": settings.tolerances,
+    }
 
 
 def _outcome_record(outcome: Outcome) -> dict[str, Any]:

@@ -64,15 +64,7 @@ RADIOSTEREOMETRY_REMARK = (
 
 
 def write_followup(followup: FollowUp, out: str | os.PathLike[str]) -> list[Path]:
-    """Write the page of a hip (PDF, HTML) and its tables (JSON, CSV); return their paths.
-
-    The files are called ``followup_SUBJECT_SIDE``. The same follow-up gives the same bytes.
-
-    Raises
-    ------
-    XrayMeasureError
-        If the folder cannot be made or written to.
-    """
+    """Write ``followup_SUBJECT_SIDE`` as ``.pdf``, ``.html``, ``.json`` and ``.csv``."""
     stem = "_".join(part for part in ("followup", followup.subject, followup.side) if part)
     page = paper_files(stem, followup_paper(followup))
     tables = {f"{stem}.json": format_followup(followup), f"{stem}.csv": followup_csv(followup)}
@@ -91,17 +83,10 @@ def write_followups(
     scheduler: str | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
-    """Write the pages of several hips, in parallel, and return their paths.
+    """Write the pages of several hips as `write_followup` does, over workers as in `map_tasks`.
 
-    Parameters
-    ----------
-    hips : iterable of FollowUp
-    out : path-like
-        As for `write_followup`.
-    workers, scheduler
-        As for `map_tasks`; a few pages are written in this process by default.
-    progress : callable, optional
-        Called after each hip with how many are done and how many there are.
+    A few are written in this process by default. `progress` is called after each hip with how many
+    are done and how many there are.
     """
     folder, hips = Path(out).resolve(), list(hips)
     write, paths = partial(write_followup, out=folder), []

@@ -106,12 +106,7 @@ def write_followup_study(found: StudyFollowUp, out: str | os.PathLike[str]) -> l
     """Write the page over all hips, their changes as one table, and what was lost.
 
     The files are ``followup.pdf``, ``followup.html``, ``changes.csv``, ``changes.parquet`` and
-    ``followup_flow.csv``. The same follow-up gives the same bytes.
-
-    Raises
-    ------
-    XrayMeasureError
-        If the folder cannot be made or written to.
+    ``followup_flow.csv``; without a hip that was followed there is no page.
     """
     tables: dict[str, bytes | str] = {
         "changes.csv": changes_csv(found.hips),

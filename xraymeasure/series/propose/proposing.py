@@ -108,13 +108,7 @@ def propose_study(
 ) -> StudyProposals:
     """Look for replaced hips on every film of a study and write what is proposed.
 
-    Parameters
-    ----------
-    study : Study
-    reader, occasion : str, int, optional
-        Look only at films that this reader has not read on that occasion.
-    workers, scheduler, progress
-        As in `run_study`.
+    Where a reader is named, only on films that they have not read on that occasion.
 
     Raises
     ------

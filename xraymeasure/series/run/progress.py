@@ -11,15 +11,7 @@ from contextlib import contextmanager
 def progress_bar(noun: str = "readings") -> Iterator[Callable[[int, int], None]]:
     """Show a bar on standard error while it is open, where that is a terminal; else nothing.
 
-    Parameters
-    ----------
-    noun : str
-        What is counted.
-
-    Yields
-    ------
-    callable
-        To be called with how many are done and how many there are.
+    What it yields is called with how many are done and how many there are.
 
     Examples
     --------

@@ -155,10 +155,8 @@ def run_study(
             # A reading that states its own spread takes no other.
             own = placing[entry.reader] if entry.reading.placing_sd_px is None else None
             film = films[entry.film]
-            opens, own_seed = (
-                study.opens(film),
-                int.from_bytes(_hash(base, *entry.place)[:4], "big"),
-            )
+            opens = study.opens(film)
+            own_seed = int.from_bytes(_hash(base, *entry.place)[:4], "big")
             key = _hash(
                 *_versions(),
                 entry.place,

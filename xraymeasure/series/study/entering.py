@@ -149,13 +149,8 @@ def left_out_rows(
 ) -> tuple[list[dict[str, str]], list[KeyRow]]:
     """Return the rows of the list of what was left out, and those of the key.
 
-    Parameters
-    ----------
-    left : sequence of Seen
-    before : int
-        How many labels of that list are given already.
-    entered : sequence of KeyRow
-        The films that entered meanwhile, by whose labels copies are told.
+    The labels go on after the `before` that are given; copies are told by those of the films that
+    entered.
     """
     labels = {row.file: row.label for row in reversed(entered)}
     rows, keyed = [], []
@@ -178,13 +173,7 @@ def _key_row(label: str, subject: str, entry: Seen) -> KeyRow:
 
 
 def rows_left_out(folder: Path) -> list[dict[str, str]]:
-    """Return the rows of a study's list of what was left out; none where it has no such list.
-
-    Raises
-    ------
-    StudyError
-        If the list has other columns.
-    """
+    """Return the rows of a study's list of what was left out; none where it has no such list."""
     path = folder / LEFT_OUT_FILE
     if not path.exists():
         return []

@@ -73,16 +73,7 @@ class StudyFilm:
 
 
 def films_of_table(folder: Path, source: Path, outside: bool) -> tuple[StudyFilm, ...]:
-    """Return the films that a table of a study's folder names.
-
-    Parameters
-    ----------
-    folder : Path
-        To which the names of files in the table are relative.
-    source : Path
-        The table.
-    outside : bool
-        Whether it may name files outside the folder.
+    """Return the films that a table names, whose files lie in `folder`, or `outside` of it too.
 
     Raises
     ------

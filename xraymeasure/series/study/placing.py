@@ -109,13 +109,7 @@ class Placing:
     landmarks: Mapping[str, Spread]
 
     def on_film(self, mm_per_px: float | None) -> dict[str, float] | None:
-        """Return the usable spreads by landmark in px of a film; None where there is none.
-
-        Parameters
-        ----------
-        mm_per_px : float or None
-            Scale of the film in the plane of the hip.
-        """
+        """Return the usable spreads by landmark in px of a film; None where there is none."""
         found = {
             name: entry.sd_mm / mm_per_px if entry.sd_mm and mm_per_px else entry.sd_px
             for name, entry in self.landmarks.items()
@@ -127,12 +121,7 @@ class Placing:
 def placing_spread(reader: str, films: Iterable[Repeats]) -> Placing:
     """Return a reader's placing spread for every landmark that was placed repeatedly.
 
-    Parameters
-    ----------
-    reader : str
-        Code of the reader.
-    films : iterable of Repeats
-        One entry a film; entries with fewer than two readings say nothing and are passed over.
+    Films with fewer than two readings say nothing and are passed over.
 
     Examples
     --------

@@ -99,7 +99,6 @@ def add_reading(
     Parameters
     ----------
     study : Study
-        The study.
     film : str
         Label of the film.
     occasion : int
@@ -146,13 +145,8 @@ def study_readings(study: Study) -> tuple[StudyReading, ...]:
     """Return the reading that counts for every film, reader and occasion that has one.
 
     A file that cannot be used is returned with its fault; if another version of the same place can
-    be used, that one counts and the fault is dropped with the superseded.
-
-    Returns
-    -------
-    tuple of StudyReading
-        In the order of the study's films, then readers, then occasions; files whose name fits no
-        film of the study come last.
+    be used, that one counts and the fault is dropped with the superseded. They are in the order of
+    the study's films, then readers, then occasions; what fits no film of the study comes last.
     """
     films = {film.label: film for film in study.films}
     order = {label: position for position, label in enumerate(films)}

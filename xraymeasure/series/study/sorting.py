@@ -121,13 +121,9 @@ class Seen:
 
 
 def files_below(folder: Path, but: Sequence[Path] = ()) -> Iterator[Path | Seen]:
-    """Yield every file below a folder, sorted; what cannot be gone into is seen already.
+    """Yield every file below a folder, sorted, but for some folders.
 
-    Parameters
-    ----------
-    folder : Path
-    but : sequence of Path
-        Folders that are passed over.
+    What cannot be gone into is seen already.
     """
     refused: list[Seen] = []
 
@@ -244,13 +240,8 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
 
     That is the one in the study already, else the one that says whose and of when it is before the
     one that does not, one with a plan beside it before one without, the finer greys before 8 bits,
-    the original before the derived, the larger before the smaller.
-
-    Parameters
-    ----------
-    seen : sequence of Seen
-    known : sequence of Seen
-        Films that are in the study.
+    the original before the derived, the larger before the smaller. The films of the study are
+    `known`.
     """
     standing = list(known)
     told: dict[Path, Seen] = {}

@@ -35,7 +35,6 @@ class Worklist:
     Attributes
     ----------
     study : Study
-        The study.
     reader : str
         Code of the reader.
     occasion : int
@@ -144,16 +143,7 @@ def start_reading(
     An empty one carries what the study knows: the index side and the known sizes. The reader's own
     placing spread is no part of it, for it is one of the reader and not of this film's pixels.
 
-    Parameters
-    ----------
-    work : Worklist
-        Whose list it is.
-    film : StudyFilm
-        The film.
-    binding : FilmBinding
-        The film's identifiers.
-    side : {"left", "right"}, optional
-        The index hip, where the study does not say.
+    `side` is the index hip, where the study does not say.
 
     Raises
     ------

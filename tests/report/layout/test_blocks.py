@@ -1,0 +1,42 @@
+"""Papers of the series: every sheet with the caution, the same bytes each time."""
+
+from xraymeasure.about import CAUTION
+from xraymeasure.report.layout.blocks import (
+    Cell,
+    Heading,
+    Paper,
+    Paragraph,
+    Picture,
+    Table,
+    paper_files,
+    paper_sheets,
+)
+
+PAPER = Paper(
+    "Invented <series>",
+    ("12 hips",),
+    (
+        Paragraph("Nothing moved.", loud=True, glyph="○"),
+        Heading("The hips"),
+        Table((("hip", 0.0), ("", 40.0)), [(Cell("S1"), Cell("left", "below"))] * 80),
+        Picture(30.0, lambda make: make(0.0, 0.0, 50.0, 20.0).plot([0, 1]), "A line that rises."),
+    ),
+)
+
+
+def test_every_sheet_carries_the_caution_and_its_number():
+    sheets = paper_sheets(PAPER)
+    assert len(sheets) > 1
+    for number, sheet in enumerate(sheets, start=1):
+        said = " ".join(line.text for line in sheet.lines)
+        assert CAUTION in said and f"page {number} of {len(sheets)}" in said
+        # The head of a table stands again where it goes on.
+        assert any(line.text == "hip" for line in sheet.lines) or number == len(sheets)
+
+
+def test_the_same_paper_gives_the_same_bytes_and_its_words_are_no_markup():
+    files = paper_files("paper", PAPER)
+    assert files == paper_files("paper", PAPER)
+    assert files["paper.pdf"].startswith(b"%PDF")
+    html = files["paper.html"]
+    assert "Invented &lt;series&gt;" in html and 'alt="A line that rises."' in html
