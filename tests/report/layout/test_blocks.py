@@ -7,10 +7,12 @@ from xraymeasure.report.layout.blocks import (
     Paper,
     Paragraph,
     Picture,
+    Setter,
     Table,
     paper_files,
     paper_sheets,
 )
+from xraymeasure.report.layout.sheet import FOOT_MM
 
 PAPER = Paper(
     "Invented <series>",
@@ -32,6 +34,17 @@ def test_every_sheet_carries_the_caution_and_its_number():
         assert CAUTION in said and f"page {number} of {len(sheets)}" in said
         # The head of a table stands again where it goes on.
         assert any(line.text == "hip" for line in sheet.lines) or number == len(sheets)
+
+
+def test_a_picture_stays_with_its_key_and_a_long_identity_off_the_title():
+    picture, key = Picture(30.0, lambda make: None, ""), Paragraph("Bars: hips.", quiet=True)
+    setter = Setter("A title of some length", ("who read it " * 10,))
+    title, who = setter.sheets[0].lines
+    assert who.place[1] < title.place[1] - 0.01
+    setter.y = FOOT_MM - 31.0
+    setter.set(picture, [key])
+    setter.set(key)
+    assert [len(sheet.lines) for sheet in setter.sheets] == [2, 3]
 
 
 def test_the_same_paper_gives_the_same_bytes_and_its_words_are_no_markup():

@@ -268,7 +268,7 @@ def test_hips_without_a_follow_up_are_named_with_the_reason(study):
 def test_a_reader_can_be_chosen(study):
     found = hips_of(study, reader="A")
     assert not found.hips
-    assert "Y1: no reading by A" in dict(found.left_out)["S1 left"]
+    assert "Y1: not read by A (read by B)" in dict(found.left_out)["S1 left"]
     with pytest.raises(StudyError, match="'C' is not one of them"):
         hips_of(study, reader="C")
 

@@ -191,7 +191,7 @@ class Setter:
         self.turn()
 
     def set(self, block: Block, following: Sequence[Block] = ()) -> None:
-        """Set a block; a heading stays with the beginning of what follows it."""
+        """Set a block; a heading stays with what follows it, a picture with its key below."""
         if isinstance(block, Heading):
             self.room_for(8.0 + _beginning(following))
             self.y = self._write(block.text, 10, self.y + 2.5, bold=True) + 0.8
@@ -200,7 +200,8 @@ class Setter:
         elif isinstance(block, Table):
             self._table(block)
         else:
-            self.room_for(block.height_mm)
+            key = [each for each in following[:1] if isinstance(each, Paragraph) and each.quiet]
+            self.room_for(block.height_mm + 1.0 + sum(each.height_mm for each in key))
             top, sheet = self.y, self.sheets[-1]
             made: list[Axes] = []
 

@@ -50,10 +50,14 @@ class Sheet:
     def head(self, title: str, identity: Sequence[str]) -> float:
         """Write title and identity; return where the text may begin."""
         self.text(MARGIN_MM, 10.5, title, 15, bold=True)
+        who = "  ·  ".join(identity)
+        beside = text_width(title, 15, bold=True) + text_width(who, 7) + 4.0 <= TEXT_MM
+        # Below the title where there is no room beside it.
+        down = 0.0 if beside else 4.6
         right = MARGIN_MM + TEXT_MM
-        self.text(right, 12.6, "  ·  ".join(identity), 7, colour=style.GREY, align="right")
-        self.rule(18.5)
-        return 21.0
+        self.text(right, 12.6 + down, who, 7, colour=style.GREY, align="right")
+        self.rule(18.5 + down)
+        return 21.0 + down
 
     def foot(self, caution: str, number: int, count: int) -> None:
         """Write the caution and which of how many pages this is."""

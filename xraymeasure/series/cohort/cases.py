@@ -157,7 +157,8 @@ class _Gathering:
         if film.plan is None:
             raise StudyError(NO_PLAN)
         if not operated:
-            raise StudyError(self._why_not_kept(film))
+            whose = self.standing.averaged or (self.standing.reader,)
+            raise StudyError(self.summary.why_not_measured(film.label, whose))
         side = operated[0].reading.operated_side
         plan = with_tolerance(read_plan(film.plan), self.study.tolerance)
         return [
@@ -179,18 +180,6 @@ class _Gathering:
                 why += f", read by {places[0][1]} only"
         side = several[0].task.reading.operated_side
         return Case(film.subject, film.label, side, comparison, why, film.groups)
-
-    def _why_not_kept(self, film: StudyFilm) -> str:
-        summary, whose = self.summary, self.standing.averaged or (self.standing.reader,)
-        for who in whose:
-            if (film.label, who) in summary.exclusions:
-                return f"excluded by {who}: {summary.exclusions[film.label, who]}"
-        for failure in summary.failed:
-            if failure.film == film.label and failure.reader in whose:
-                return f"could not be measured: {failure.reason}"
-        others = sorted({who for label, who, _ in summary.kept if label == film.label})
-        read = f" (read by {', '.join(others)})" if others else ""
-        return f"not read by {' or '.join(whose)}{read}"
 
     def _before(self, film: StudyFilm, side: Side, place: Place) -> Task | None:
         """Return the latest earlier film of the subject on which this hip has no cup yet."""

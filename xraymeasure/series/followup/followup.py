@@ -245,10 +245,7 @@ def followup_of_study(
             place = film.label, chosen, when
             entry = entries.get(place)
             if place not in summary.kept or entry is None or entry.reading is None:
-                others = sorted({who for label, who, _ in summary.kept if label == film.label})
-                read = f" (read by {', '.join(others)})" if others else ""
-                why = f"no reading by {chosen} that could be measured{read}"
-                dropped.append((film.label, why))
+                dropped.append((film.label, summary.why_not_measured(film.label, [chosen])))
             elif film.day is None:
                 dropped.append((film.label, "the table of films does not say its day"))
             elif entry.reading.operated_side != side:

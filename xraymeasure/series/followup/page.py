@@ -161,7 +161,7 @@ def _blocks(followup: FollowUp) -> Iterator[Block]:
         yield Paragraph(followup.methods)
     yield Heading("How it was reckoned")
     for text in _METHODS:
-        yield Paragraph(text)
+        yield Paragraph(text, quiet=True)
 
 
 def _film(label: str) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from xraymeasure.series.run.task import Task
 from xraymeasure.series.study.readings import Place, StudyReading
+from xraymeasure.vocabulary.wording import counted
 
 
 @dataclass(frozen=True)
@@ -70,10 +71,22 @@ class RunSummary:
         """What was kept of every reading that was measured; see `read_kept`."""
         return {place: task.kept for place, task in self.tasks.items()}
 
+    def why_not_measured(self, film: str, whose: Sequence[str]) -> str:
+        """Return why no number of a film is by any of these readers."""
+        for who in whose:
+            if (film, who) in self.exclusions:
+                return f"excluded by {who}: {self.exclusions[film, who]}"
+        for failure in self.failed:
+            if failure.film == film and failure.reader in whose:
+                return f"could not be measured: {failure.reason}"
+        others = sorted({who for label, who, _ in self.tasks if label == film})
+        read = f" (read by {', '.join(others)})" if others else ""
+        return f"not read by {' or '.join(whose)}{read}"
+
     def __str__(self) -> str:
         """Return the summary as one line."""
         parts = [f"{self.measured} measured", f"{self.unchanged} unchanged"]
         parts += [f"{len(self.failed)} failed"] if self.failed else []
         parts += [f"{self.excluded} excluded"] if self.excluded else []
-        parts += [f"{self.unread} films without a reading"] if self.unread else []
+        parts += [f"{counted(self.unread, 'film')} without a reading"] if self.unread else []
         return f"{', '.join(parts)}; {self.rows} rows in {self.csv}"
