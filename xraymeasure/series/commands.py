@@ -103,7 +103,9 @@ def run(
     )
     answer(summary)
     for failure in summary.failed:
-        tell(f"{failure.reason} (reader {failure.reader}, occasion {failure.occasion})")
+        whose = f" (reader {failure.reader}, occasion {failure.occasion})"
+        # A file whose name fits nothing is nobody's.
+        tell(failure.reason + whose * bool(failure.reader))
     return WRONG if summary.failed else DONE
 
 

@@ -261,7 +261,7 @@ def page():
     placing = Placing(
         "A",
         {
-            "symphysis": Spread(2.0, 1.5, 2.9, 38, 19, 0.3),
+            "symphysis": Spread(2.0, 1.5, 2.9, 38, 19, sd_mm=0.3),
             "teardrop_left": Spread(1.0, 0.7, 2.0, 8, 4),
         },
     )

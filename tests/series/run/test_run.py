@@ -94,7 +94,8 @@ def test_only_what_changed_is_measured_again(make_study):
     assert run_study(study, workers=0, draws=0).measured == 1
     assert run_study(study, workers=0, draws=0, seed=99).measured == 3
 
-    write_placing(study, Placing("A", {"teardrop_left": Spread(45.0, 40.0, 50.0, 40, 20, 9.0)}))
+    spread = Spread(45.0, 40.0, 50.0, 40, 20, sd_mm=9.0)
+    write_placing(study, Placing("A", {"teardrop_left": spread}))
     wider = run_study(study, workers=0, draws=0)
     assert wider.measured == 3
     spread = {

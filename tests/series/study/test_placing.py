@@ -124,7 +124,7 @@ def test_too_few_repeats_are_reported_and_not_used():
 
 
 def test_one_hand_is_one_spread_in_mm_on_films_of_different_pixels():
-    spread = Spread(4.0, 3.0, 5.0, 40, 20, 0.8)
+    spread = Spread(4.0, 3.0, 5.0, 40, 20, sd_mm=0.8)
     # 0.8 mm at the hip are 5.71 pixels of 0.14 mm and 2.67 of 0.30 mm.
     for pitch, pixels in ((0.14, 5.714), (0.30, 2.667)):
         assert Placing("A", {"symphysis": spread}).on_film(pitch) == {

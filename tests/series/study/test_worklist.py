@@ -113,7 +113,7 @@ def test_blinded_readers_see_neither_plan_nor_earlier_readings(study):
 def test_a_new_reading_carries_what_the_study_knows_and_no_landmark(study):
     film = study.films[0]
     read(study, film.label)
-    write_placing(study, Placing("A", {"symphysis": Spread(2.5, 2.0, 3.2, 40, 20, 0.4)}))
+    write_placing(study, Placing("A", {"symphysis": Spread(2.5, 2.0, 3.2, 40, 20, sd_mm=0.4)}))
     made = start_reading(worklist(study, "A", 2), film, FilmBinding("1.2.3", None))
     assert made.landmarks == {}
     assert (made.reader, made.operated_side, made.film.sop_instance_uid) == ("A", "left", "1.2.3")

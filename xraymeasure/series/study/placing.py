@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, ClassVar
 
@@ -76,12 +76,12 @@ class Spread:
     ----------
     sd_px, low_px, high_px : float
         Standard deviation of each coordinate, and its 95 % interval (chi-square).
+    sd_mm : float or None
+        The same in the plane of the hip, from the films whose scale is known.
     freedom : int
         Degrees of freedom.
     films : int
         How many films it rests on.
-    sd_mm : float or None
-        The same in the plane of the hip, from the films whose scale is known.
     """
 
     __pydantic_config__: ClassVar = _STRICT
@@ -89,9 +89,9 @@ class Spread:
     sd_px: PositiveFloat
     low_px: PositiveFloat
     high_px: PositiveFloat
+    sd_mm: PositiveFloat | None = field(default=None, kw_only=True)
     freedom: Annotated[int, Field(ge=1)]
     films: Annotated[int, Field(ge=1)]
-    sd_mm: PositiveFloat | None = None
 
     @property
     def usable(self) -> bool:
@@ -167,7 +167,7 @@ def _spread(name: str, films: Sequence[Repeats]) -> Spread | None:
     sd = math.sqrt(squares / freedom)
     low, high = (math.sqrt(squares / chi2.ppf(p, freedom)) for p in (0.975, 0.025))
     sd_mm = math.sqrt(squares_mm / freedom_mm) if freedom_mm else None
-    return Spread(sd, low, high, freedom, used, sd_mm)
+    return Spread(sd, low, high, freedom, used, sd_mm=sd_mm)
 
 
 def _isotropic(pitch_mm: tuple[float, float] | None) -> np.ndarray:

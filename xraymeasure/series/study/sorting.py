@@ -296,11 +296,12 @@ def _re_export(entry: Seen, other: Seen) -> str:
         one, two = entry.traits, other.traits
         # Two exposures one after the other are two films, however little lies between them.
         exposures = entry.original and other.original and entry.image and other.image
-        if exposures and one.size == two.size:
-            same = one.through(two) > EXPOSED_ONCE
-        else:
-            same = one.likeness(two) > ALIKE or one.through(two) > THROUGH
-        if same or one.seen_through(two):
+        apart = EXPOSED_ONCE if exposures and one.size == two.size else THROUGH
+        same = one.through(two) > apart or one.seen_through(two)
+        # A part cut out of a film lies elsewhere on its grid; what is exposed in it does not.
+        if not (exposures and one.is_whole(two)):
+            same = same or one.likeness(two) > ALIKE
+        if same:
             return f"shows the same picture as {OTHER}, exported otherwise"
     return ""
 
