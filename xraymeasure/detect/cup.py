@@ -33,13 +33,18 @@ _LEAST = np.array([-9.0, -9.0, 17.0, 0.6, -20.0, -75.0, -6.0, -5.5, -6.0, 0.003,
 _MOST = np.array([9.0, 9.0, 40.0, 12.0, 110.0, 75.0, 6.0, 1.5, 1.5, 1.2, 0.9, 3.0, 14.0])
 _AREA_OF_A_VOTE_MM2 = 4.0
 """Area of the detector whose pixels count as one, because what the model lacks is smooth."""
-_HUBER = 3.0
+_HUBER, _BEYOND = 3.0, 0.2
+"""Robust spreads from which the cost rises straight, and what is kept there of the curvature that
+the weights give: all of it makes steps so short that the descent ends on the way, none of it is
+what the cost has and makes some too long (rendered films)."""
 _RIDGE = 0.001
 """Of the tone's finer columns on a clipped film, over the weight of the picture itself."""
 _STABLE = 1.0 + 1e-7
 """A column may vanish (no sharpening to see): this keeps its share of the solution small."""
 _LEAST_GAIN = 0.0005
 """Of the cost, from one more step of the descent."""
+_ITERATIONS = 30
+"""At most; most descents settle within ten."""
 _NEAR = 4.0
 """Steps of the slopes."""
 
@@ -52,22 +57,24 @@ class Solution(NamedTuple):
     residual: np.ndarray
     weight: np.ndarray
     spread: float
+    ridge: np.ndarray
 
 
 def solve(scene: CupScene, design: np.ndarray) -> Solution:
     """Return the best linear combination of the columns, robustly."""
     greys, white = scene.greys, scene.white
     # On a clipped film nothing tells curvature of the tone and sharpening from bone.
-    ridge = np.zeros(design.shape[1])
+    share = np.zeros(design.shape[1])
     if scene.clipped:
-        ridge[2:TONES] = _RIDGE
-    weight = np.ones(len(greys))
+        share[2:TONES] = _RIDGE
+    weight, ridge = np.ones(len(greys)), share
     residual, coefficients, spread = greys, np.zeros(design.shape[1]), 1.0
     for _ in range(3):
         weighted = design * weight[:, None]
         normal = weighted.T @ design
         normal[np.diag_indices_from(normal)] *= _STABLE
-        normal[np.diag_indices_from(normal)] += ridge * normal[1, 1]
+        ridge = share * normal[1, 1]
+        normal[np.diag_indices_from(normal)] += ridge
         coefficients = np.linalg.solve(normal, weighted.T @ greys)
         residual = greys - design @ coefficients
         agrees = white & (residual < 0)
@@ -77,7 +84,7 @@ def solve(scene: CupScene, design: np.ndarray) -> Solution:
         weight = np.minimum(1.0, _HUBER * spread / np.maximum(np.abs(residual), 1e-12))
         weight *= scene.counts
         weight[agrees] = 0.0
-    return Solution(design, coefficients, residual, weight, spread)
+    return Solution(design, coefficients, residual, weight, spread, ridge)
 
 
 def area_share(scene: CupScene) -> float:
@@ -124,17 +131,13 @@ class Fitted:
     slopes: np.ndarray
 
 
-def descend(
-    scene: CupScene, start: np.ndarray, iterations: int, held: Sequence[int] = ()
-) -> Fitted:
+def descend(scene: CupScene, start: np.ndarray, held: Sequence[int] = ()) -> Fitted:
     """Return the fit that a damped Gauss-Newton descent reaches from `start`.
 
     Parameters
     ----------
     scene : CupScene
     start : numpy.ndarray, shape (13,)
-    iterations : int
-        At most.
     held : sequence of int
         Parameters that stay at their prior, where `start` must have them.
     """
@@ -146,7 +149,7 @@ def descend(
     cost = _cost(scene, solution, p, spread)
     damping = 1e-3
     slopes, fresh, sloped_at = np.zeros((len(scene.greys), len(p))), False, np.full(len(p), np.inf)
-    left = iterations
+    left = _ITERATIONS
     while left:
         # Slopes are dear and change slowly: those of a near place serve, but not for the last word.
         fresh = bool(np.any(np.abs(p - sloped_at) > _NEAR * _STEP))
@@ -158,9 +161,7 @@ def descend(
         normal[np.diag_indices_from(normal)] += 1.0 / PRIOR_SD**2
         gradient -= (p - PRIOR) / PRIOR_SD**2
         for _ in range(4):
-            damped = normal + damping * np.diag(np.diag(normal))
-            step = np.clip(np.linalg.solve(damped, gradient), -LONGEST_STEP, LONGEST_STEP)
-            moved = np.clip(p + step, _LEAST, _MOST)
+            moved = _moved(p, normal + damping * np.diag(np.diag(normal)), gradient)
             tried = solve(scene, design_of(scene, moved))
             new = _cost(scene, tried, moved, spread)
             if new < cost:
@@ -194,6 +195,21 @@ def better(scene: CupScene, first: Fitted, second: Fitted) -> Fitted:
     return second if other < one else first
 
 
+def _moved(p: np.ndarray, normal: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+    """Return where a step leads; where one parameter is stopped, the others go on without it."""
+    low = np.maximum(_LEAST, p - LONGEST_STEP)
+    high = np.minimum(_MOST, p + LONGEST_STEP)
+    step = np.linalg.solve(normal, gradient)
+    moved = np.clip(p + step, low, high)
+    held = moved != p + step
+    if held.any() and not held.all():
+        pull = gradient[~held] - normal[np.ix_(~held, held)] @ (moved - p)[held]
+        step[~held] = np.linalg.solve(normal[np.ix_(~held, ~held)], pull)
+        moved[~held] = np.clip(p + step, low, high)[~held]
+    found: np.ndarray = moved
+    return found
+
+
 def normal_equations(
     solution: Solution, slopes: np.ndarray, share: float
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -202,13 +218,15 @@ def normal_equations(
     weighted = design * solution.weight[:, None]
     inner = weighted.T @ design
     inner[np.diag_indices_from(inner)] *= _STABLE
-    seen = np.linalg.solve(
-        inner, np.column_stack([weighted.T @ slopes, weighted.T @ solution.residual])
-    )
+    inner[np.diag_indices_from(inner)] += solution.ridge
+    pull = weighted.T @ solution.residual - solution.ridge * solution.coefficients
+    seen = np.linalg.solve(inner, np.column_stack([weighted.T @ slopes, pull]))
     free = slopes - design @ seen[:, :-1]
-    weighted_free = free * solution.weight[:, None]
     left = solution.residual - design @ seen[:, -1]
-    return share * (weighted_free.T @ free), share * (weighted_free.T @ left)
+    beyond = np.abs(solution.residual) > _HUBER * solution.spread
+    bent = free * np.where(beyond, _BEYOND, 1.0)[:, None]
+    weighted_free = free * solution.weight[:, None]
+    return share * (weighted_free.T @ bent), share * (weighted_free.T @ left)
 
 
 def start_parameters(outer_mm: float, inclination_deg: float, anteversion_deg: float) -> np.ndarray:

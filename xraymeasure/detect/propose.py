@@ -281,18 +281,18 @@ def _cup(
         about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
         reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
         near = scene(_FINE_MM, about, reach)
-        fine = cup.descend(near, p, 9, (picture.LIP,))
+        fine = cup.descend(near, p, (picture.LIP,))
         if _MAY_BE_LONG_MM[0] < fine.parameters[picture.FACE] < _MAY_BE_LONG_MM[1]:
             start = fine.parameters.copy()
             start[picture.FACE] = _USUAL_LENGTH_MM
             start[picture.ANTEVERSION] -= np.copysign(_FLATTER_DEG, start[picture.ANTEVERSION])
-            fine = cup.better(near, fine, cup.descend(near, start, 9, (picture.LIP,)))
+            fine = cup.better(near, fine, cup.descend(near, start, (picture.LIP,)))
         if not may_be_cup(near, fine):
             return None
         if may_have_lip(near, fine):
             start = fine.parameters.copy()
             start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_DEG
-            lipped = cup.descend(near, start, 9, (picture.FACE,))
+            lipped = cup.descend(near, start, (picture.FACE,))
             if is_lip(lipped, fine) and may_be_cup(near, lipped):
                 # The two models lie on either side of a lip's anteversion.
                 p = lipped.parameters.copy()
@@ -307,7 +307,7 @@ def _cup(
     least = np.inf
     for anteversion in () if wide.all_white else _STARTS_DEG:
         start = cup.start_parameters(outer, 43.0, anteversion)
-        coarse = cup.descend(wide, start, 7, (picture.FLANGE, picture.LIP))
+        coarse = cup.descend(wide, start, (picture.FLANGE, picture.LIP))
         if not may_become_cup(wide, coarse):
             break
         if coarse.cost > _NO_BETTER * least:
