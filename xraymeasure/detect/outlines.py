@@ -14,9 +14,6 @@ from xraymeasure.geometry.projection import project
 HEAD_POINTS = 12
 _SMALL_SPREAD = 3.0
 """How much one interval may exceed what is wanted for a smaller spread: 3 % for one of 1 %."""
-_LOOSE_DEG, _LOOSE = 1.5, 1.35
-"""From this spread of inclination on, the interval that is measured from points so loose reaches
-0.75 of what the first order below says (five rendered shells with a raised lip)."""
 
 
 def head_outline_mm(head: Head, source_detector_mm: float) -> np.ndarray:
@@ -71,8 +68,6 @@ def rim_outline_mm(
     outline = project(circle.T, scene.beam.source_detector_mm).T
     x, y, a, b, angle = fit_ellipse(outline).parameters
     wanted = np.radians(angle_sd_deg)
-    if angle_sd_deg[0] > _LOOSE_DEG:
-        wanted[0] *= _LOOSE
     best: tuple[float, float, np.ndarray] | None = None
     for first in np.radians(np.arange(8.0, 41.0, 4.0)):
         for second in np.arange(first + np.radians(12.0), np.radians(90.0), np.radians(4.0)):
@@ -119,5 +114,6 @@ def _angle_spread(at: np.ndarray, a: float, b: float) -> tuple[float, float]:
     covariance = np.linalg.inv(design.T @ design)
     ratio = min(b / a, 0.999)
     # sin RA = b / a
-    u = np.hypot(covariance[3, 3] ** 0.5, ratio * covariance[2, 2] ** 0.5)
-    return float(covariance[4, 4] ** 0.5), float(u / (a * (1.0 - ratio**2) ** 0.5))
+    of_halves = np.array([-ratio, 1.0]) / (a * (1.0 - ratio**2) ** 0.5)
+    u = (of_halves @ covariance[2:4, 2:4] @ of_halves) ** 0.5
+    return float(covariance[4, 4] ** 0.5), float(u)
