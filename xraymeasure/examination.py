@@ -149,7 +149,7 @@ def examine(
     if before is not None and findings is None:
         said = (*pair_findings(film, reading, before), *measured.findings)
         measured = replace(measured, findings=said)
-    compared = compare(measured, plan, earlier) if plan else None
+    compared = compare(measured, plan, earlier, reading.not_as_planned) if plan else None
     if compared and helps:
         compared = with_helps(compared, film, reading, reference)
     return Examination(

@@ -210,6 +210,16 @@ class TestContradictions:
         with pytest.raises(PlanError, match=words):
             compare(self.measured, plan)
 
+    def test_what_was_used_instead_is_said_once_the_reader_confirmed_it(self):
+        plan = Plan("left", CupPlan(40, 15, outer_diameter_mm=52), FemurPlan(head_diameter_mm=32))
+        with pytest.raises(PlanError, match=r"outer_diameter_mm.*not_as_planned: cup_diameter_mm"):
+            compare(self.measured, plan, not_as_planned=("head_diameter_mm",))
+        both = ("head_diameter_mm", "cup_diameter_mm")
+        found = compare(self.measured, plan, not_as_planned=both)
+        said = "Planned head 32 mm, used 36 mm.", "Planned cup 52 mm, used 54 mm."
+        assert found.notes[:2] == said
+        assert found.row("radiographic_inclination").planned == 40
+
 
 class TestVerdict:
     plan = Plan("left", CupPlan(40, 15), tolerance=Tolerance(5, 5))

@@ -398,18 +398,23 @@ def test_the_numbers_are_copied_as_text(read):
     assert interval_text(row) in text
 
 
-def test_a_plan_of_another_head_is_mended_by_one_click(read):
+def test_another_head_than_planned_is_compared_once_it_is_confirmed_and_the_plan_stays(read):
     dock, session = read.dock, read.dock.session
     size = session.reading.head_diameter_mm["left"]
     femur = FemurPlan(head_diameter_mm=size + 4)
     dock.set_plan(Plan("left", cup=CupPlan(inclination_deg=40.0), femur=femur))
     note = dock.placing.hips.note
     assert session.result.comparison is None
-    assert f"make it head {size:g} mm" in note.text()
+    said = f"Planned head {size + 4:g} mm, used {size:g} mm"
+    assert said in note.text() and "press" in note.text()
     QTest.mouseClick(note, Qt.MouseButton.LeftButton)
-    assert session.plan.femur.head_diameter_mm == size
-    assert session.result.comparison is not None
-    assert "make it" not in note.text()
+    assert session.plan.femur.head_diameter_mm == size + 4
+    assert f"{said}." in session.result.comparison.notes
+    assert f"{said}." in dock.compare.notes.text()
+    assert said in note.text() and "press" not in note.text()
+    # Another size again is asked about again.
+    session.record_for("left", head_diameter_mm=size - 4)
+    assert session.result.comparison is None and not session.confirmed_sizes
 
 
 def test_a_plan_of_the_other_side_is_refused_with_words(read, tmp_path):

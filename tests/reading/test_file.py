@@ -96,6 +96,15 @@ def test_sizes_of_both_hips_are_given_by_side():
     assert parse_reading(format_reading(only_other)) == only_other
 
 
+def test_what_is_not_as_planned_is_kept_and_left_out_where_all_is():
+    assert "not_as_planned" not in format_reading(parse_reading(text_of()))
+    reading = parse_reading(text_of(not_as_planned=["head_diameter_mm"]))
+    assert reading.not_as_planned == ("head_diameter_mm",)
+    assert parse_reading(format_reading(reading)) == reading
+    with pytest.raises(ReadingError, match="not_as_planned"):
+        parse_reading(text_of(not_as_planned=["side"]))
+
+
 def test_a_landmark_still_being_placed_can_be_saved(tmp_path):
     reading = parse_reading(text_of(landmarks={"cup_rim_left": [[1, 2], [3, 4]]}))
     save_reading(reading, tmp_path / "r.json")

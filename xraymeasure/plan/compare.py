@@ -18,6 +18,7 @@ from xraymeasure.errors import PlanError
 from xraymeasure.measuring.results import Finding, Measurement, Measurements
 from xraymeasure.plan.opening import Opening, find_opening, unsettled_reason
 from xraymeasure.plan.plan import (
+    STATED,
     CupPlan,
     FemurPlan,
     LegLengthPlan,
@@ -26,6 +27,7 @@ from xraymeasure.plan.plan import (
     Tolerance,
     format_plan,
     parse_plan,
+    planned_and_used,
     read_plan,
 )
 from xraymeasure.plan.rows import LABELS, WITHHELD, Comparison, ComparisonRow, Verdict, judged
@@ -72,32 +74,39 @@ _ANOTHER_CUP = (
 _NO_NECK_TOLERANCE = "no tolerance is set for it: a turned femur opens the projected angle"
 
 
-def _check_same_operation(plan: Plan, measurements: Measurements) -> None:
+def _sizes_used(plan: Plan, measurements: Measurements, not_as_planned: Sequence[str]) -> list[str]:
     """Refuse a plan that cannot be of the operation that the film shows.
 
     The side, the diameters of head and cup, and the stem's neck-shaft angle are facts, not
-    targets: where plan and reading both state one they must state the same.
+    targets: where plan and reading both state one they must state the same, unless the reader
+    confirmed that another was used; that is what is returned, in words.
     """
-    side, known = measurements.operated_side, measurements.known
+    side, used = measurements.operated_side, []
     if plan.operated_side != side:
         raise PlanError(
             f"operated_side: the plan says {plan.operated_side} and the reading says {side}; "
             "correct the one that is wrong"
         )
-    for key, planned, entered in (
-        ("femur.head_diameter_mm", plan.femur.head_diameter_mm, known.head_diameter_mm),
-        ("cup.outer_diameter_mm", plan.cup.outer_diameter_mm, known.cup_diameter_mm),
-        ("femur.neck_shaft_angle_deg", plan.femur.neck_shaft_angle_deg, known.neck_shaft_angle_deg),
-    ):
-        if planned is not None and entered is not None and not math.isclose(planned, entered):
+    for name, (section, key, _) in STATED.items():
+        planned = getattr(getattr(plan, section), key)
+        entered = getattr(measurements.known, name)
+        if planned is None or entered is None or math.isclose(planned, entered):
+            continue
+        if name not in not_as_planned:
             raise PlanError(
-                f"{key}: the plan says {planned:g} and the reading says {entered:g}; "
-                "correct the one that is wrong"
+                f"{section}.{key}: the plan says {planned:g} and the reading says {entered:g}; "
+                f"correct the one that is wrong, or if another was used than planned, have the "
+                f"reader confirm it (not_as_planned: {name})"
             )
+        used.append(f"{planned_and_used(name, planned, entered)}.")
+    return used
 
 
 def compare(
-    measurements: Measurements, plan: Plan, before: Measurements | None = None
+    measurements: Measurements,
+    plan: Plan,
+    before: Measurements | None = None,
+    not_as_planned: Sequence[str] = (),
 ) -> Comparison:
     """Hold what a film shows against the plan.
 
@@ -108,6 +117,9 @@ def compare(
     plan : Plan
     before : Measurements, optional
         Of the film before the operation, for planned and recorded changes.
+    not_as_planned : sequence of str
+        The reading's keys of sizes of which the reader confirmed that another was used than
+        planned; see `Reading`.
 
     Returns
     -------
@@ -135,7 +147,7 @@ def compare(
     >>> found.row("radiographic_inclination").verdict
     'outside'
     """
-    _check_same_operation(plan, measurements)
+    used = _sizes_used(plan, measurements, not_as_planned)
     other_posture = _posture_note(measurements, plan)
     tilt = plan.cup.pelvic_tilt_deg
     planned, planned_note = to_film(
@@ -191,8 +203,9 @@ def compare(
         planned_neck = certain(plan.femur.neck_shaft_angle_deg)
         row = _row(measurements, "neck_shaft_angle", planned_neck, None, None)
         rows.append(row if row.achieved is None else replace(row, reason=_NO_NECK_TOLERANCE))
-    rows = _with_cup_size(rows, measurements, plan)
-    notes = [planned_note, recorded_note, other_posture]
+    if "cup_diameter_mm" not in not_as_planned:
+        rows = _with_cup_size(rows, measurements, plan)
+    notes = [*used, planned_note, recorded_note, other_posture]
     notes += [_opening_note(opening)]
     notes += [_recorded_note(row) for row in rows]
     if any(row.achieved is not None and row.name == "leg_length_change" for row in rows):

@@ -160,6 +160,24 @@ class Plan:
         return self
 
 
+STATED: dict[str, tuple[str, str, str]] = {
+    "head_diameter_mm": ("femur", "head_diameter_mm", "head {:g} mm"),
+    "cup_diameter_mm": ("cup", "outer_diameter_mm", "cup {:g} mm"),
+    "neck_shaft_angle_deg": ("femur", "neck_shaft_angle_deg", "neck-shaft angle {:g}°"),
+}
+"""What a plan states and a reading too: the reading's key, the plan's section and key, in words."""
+
+
+def planned_and_used(name: str, planned: float, used: float) -> str:
+    """Return which size was planned and which was used, by the reading's key.
+
+    >>> planned_and_used("head_diameter_mm", 32.0, 36.0)
+    'Planned head 32 mm, used 36 mm'
+    """
+    words = STATED[name][2]
+    return f"Planned {words.format(planned)}, used {used:g}{words.split('{:g}')[1]}"
+
+
 def parse_plan(text: str, where: str = "plan") -> Plan:
     r"""Return the plan that `text` holds.
 

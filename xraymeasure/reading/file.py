@@ -61,6 +61,8 @@ def _folded(record: dict[str, Any]) -> dict[str, Any]:
     record |= {key: natives.get(side) for side, key in _NATIVE.items()}
     if record["proposed"] and record["proposed"]["carried"] is None:
         del record["proposed"]["carried"]
+    if not record["not_as_planned"]:
+        del record["not_as_planned"]
     comment, landmarks = record.pop("comment"), record.pop("landmarks")
     record = {"film": record.pop("film"), **record, "comment": comment}
     known = {key: each for key, each in record.items() if key in _ALWAYS or each is not None}

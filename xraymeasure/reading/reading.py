@@ -21,6 +21,7 @@ Point = tuple[float, float]
 
 Opens = Literal["anterior", "posterior"]
 Posture = Literal["supine", "standing"]
+Size = Literal["head_diameter_mm", "cup_diameter_mm", "neck_shaft_angle_deg"]
 
 
 # Bounds stand beside each field; a file is held to them, an edit in the window need not be.
@@ -136,6 +137,9 @@ class Reading:
         The reader's own placing spread, instead of the defaults.
     proposed : Provenance or None
         Which landmarks the program proposed; None where it proposed none.
+    not_as_planned : tuple of str
+        The known sizes of the index hip of which the reader confirmed that another was used than
+        planned, by their keys.
     """
 
     __pydantic_config__: ClassVar = _STRICT
@@ -157,6 +161,7 @@ class Reading:
     placing_sd_px: _Length | Mapping[str, _Length] | None = None
     proposed: Provenance | None = None
     comment: str | None = None
+    not_as_planned: tuple[Size, ...] = ()
 
     def __repr__(self) -> str:
         placed = sum(bool(points) for points in self.landmarks.values())

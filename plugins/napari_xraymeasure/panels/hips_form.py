@@ -17,6 +17,7 @@ from napari_xraymeasure.panels.widgets import (
 )
 from napari_xraymeasure.session.placing_order import HIP_STATES, HipState
 from napari_xraymeasure.session.session import Session
+from xraymeasure.plan.plan import STATED, planned_and_used
 from xraymeasure.vocabulary.landmarks import SIDES, Side
 
 _HIP_WORDS: dict[HipState, str] = {
@@ -220,17 +221,10 @@ class HipsForm(QWidget):
     def _show_note(self, session: Session) -> None:
         warning = "" if session.blinded else size_warning(session.result)
         offered, contradicted = session.offered, session.contradicted
-        words = {
-            "head_diameter_mm": "head {:g} mm",
-            "cup_diameter_mm": "cup {:g} mm",
-            "neck_shaft_angle_deg": "neck angle {:g}°",
-        }
-        sizes = ", ".join(
-            words[name].format(value) for name, value in (offered or contradicted).items()
-        )
         act: Callable[[], None] = self.findings_wanted.emit
         text = tip = ""
         if offered:
+            sizes = ", ".join(STATED[name][2].format(value) for name, value in offered.items())
             text, tip = f"Take from the plan: {sizes}", "Enter the sizes that the plan knows"
             act = session.take_offered
         elif warning:
@@ -239,9 +233,12 @@ class HipsForm(QWidget):
             start = fitting if fitting >= 0 else max(warning.find("Is the head"), 0)
             text, tip = f"▲ {warning[start:].strip()}", warning
         elif contradicted:
-            text = f"▲ The plan says otherwise: make it {sizes}"
-            tip = "Nothing is compared with a plan of other sizes. Press to put yours in the plan"
-            act = session.mend_plan
+            text = "; ".join(planned_and_used(n, *sizes) for n, sizes in contradicted.items())
+            tip = "Another was used than planned, as you confirmed"
+            if not session.confirmed_sizes:
+                text = f"▲ {text}: press if so"
+                tip = "Nothing is compared with the plan until you confirm that this was used"
+                act = session.confirm_sizes
         self._press_note = act
         room = self.note.width() - 8
         self.note.setText(

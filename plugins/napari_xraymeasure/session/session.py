@@ -20,16 +20,9 @@ from xraymeasure.measuring.calibration import heads_like
 from xraymeasure.measuring.measure import landmark_shares
 from xraymeasure.measuring.results import Measurement
 from xraymeasure.measuring.uncertainty import LandmarkShare
-from xraymeasure.plan.plan import Plan
+from xraymeasure.plan.plan import STATED, Plan
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
-
-_IN_PLAN = {
-    "head_diameter_mm": ("femur", "head_diameter_mm"),
-    "cup_diameter_mm": ("cup", "outer_diameter_mm"),
-    "neck_shaft_angle_deg": ("femur", "neck_shaft_angle_deg"),
-}
-"""Where a plan states what a reading states too."""
 
 
 class Session(Proposing):
@@ -114,7 +107,7 @@ class Session(Proposing):
         plan = self.plan
         if plan is None or plan.operated_side != self.reading.operated_side:
             return {}
-        sizes = {name: getattr(getattr(plan, part), of) for name, (part, of) in _IN_PLAN.items()}
+        sizes = {name: getattr(getattr(plan, part), of) for name, (part, of, _) in STATED.items()}
         return {name: value for name, value in sizes.items() if value is not None}
 
     @property
@@ -124,11 +117,23 @@ class Session(Proposing):
         return {n: v for n, v in self._planned.items() if side not in getattr(self.reading, n)}
 
     @property
-    def contradicted(self) -> dict[str, float]:
-        """The reading's sizes of which the plan says otherwise: nothing is compared with it."""
+    def contradicted(self) -> dict[str, tuple[float, float]]:
+        """The sizes that are not as planned: planned and used, by the reading's attribute.
+
+        Nothing is compared until the reader has confirmed them.
+        """
         own = {name: getattr(self.reading, name) for name in self._planned}
         side, planned = self.reading.operated_side, self._planned
-        return {n: v[side] for n, v in own.items() if v.get(side, planned[n]) != planned[n]}
+        return {
+            name: (planned[name], used[side])
+            for name, used in own.items()
+            if used.get(side, planned[name]) != planned[name]
+        }
+
+    @property
+    def confirmed_sizes(self) -> bool:
+        """Whether the reader confirmed all that is not as planned."""
+        return set(self.contradicted) <= set(self.reading.not_as_planned)
 
     @property
     def takes_proposals(self) -> bool:
@@ -202,24 +207,26 @@ class Session(Proposing):
         self._commit(replace(self.reading, **facts))
 
     def record_for(self, side: Side, **facts: float | str | None) -> None:
-        """Set what is known of one hip; None takes it back."""
-        changed = {}
+        """Set what is known of one hip; None takes it back.
+
+        Another size is another that was used: whether that was planned is asked anew.
+        """
+        changed: dict[str, Any] = {}
+        kept_as_used = self.reading.not_as_planned
         for name, value in facts.items():
+            if getattr(self.reading, name).get(side) != value:
+                kept_as_used = tuple(each for each in kept_as_used if each != name)
             kept = {key: known for key, known in getattr(self.reading, name).items() if key != side}
             changed[name] = kept if value is None else kept | {side: value}
-        self.record(**changed)
+        self.record(**changed, not_as_planned=kept_as_used)
 
     def take_offered(self) -> None:
         """Take over the sizes that the plan knows."""
         self.record_for(self.reading.operated_side, **self.offered)
 
-    def mend_plan(self) -> None:
-        """Let the reading's sizes stand in the plan."""
-        plan: Any = self.plan
-        for name, value in self.contradicted.items():
-            part, of = _IN_PLAN[name]
-            plan = replace(plan, **{part: replace(getattr(plan, part), **{of: value})})
-        self.hold_against(plan)
+    def confirm_sizes(self) -> None:
+        """Confirm that the reading's sizes were used, whatever the plan says."""
+        self.record(not_as_planned=tuple(self.contradicted))
 
     def hold_against(self, plan: Plan | None, *, keep: bool = True) -> None:
         """Hold the film against a plan, or against none, and keep it as the reading is kept."""
