@@ -17,17 +17,10 @@ from xraymeasure.detect.cup import (
     normal_equations,
     solve,
 )
-from xraymeasure.detect.picture import LIP, TONES, CupScene, U, V
+from xraymeasure.detect.picture import LIP, CupScene, U, V
 
 _LEFT_OUT = ([2], [3], [5], [-5, -4, -3, -2, -1])
 """Of a design: the tone's curvature, wide sharpening, slow harmonising, the ground's top."""
-
-
-def sharpening(fitted: Fitted) -> float:
-    """Return how strongly the film raises edges, over how strongly it shows metal."""
-    _, shown, squared, wide, narrow, _ = fitted.solution.coefficients[:TONES]
-    densest = fitted.solution.design[:, 1].max()
-    return float((wide + narrow) / max(shown + squared * densest, 1e-6))
 
 
 def turned_by_a_lip(scene: CupScene, fitted: Fitted) -> np.ndarray:
