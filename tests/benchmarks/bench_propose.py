@@ -78,10 +78,15 @@ def invented(
             yield invented_case(kinds[kind], first_seed + seed)
 
 
-def invented_case(variant: Variant, seed: int) -> Case:
+def invented_case(
+    variant: Variant,
+    seed: int,
+    bone_spacing_mm: float = BONE_SPACING_MM,
+    warp_mm: float = WARP_MM,
+) -> Case:
     """Return one random film and its truth."""
     scenario = random_scenario(variant, seed, PITCH_MM)
-    pixels = picture(scenario, bone_spacing_mm=BONE_SPACING_MM, warp_mm=WARP_MM)
+    pixels = picture(scenario, bone_spacing_mm=bone_spacing_mm, warp_mm=warp_mm)
     known = truth(scenario)
     inverted = scenario.photometric == "MONOCHROME1"
     film = film_from_array(

@@ -9,6 +9,7 @@ from scipy.ndimage import rotate, uniform_filter
 
 from tests.camera import land
 from tests.detect.metal_film import PITCH, Metal, metal_film
+from xraymeasure.detect.accept import may_be_axis
 from xraymeasure.detect.cup import descend, start_parameters
 from xraymeasure.detect.femur import SHAFT, find_axis
 from xraymeasure.detect.field import plate
@@ -22,6 +23,8 @@ LEFT = Metal()
 OPAQUE = Metal(side="right", shell_attenuation=0.45, head_attenuation=0.42, anteversion=9.0)
 SMALL = Metal(side="right", inclination=36, anteversion=25, head_mm=28)
 ODD = Metal(flange=True, holes=True)
+ONE = replace(LEFT, lip_mm=3.0)
+"""The only implant of its film, with a raised lip."""
 
 
 @cache
@@ -82,10 +85,9 @@ def test_a_descent_from_afar_ends_at_the_foot():
 
 def test_a_raised_lip_hardly_turns_the_inclination_and_is_said():
     # Taken for a shell that is longer all round, it turned it by 4 degrees.
-    lipped = replace(LEFT, lip_mm=3.0)
-    found = only(found_on(lipped))
-    assert abs(found.inclination_deg - lipped.inclination) < 1.96 * found.angle_sd_deg[0] < 4.0
-    assert abs(found.anteversion_deg - lipped.anteversion) < 1.2
+    found = only(found_on(ONE))
+    assert abs(found.inclination_deg - ONE.inclination) < 1.96 * found.angle_sd_deg[0] < 4.0
+    assert abs(found.anteversion_deg - ONE.anteversion) < 1.2
     assert any("raised on its upper half" in doubt for doubt in found.doubts)
 
 
@@ -220,6 +222,42 @@ def test_the_edge_of_the_collimator_is_no_cortex():
     film = film_from_array(pixels, pitch_mm=PITCH, source_detector_mm=1150.0)
     axis = find_axis(plate(film), 88 * 1.16, 5 * 1.16, "left", SHAFT)
     assert [x for x, _ in axis.points_mm] == pytest.approx([(88 + 30) * 1.16] * 4, abs=1.0)
+
+
+def test_the_skin_is_no_cortex():
+    """A thigh of 150 mm, of which 22 mm lie outside a faint bone."""
+
+    def chord(off, radius):
+        return 2.0 * np.sqrt(np.clip(radius**2 - off**2, 0.0, None))
+
+    x, bone = (np.arange(800) - 400) * 0.5, 137.0
+    density = 0.02 * chord(x - (bone + 18 + 22 - 75), 75)
+    density += 0.012 * (chord(x - bone, 18) - chord(x - bone, 11))
+    uneven = 1 + 0.04 * np.sin(np.arange(720) / 13.0)[:, None]
+    noise = 1 + 0.006 * np.random.default_rng(0).standard_normal((720, 800))
+    passed = np.exp(-density * uneven) * noise + 0.002
+    shown = np.clip(-np.log(passed) / 7.0 * 4095, 0, 4095).astype(np.uint16)
+    film = film_from_array(shown, pitch_mm=0.5, source_detector_mm=1150.0)
+    axis = find_axis(plate(film), bone - 35, 5.8, "left", SHAFT)
+    # To leave it out is right as well: the skin was taken for the outer edge, 10 mm off.
+    if may_be_axis(axis):
+        assert [x for x, _ in axis.points_mm] == pytest.approx([bone] * 4, abs=1.0)
+
+
+def test_the_shaft_of_a_femur_without_an_implant_is_proposed_with_the_other_hip():
+    # It runs straight down as well, 30 mm beside its hip.
+    points = np.array(only(found_on(ONE)).landmarks["femoral_shaft_right"])
+    true = (720 / 2) - (88 + 30) * 1.16 / PITCH
+    assert points[:, 1] == pytest.approx(true, abs=2.0)
+    cropped = film_from_array(
+        np.ascontiguousarray(film_of(ONE).pixels[:, 200:]),
+        pitch_mm=PITCH,
+        source_detector_mm=1150.0,
+        beam_centre=((film_of(ONE).shape[0] - 1) / 2, 359.5 - 200),
+    )
+    found = only(propose(cropped, head_diameter_mm=32))
+    assert "femoral_shaft_left" in found.landmarks
+    assert "femoral_shaft_right" not in found.landmarks
 
 
 def test_two_heads_that_cannot_both_have_the_diameter_given_are_doubtful():

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.detect.field import Field, Plate
-from xraymeasure.vocabulary.landmarks import Side, lateral_sign
+from xraymeasure.vocabulary.landmarks import Side, lateral_sign, other_side
 
 _ROW_MM = 3.0
 _COLUMN_MM = 0.5
@@ -57,7 +57,13 @@ STEM = _Kind(
     outward=0.0,
     placing_sd_mm=0.5,
 )
+HIPS_APART_MM = 178.0
+"""From hip to hip, in their plane; give or take 15 (common practice, no source)."""
+
 _SHORTEST_MM = 30.0
+_FLESH_MM, _AS_HIGH = (1.5, 6.0), 5.0
+"""Where beside an edge flesh is looked for; how many times one step down may be as high as the
+other."""
 _SLOPES = np.arange(-0.275, 0.2751, 0.025)
 
 
@@ -110,8 +116,8 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
     edges = _edges(field, kind.metal)
     if edges is None:
         return None
-    y, slope = edges
-    found = _search(field, slope, y, x_mm, lateral, kind)
+    y, greys, slope = edges
+    found = _search(field, greys, slope, y, x_mm, lateral, kind)
     if found is None:
         return None
     (place, lean, width, taper), score = found
@@ -136,8 +142,20 @@ def find_axis(plate: Plate, x_mm: float, y_mm: float, side: Side, kind: _Kind) -
     return Axis(tuple(points), score, float(np.hypot(first_spread, second_spread)), bend)
 
 
-def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray] | None:
-    """Return the y of bands of rows, and the capped slope of grey along x in each."""
+def find_other_shaft(
+    plate: Plate, x_mm: float, y_mm: float, side: Side, magnification: float
+) -> Axis | None:
+    """Return the shaft of the other femur, as `find_axis` does from about where its hip lies.
+
+    A shaft is found wherever its hip lies within some 25 mm of where it is taken to be.
+    """
+    other = other_side(side)
+    across = lateral_sign(other) * HIPS_APART_MM * magnification
+    return find_axis(plate, x_mm + across, y_mm, other, SHAFT)
+
+
+def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Return the y of bands of rows, their greys, and the capped slope of these along x."""
     from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
     band = max(1, round(_ROW_MM / field.pitch_mm[0]))
@@ -156,11 +174,17 @@ def _edges(field: Field, metal: bool) -> tuple[np.ndarray, np.ndarray] | None:
         reach = 2 * round(_BESIDE_FLAT_MM / field.pitch_mm[1]) + 1
         slope[:, maximum_filter1d(flat.astype(np.uint8), reach).astype(bool)] = 0.0
     cap = float(np.percentile(np.abs(slope), 98.5 if metal else 93.0))
-    return y, np.clip(slope / max(cap, 1e-9), -1.0, 1.0)
+    return y, greys, np.clip(slope / max(cap, 1e-9), -1.0, 1.0)
 
 
 def _search(
-    field: Field, slope: np.ndarray, y: np.ndarray, x_mm: float, lateral: float, kind: _Kind
+    field: Field,
+    greys: np.ndarray,
+    slope: np.ndarray,
+    y: np.ndarray,
+    x_mm: float,
+    lateral: float,
+    kind: _Kind,
 ) -> tuple[tuple[float, float, float, float], float] | None:
     """Return (place, lean, width, taper) of the pair of edges that is seen best, and how well."""
     pitch, first = field.pitch_mm[1], field.first_mm[0]
@@ -178,6 +202,7 @@ def _search(
     reach = 2 * round(1.2 / pitch) + 1
     rising, falling = (maximum_filter1d(edge, reach, axis=1) for edge in (rising, falling))
     for lean in _SLOPES:
+        stands_out = _stands_out(greys[::2], off[:, 0] * lean, field, places, widths)
         for taper in kind.tapers:
             middle = places[None, :, None] + lean * off
             half = 0.5 * (widths[None, None, :] + taper * off)
@@ -189,13 +214,43 @@ def _search(
                 falling[rows, np.clip(right, 0, columns - 1)],
             )
             # Of pairs that are seen alike the outer one is the bone's: metal and marrow lie inside.
-            score = np.where(inside, both, 0.0).mean(axis=0) + kind.outward * widths
+            share = np.where(inside, both, 0.0).mean(axis=0)
+            score = (share + kind.outward * widths) * stands_out
             top = np.unravel_index(int(score.argmax()), score.shape)
             if score[top] > best:
-                best = float(score[top])
+                best, seen = float(score[top]), float(share[top])
                 found = (float(places[top[0]]), float(lean), float(widths[top[1]]), taper)
-                seen = best - kind.outward * found[2]
     return None if found is None else (found, seen)
+
+
+def _stands_out(
+    greys: np.ndarray, aside_mm: np.ndarray, field: Field, places: np.ndarray, widths: np.ndarray
+) -> np.ndarray:
+    """Return by how much what lies between two edges is denser than what lies beside, 0 to 1.
+
+    Bone has flesh on either side: the step down is about as high on both. Where one edge is the
+    skin, beyond which is air, or the inside of a cortex, it is not.
+    """
+    pitch, first = field.pitch_mm[1], field.first_mm[0]
+    columns = np.arange(greys.shape[1])
+    at = np.clip(columns + np.rint(aside_mm / pitch).astype(np.intp), 0, columns[-1])
+    upto = np.pad(np.take_along_axis(greys, at, axis=1).mean(axis=0).cumsum(), (1, 0))
+
+    def mean(low_mm: np.ndarray, high_mm: np.ndarray) -> np.ndarray:
+        low, high = (
+            np.clip(np.rint((each - first) / pitch).astype(np.intp), 0, columns[-1])
+            for each in (low_mm, high_mm)
+        )
+        return np.asarray((upto[high] - upto[low]) / np.maximum(high - low, 1))
+
+    left, right = places[:, None] - widths / 2.0, places[:, None] + widths / 2.0
+    inside = mean(left, right)
+    steps = [
+        inside - mean(left - _FLESH_MM[1], left - _FLESH_MM[0]),
+        inside - mean(right + _FLESH_MM[0], right + _FLESH_MM[1]),
+    ]
+    lower, higher = np.minimum(*steps), np.maximum(*steps)
+    return np.where(lower > 0.0, np.minimum(_AS_HIGH * lower / np.maximum(higher, 1e-9), 1.0), 0.0)
 
 
 def _refine(

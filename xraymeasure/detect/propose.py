@@ -21,7 +21,7 @@ from xraymeasure.detect.accept import (
     stays_by,
 )
 from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, circle_votes, find_candidates
-from xraymeasure.detect.femur import SHAFT, STEM, find_axis
+from xraymeasure.detect.femur import SHAFT, STEM, find_axis, find_other_shaft
 from xraymeasure.detect.field import Plate, plate, working_pitch_mm
 from xraymeasure.detect.head import Head, find_head
 from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
@@ -29,7 +29,7 @@ from xraymeasure.detect.silhouette import pose_by_silhouette
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.reading.moment import now
 from xraymeasure.reading.reading import FilmBinding, Opens, Point, Provenance, Reading
-from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
+from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, other_side
 
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
@@ -62,7 +62,7 @@ class HipProposal:
     ----------
     side : {"left", "right"}
     landmarks : mapping of str to tuple of (row, column)
-        As a reading stores them.
+        As a reading stores them; where this hip alone was found, with the shaft of the other femur.
     placing_sd_px : mapping of str to float
         The spread of their points that stands for how sure the proposal is.
     inclination_deg, anteversion_deg : float
@@ -177,6 +177,8 @@ def propose(
         others = tuple(hip for wanted in given if (hip := first_on(wanted, None)))
     apart = heads_apart([hip.magnification for hip in hips if hip.magnification])
     hips = [replace(hip, doubts=(*hip.doubts, *apart)) for hip in hips]
+    if len(hips) == 1:
+        hips = [_with_other_shaft(film, upright, hips[0], beam_centre)]
     return Proposals(METHOD, tuple(hips), upright.assumed, others)
 
 
@@ -211,14 +213,10 @@ def _hip(
         return None
     other = picture.mirrored(scene, p)
     landmarks, spreads = {}, {}
-    pitch = working_pitch_mm(film)
-    pixel = (pitch[0] * pitch[1]) ** 0.5
 
     def put(stem: str, points: np.ndarray, spread_mm: float) -> None:
         name = landmark_name(stem, candidate.side)
-        pixels = film.to_pixels(points, beam_centre, pitch)
-        landmarks[name] = tuple((round(float(r), 3), round(float(c), 3)) for r, c in pixels)
-        spreads[name] = round(max(spread_mm / pixel, 1e-3), 4)
+        landmarks[name], spreads[name] = _stored(film, points, spread_mm, beam_centre)
 
     put("femoral_head", head_outline_mm(head, height), head_spread_mm(head))
     put("cup_rim", *rim_outline_mm(scene, p, angle_sd))
@@ -244,6 +242,35 @@ def _hip(
         plausible_heads_mm=heads,
         misfit=fit.misfit,
         doubts=doubts_of(head, scene, fit, angle_sd, lip, axes),
+    )
+
+
+def _stored(
+    film: Film, points_mm: np.ndarray, spread_mm: float, beam_centre: tuple[float, float] | None
+) -> tuple[tuple[Point, ...], float]:
+    """Return points on the detector, and their spread, as a reading stores them."""
+    pitch = working_pitch_mm(film)
+    pixels = film.to_pixels(points_mm, beam_centre, pitch)
+    placed = tuple((round(float(row), 3), round(float(column), 3)) for row, column in pixels)
+    return placed, round(max(spread_mm / (pitch[0] * pitch[1]) ** 0.5, 1e-3), 4)
+
+
+def _with_other_shaft(
+    film: Film, upright: Plate, hip: HipProposal, beam_centre: tuple[float, float] | None
+) -> HipProposal:
+    """Return a proposal with the shaft of the other femur, where that is seen."""
+    head = np.array(hip.landmarks[landmark_name("femoral_head", hip.side)])
+    x, y = film.to_patient_mm(head, beam_centre, working_pitch_mm(film)).mean(axis=0)
+    magnification = hip.magnification or PLAUSIBLE_MAGNIFICATION[0]
+    axis = find_other_shaft(upright, float(x), float(y), hip.side, magnification)
+    if axis is None or not may_be_axis(axis):
+        return hip
+    name = landmark_name("femoral_shaft", other_side(hip.side))
+    points, sd = _stored(film, np.array(axis.points_mm), SHAFT.placing_sd_mm, beam_centre)
+    return replace(
+        hip,
+        landmarks={**hip.landmarks, name: points},
+        placing_sd_px={**hip.placing_sd_px, name: sd},
     )
 
 

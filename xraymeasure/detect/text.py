@@ -24,8 +24,12 @@ def proposal_text(proposals: Proposals) -> str:
     for hip in proposals.hips:
         lines.append(f"{hip.side.capitalize()} hip ({proposals.method})")
         lines += [f"  {line}" for line in _numbers(hip)]
-        titles = ", ".join(LANDMARKS[name].kind.title.lower() for name in hip.landmarks)
-        lines.append(f"  proposed: {titles}")
+        titles = [
+            LANDMARKS[name].kind.title.lower()
+            + (" of the other femur" if LANDMARKS[name].side != hip.side else "")
+            for name in hip.landmarks
+        ]
+        lines.append(f"  proposed: {', '.join(titles)}")
         lines += [f"  ! {doubt}" for doubt in hip.doubts]
     if proposals.assumed:
         stated = ", ".join(_ASSUMED[key] for key in proposals.assumed)

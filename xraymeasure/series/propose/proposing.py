@@ -22,7 +22,7 @@ from xraymeasure.reading.file import format_reading
 from xraymeasure.series.run.workers import map_tasks
 from xraymeasure.series.study.readings import Place, study_readings
 from xraymeasure.series.study.study import Study
-from xraymeasure.vocabulary.landmarks import Side
+from xraymeasure.vocabulary.landmarks import LANDMARKS, Side
 
 PROPOSALS = "results/proposals"
 _HALF_MM, _PICTURE_PX = 62.0, 220
@@ -174,5 +174,9 @@ def _shown(label: str, film: Film, hip: HipProposal, doubts: tuple[str, ...]) ->
     low = np.maximum(np.floor(head.mean(axis=0) - half), 0).astype(int)
     high = np.minimum(low + int(2 * half), film.shape)
     part = film.display()[low[0] : high[0] : step, low[1] : high[1] : step]
-    outlines = {name: (np.array(points) - low) / step for name, points in hip.landmarks.items()}
+    outlines = {
+        name: (np.array(points) - low) / step
+        for name, points in hip.landmarks.items()
+        if LANDMARKS[name].side == hip.side
+    }
     return Shown(label, hip, np.round(255 * part).astype(np.uint8), outlines, doubts)
