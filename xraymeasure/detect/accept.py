@@ -12,7 +12,7 @@ import numpy as np
 
 from xraymeasure.detect import cup, picture
 from xraymeasure.detect.femur import Axis
-from xraymeasure.detect.head import CLIPPED_PROFILE, Head
+from xraymeasure.detect.head import Head
 
 _COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.085, 0.06, 0.04
 """Of the first fit, on a grid of about 1.5 mm, and of the last."""
@@ -35,7 +35,8 @@ _TOLD, _FARTHEST_IN_WHITE_MM = 0.16, 2.5
 """And from head to shell: 1.9 where the pose was right."""
 _SHORTEST_MM = -1.9
 """How far inward the opening may seem to lie there."""
-_MISFIT_OF_HEAD = 0.02
+_MISFIT_OF_HEAD, _HEAD_SD = 0.02, 0.006
+"""Relative uncertainty of a head's radius."""
 _FLOOR_DEG = np.array([0.05, 0.08])
 """Standard uncertainty of inclination and anteversion that no agreement of variants takes away."""
 _SHARE_OF_SPREAD, _SHARE_OF_LIP = np.array([0.5, 0.95]), np.array([0.65, 0.9])
@@ -228,7 +229,7 @@ def doubts_of(
             f"The shell's picture leaves {100 * fit.misfit:.1f} % of the contrast of the metal "
             f"unexplained (doubtful from {100 * MISFIT_DOUBTFUL:.0f} %)."
         )
-    if head.misfit > _MISFIT_OF_HEAD or head.seen < CLIPPED_PROFILE:
+    if head.misfit > _MISFIT_OF_HEAD or head.radius_sd_mm > _HEAD_SD * head.radius_mm:
         found.append("The edge of the head does not settle its diameter.")
     if head.sectors < 0.2:
         found.append(f"Only {100 * head.sectors:.0f} % of the head's outline is seen.")

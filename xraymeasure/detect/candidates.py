@@ -281,5 +281,7 @@ def _white_neck(field: Field, x: float, y: float, radius: float, side: Side) -> 
     at = x + s * np.cos(a) - t * np.sin(a), y + s * np.sin(a) + t * np.cos(a)
     white = field.clipped_at(*at).mean(axis=1)
     bar, first, second = white[:, 2:5].mean(axis=1), white[:, :2].mean(1), white[:, 5:].mean(1)
-    best = int((bar - 0.5 * (first + second)).argmax())
-    return float(angles[best]), float(min(bar[best], 1.0 - max(first[best], second[best])))
+    stands = bar - np.maximum(first, second)
+    # Several directions may be as good: the bar runs in the middle of them.
+    best = stands > stands.max() - 0.01
+    return float(angles[best].mean()), float(stands.max())
