@@ -7,6 +7,7 @@ import pytest
 
 from xraymeasure.about import CAUTION
 from xraymeasure.errors import MeasureError
+from xraymeasure.reading.reading import CarriedOver, Provenance
 from xraymeasure.report.measurements_file import (
     format_measurements,
     measurements_record,
@@ -118,3 +119,18 @@ def test_the_table_has_one_line_for_each_measurement_and_each_missing_one(measur
     absent = lines[-1]
     assert (absent["name"], absent["side"], absent["value"]) == ("neck_shaft_angle", "left", "")
     assert absent["missing_because"] == "the neck axis was not placed"
+
+
+def test_the_table_says_which_landmarks_were_proposed_and_how_they_stand(measurements):
+    names = ("cup_rim_left", "femoral_head_left", "teardrop_left", "ischium_left")
+    row = replace(measurements.rows[0], rests_on=names)
+    proposed = Provenance(
+        "synthesis-1",
+        {names[0]: "proposed", names[1]: "placed", names[2]: "confirmed"},
+        CarriedOver("carried-1", 90, (names[2],)),
+    )
+    text = format_csv(replace(measurements, rows=(row,), missing=()), proposed)
+    (line,) = csv.DictReader(io.StringIO(text))
+    assert line["proposed"] == (
+        "cup_rim_left: proposed; femoral_head_left: placed; teardrop_left: carried, confirmed"
+    )

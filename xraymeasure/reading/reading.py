@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Annotated, ClassVar, Literal
 
@@ -101,6 +101,14 @@ class Provenance:
         """Whether a landmark stands as it was carried over from an earlier film."""
         carried = self.carried is not None and name in self.carried.landmarks
         return carried and self.landmarks.get(name) in ("proposed", "confirmed")
+
+    def told(self, names: Iterable[str]) -> str:
+        """Return for a table how those of these landmarks that were proposed stand."""
+        return "; ".join(
+            f"{name}: {'carried, ' * self.is_carried(name)}{self.landmarks[name]}"
+            for name in names
+            if name in self.landmarks
+        )
 
     def with_standing(self, name: str, standing: Standing) -> Provenance:
         """Return a provenance in which a proposed landmark stands otherwise; others stay out."""

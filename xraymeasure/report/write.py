@@ -57,6 +57,6 @@ def write_report(
         f"{stem}.pdf": pdf_pages(pages),
         f"{stem}.html": html_page(pages),
         "measurements.json": format_measurements(found),
-        "measurements.csv": format_csv(found.measurements),
+        "measurements.csv": format_csv(found.measurements, found.reading.proposed),
     }
     return write_files(out_dir, files)

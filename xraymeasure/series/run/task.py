@@ -108,7 +108,7 @@ def measure_task(task: Task) -> str:
         "pitch_mm": film.spacing.detector_mm or film.spacing.patient_mm,
         "placing": stands,
         "study_opens": task.opens,
-        "rows": [*_measured_rows(measured), *_missing_rows(measured)],
+        "rows": [*_measured_rows(measured, reading), *_missing_rows(measured)],
     }
     return kept_text(record)
 
@@ -119,7 +119,7 @@ def kept_text(record: Mapping[str, Any]) -> str:
     return f"{text}\n{hashlib.sha256(text.encode()).hexdigest()}\n"
 
 
-def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
+def _measured_rows(measured: Measurements, reading: Reading) -> Iterator[dict[str, Any]]:
     for row in measured.rows:
         yield {
             "index_side": _is_index(row.side, measured),
@@ -131,6 +131,7 @@ def _measured_rows(measured: Measurements) -> Iterator[dict[str, Any]]:
                 if finding.severity != "note"
                 and (not finding.touches or row.name in finding.touches)
             ),
+            "proposed": reading.proposed.told(row.rests_on) if reading.proposed else "",
             "status": "measured",
         }
 

@@ -34,6 +34,12 @@ COLUMNS: dict[str, tuple[str, str]] = {
         "whose placing spread the interval rests on: reading (stated in it), repeats (the "
         "reader's own, from series spread) or default",
     ),
+    "proposed": (
+        "text",
+        "landmarks that the number rests on and the program proposed, or carried over from an "
+        "earlier film, and how they stand: proposed (confirmed by nobody), confirmed, or placed "
+        "anew by the reader",
+    ),
     "warnings": ("text", "codes of the findings that touch it, separated by spaces"),
     "status": ("text", "measured, missing (this number), failed or excluded (the whole reading)"),
     "reason": ("text", "why it is missing, failed or excluded"),
