@@ -102,8 +102,8 @@ def circle_poses(
     xraymeasure.geometry.ellipses.fit_ellipse : The outline.
     xraymeasure.geometry.cup_angles.angles_of_axis : The angles of a pose.
     """
-    kind = np.result_type(ellipse, np.float32)
-    x, y, a, b, angle = np.asarray(ellipse, dtype=float)
+    ellipse = np.asarray(ellipse)
+    x, y, a, b, angle = ellipse.astype(float)
     height = np.asarray(source_detector_mm, dtype=float)
     # A flat outline is a cone without inside; the floor is far below any placing spread.
     b = np.maximum(b, 1e-7 * a)
@@ -172,7 +172,8 @@ def circle_poses(
     facing = -(axes * centres).sum(axis=1) / np.sqrt((centres**2).sum(axis=1))
     swap = facing[0] < facing[1]
     found = (np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing))
-    return Poses(*(each.astype(kind) for each in found))
+    # Worked out in double precision, where a flat outline has few digits to lose.
+    return Poses(*(each.astype(np.result_type(ellipse, np.float32)) for each in found))
 
 
 @lru_cache(maxsize=8)
