@@ -17,8 +17,8 @@ from xraymeasure.film import read as film_reading
 from xraymeasure.film.read import read_film
 from xraymeasure.measuring.measure import measure
 from xraymeasure.series.run import run as run_module
-from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.run import run_study
+from xraymeasure.series.run.task import kept_measurements
 from xraymeasure.series.run.tidy_table import COLUMNS
 from xraymeasure.series.run.workers import WorkerDied, map_tasks
 from xraymeasure.series.study.placing import Placing, Spread, write_placing

@@ -12,10 +12,9 @@ from xraymeasure.measuring.results import Measurements
 from xraymeasure.plan.compare import Comparison, ComparisonRow, Plan, Tolerance, read_plan
 from xraymeasure.plan.rows import verdict_of
 from xraymeasure.series.cohort.examined import Against, comparisons
-from xraymeasure.series.run.kept import kept_measurements
 from xraymeasure.series.run.standing import Standing, mean_of
 from xraymeasure.series.run.summary import RunSummary
-from xraymeasure.series.run.task import Task
+from xraymeasure.series.run.task import Task, kept_measurements
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.readings import Place, has_cup
 from xraymeasure.series.study.study import Study
@@ -31,14 +30,8 @@ class Case:
 
     Attributes
     ----------
-    subject, film : str
-        Pseudonym, and label of the film.
-    side : {"left", "right"}
-        The hip.
     comparison : Comparison
         The film against its plan.
-    why : str
-        Why this film stands for the hip.
     groups : mapping of str to str
         What the table of films says of it in columns of the study's own.
     """
@@ -71,10 +64,6 @@ class Gathered:
         In the order of the films in the study.
     places : tuple of Place
         The readings that their numbers are of.
-    measured : tuple of Measurements
-        One a hip.
-    left_out : tuple of (str, str)
-        Films that did not enter, and why.
     """
 
     cases: tuple[Case, ...]

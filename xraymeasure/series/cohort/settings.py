@@ -23,10 +23,6 @@ class Settings:
 
     Attributes
     ----------
-    run : RunSettings
-        With what the readings were measured.
-    standing : Standing
-        Whose readings these are.
     adjudicated : int
         How many hips the adjudicator read.
     methods : mapping of str to mapping of str to int

@@ -43,9 +43,6 @@ class Shown:
 
     Attributes
     ----------
-    film : str
-        The film's label in the study.
-    hip : HipProposal
     greys : numpy.ndarray of uint8, shape (rows, columns)
         The film about the hip.
     outlines : mapping of str to numpy.ndarray

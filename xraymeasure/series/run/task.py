@@ -12,8 +12,9 @@ from typing import Any, Literal
 
 from xraymeasure.errors import StudyError
 from xraymeasure.film.film import Film
-from xraymeasure.measuring.results import Measurements
-from xraymeasure.reading.reading import Opens, Reading
+from xraymeasure.measuring.measure import known_sizes, measure
+from xraymeasure.measuring.results import Measurement, Measurements, Missing
+from xraymeasure.reading.reading import Opens, Reading, stated_openings
 from xraymeasure.series.run.workers import time_limit
 from xraymeasure.series.study.placing import Placing
 from xraymeasure.series.study.readings import Place
@@ -68,8 +69,6 @@ def is_whole(path: Path) -> bool:
 
 def opened(task: Task) -> tuple[Film, Reading, Spread]:
     """Return film and reading as they are measured, and whose placing spread the reading states."""
-    from xraymeasure.measuring.measure import measure
-
     film, reading = _film(task.film, *_stamp(task.film)), task.reading
     if task.placing is not None:
         scale = measure(film, reading, draws=0, cup_opens=task.opens).mm_per_px
@@ -96,8 +95,6 @@ def _stamp(path: Path) -> tuple[int, int]:
 
 def measure_task(task: Task) -> str:
     """Measure one reading, in a worker; the text of what is kept of it."""
-    from xraymeasure.measuring.measure import measure
-
     with time_limit(task.seconds):
         film, reading, stands = opened(task)
         measured = measure(film, reading, draws=task.draws, seed=task.seed, cup_opens=task.opens)
@@ -117,6 +114,35 @@ def kept_text(record: Mapping[str, Any]) -> str:
     """Return a record as it is kept: with a digest, so that a damaged one is made anew."""
     text = json.dumps(record, allow_nan=False)
     return f"{text}\n{hashlib.sha256(text.encode()).hexdigest()}\n"
+
+
+def kept_measurements(path: Path, reading: Reading) -> Measurements:
+    """Return the measurements that a run kept of a reading: the numbers and what is missing.
+
+    Assumptions, findings and drawings are not kept.
+    """
+    kept = read_kept(path)
+    rows, missing = [], []
+    for row in kept["rows"]:
+        name, side = row["measurement"], row["side"]
+        if row["status"] == "missing":
+            missing.append(Missing(name, side, row["method"], row["reason"]))
+            continue
+        rows.append(Measurement(name=name, **{key: row[key] for key in NUMBERS}))
+    return Measurements(
+        film=reading.film,
+        reader=reading.reader,
+        read_at=reading.read_at,
+        operated_side=kept["operated_side"],
+        rows=tuple(rows),
+        missing=tuple(missing),
+        findings=(),
+        drawings=(),
+        mm_per_px=kept["mm_per_px"],
+        notes=(),
+        known=known_sizes(reading),
+        cup_opening=stated_openings(reading, kept["study_opens"]),
+    )
 
 
 def _measured_rows(measured: Measurements, reading: Reading) -> Iterator[dict[str, Any]]:

@@ -78,10 +78,6 @@ class Spread:
         Standard deviation of each coordinate, and its 95 % interval (chi-square).
     sd_mm : float or None
         The same in the plane of the hip, from the films whose scale is known.
-    freedom : int
-        Degrees of freedom.
-    films : int
-        How many films it rests on.
     """
 
     __pydantic_config__: ClassVar = _STRICT

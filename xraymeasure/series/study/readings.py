@@ -54,12 +54,6 @@ class StudyReading:
 
     Attributes
     ----------
-    film, reader : str
-        Label of the film and code of the reader.
-    occasion : int
-        From 1.
-    path : Path
-        The file.
     reading : Reading or None
         None where the file cannot be used, and then `fault` says why.
     fault : str

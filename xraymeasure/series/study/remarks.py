@@ -48,8 +48,6 @@ class Remark:
 
     Attributes
     ----------
-    film, reader : str
-        Label of the film and code of the reader.
     occasion : int
         On which it was said.
     at : str
@@ -57,8 +55,6 @@ class Remark:
     kind : {"comment", "exclude", "include"}
         ``exclude`` takes the film out for this reader on all occasions, ``include`` takes it in
         again.
-    text : str
-        The comment, or the reason.
     """
 
     __pydantic_config__: ClassVar = ConfigDict(extra="forbid", strict=True)

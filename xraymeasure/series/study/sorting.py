@@ -73,10 +73,6 @@ class Seen:
 
     Attributes
     ----------
-    path : Path
-        The file.
-    kind : str
-        A key of `KINDS`.
     reason : str
         Why it does not enter; empty for a film. It does not repeat the file's name.
     person : str or None

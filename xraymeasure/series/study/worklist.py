@@ -34,11 +34,6 @@ class Worklist:
 
     Attributes
     ----------
-    study : Study
-    reader : str
-        Code of the reader.
-    occasion : int
-        From 1.
     films : tuple of StudyFilm
         All films in the order in which this reader is to see them.
     done : frozenset of str
