@@ -37,7 +37,26 @@ from xraymeasure.series.run.flow_page import flow_blocks
 from xraymeasure.series.study.placing import MINIMUM_FREEDOM, Placing
 from xraymeasure.vocabulary import wording
 from xraymeasure.vocabulary.landmarks import LANDMARKS
-from xraymeasure.vocabulary.quantities import QUANTITIES
+from xraymeasure.vocabulary.quantities import QUANTITIES, Unit
+
+
+def estimate_cell(
+    found: Estimate | Coefficient,
+    decimals: int = 1,
+    unit: Unit = "1",
+    *,
+    signed: bool = False,
+    bold: bool = False,
+    colour: str = style.INK,
+) -> Cell:
+    """Return the cell of a number, with its interval below it."""
+    return Cell(
+        wording.with_unit(found.value, unit, decimals, signed),
+        wording.interval(found.low, found.high, decimals, signed),
+        bold,
+        colour,
+    )
+
 
 # Titles of the columns and their left edges, mm.
 _RELIABILITY = (
@@ -225,15 +244,15 @@ def _result_row(entry: MeasurementAgreement, comparison: ReaderComparison) -> tu
         Cell(comparison.label),
         Cell(str(found.n)),
         replace(_coefficient(found.icc("ICC(2,1)")), bold=True),
-        replace(_with_interval(sem, decimals), bold=True),
-        replace(_with_interval(change, decimals), bold=True),
+        estimate_cell(sem, decimals, bold=True),
+        estimate_cell(change, decimals, bold=True),
         limits,
     )
 
 
 def _coefficient(coefficient: Coefficient) -> Cell:
     # Near one a second decimal says nothing.
-    return _with_interval(coefficient, 3 if coefficient.value > 0.99 else 2)
+    return estimate_cell(coefficient, 3 if coefficient.value > 0.99 else 2)
 
 
 def _title_row(entry: MeasurementAgreement) -> tuple[Cell, ...]:
@@ -271,10 +290,10 @@ def _reliability_rows(entry: MeasurementAgreement) -> Iterator[tuple[Cell, ...]]
                 Cell("") if entry.name in POSITIONING else _coefficient(found.icc(name))
                 for name in ("ICC(2,1)", "ICC(3,1)")
             ),
-            _with_interval(found.sem_agreement, decimals),
-            _with_interval(found.mdc95_agreement, decimals),
-            _with_interval(found.within_sd, decimals),
-            _with_interval(found.repeatability, decimals),
+            estimate_cell(found.sem_agreement, decimals),
+            estimate_cell(found.mdc95_agreement, decimals),
+            estimate_cell(found.within_sd, decimals),
+            estimate_cell(found.repeatability, decimals),
         )
 
 
@@ -290,7 +309,7 @@ def _limits_rows(entry: MeasurementAgreement) -> Iterator[tuple[Cell, ...]]:
                 Cell(pair),
                 Cell(str(found.n)),
                 *(
-                    _with_interval(estimate, decimals, signed=True)
+                    estimate_cell(estimate, decimals, signed=True)
                     for estimate in (found.bias, found.lower, found.upper)
                 ),
                 Cell(wording.number(found.sd, decimals)),
@@ -353,10 +372,3 @@ def _placing_rows(placing: Placing) -> Iterator[tuple[Cell, ...]]:
             Cell(str(spread.films)),
             Cell("yes" if spread.usable else "too few repeats"),
         )
-
-
-def _with_interval(estimate: Estimate | Coefficient, decimals: int, signed: bool = False) -> Cell:
-    return Cell(
-        wording.number(estimate.value, decimals, signed),
-        wording.interval(estimate.low, estimate.high, decimals, signed),
-    )

@@ -22,6 +22,7 @@ from xraymeasure.report.layout.blocks import (
     paper_files,
 )
 from xraymeasure.report.page.content import CT_REMARK, LENGTHS_REMARK, ZONE_REMARK
+from xraymeasure.series.agreement.page import estimate_cell
 from xraymeasure.series.agreement.statistics import Limits
 from xraymeasure.series.cohort.cases import Case
 from xraymeasure.series.cohort.cohort import Cohort, Outcome, Share, cup_share
@@ -199,10 +200,6 @@ def _share(share: Share) -> str:
     )
 
 
-def _number(value: float, outcome: Outcome) -> str:
-    return wording.with_unit(value, outcome.unit, signed=True)
-
-
 def _against_plan(cohort: Cohort) -> Iterator[Block]:
     columns = (
         ("achieved minus planned", 0.0),
@@ -225,11 +222,8 @@ def _against_plan(cohort: Cohort) -> Iterator[Block]:
             (
                 label,
                 Cell(str(limits.n)),
-                Cell(
-                    _number(limits.bias.value, outcome),
-                    wording.interval(limits.bias.low, limits.bias.high, signed=True),
-                    True,
-                    style.MEASURED,
+                estimate_cell(
+                    limits.bias, 1, outcome.unit, signed=True, bold=True, colour=style.MEASURED
                 ),
                 Cell(
                     wording.with_unit(limits.sd, outcome.unit),
@@ -270,8 +264,8 @@ def _scatter_in_words(cohort: Cohort) -> str:
 
 def _plan_in_words(shown: Sequence[tuple[Outcome, Limits]]) -> str:
     return "Achieved minus planned. " + " ".join(
-        f"{outcome.label}: mean {_number(limits.bias.value, outcome)}, standard "
-        f"deviation {wording.with_unit(limits.sd, outcome.unit)}."
+        f"{outcome.label}: mean {wording.with_unit(limits.bias.value, outcome.unit, signed=True)}, "
+        f"standard deviation {wording.with_unit(limits.sd, outcome.unit)}."
         for outcome, limits in shown
     )
 
@@ -286,12 +280,10 @@ def _against_record(cohort: Cohort) -> Iterator[Block]:
                 rows.append((Cell(outcome.label, bold=True), Cell("", limits)))
             continue
         plotted.append((outcome, limits))
-        ends = [
-            Cell(
-                _number(end.value, outcome), wording.interval(end.low, end.high, signed=True), bold
-            )
-            for end, bold in ((limits.bias, True), (limits.lower, False), (limits.upper, False))
-        ]
+        ends = (
+            estimate_cell(end, 1, outcome.unit, signed=True, bold=end is limits.bias)
+            for end in (limits.bias, limits.lower, limits.upper)
+        )
         rows.append((Cell(outcome.label, bold=True), Cell(str(limits.n)), *ends))
     yield Heading("Recorded in theatre minus measured on the film")
     if not rows:

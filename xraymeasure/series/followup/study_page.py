@@ -26,6 +26,7 @@ from xraymeasure.report.layout.blocks import (
     paper_files,
 )
 from xraymeasure.series.agreement.components import mean_over_hips
+from xraymeasure.series.agreement.page import estimate_cell
 from xraymeasure.series.agreement.statistics import Estimate
 from xraymeasure.series.followup.followup import FLAGS, FollowUp, StudyFollowUp
 from xraymeasure.series.followup.page import VERDICTS, years_in_words
@@ -34,6 +35,7 @@ from xraymeasure.series.followup.tables import changes_csv, changes_parquet
 from xraymeasure.series.run.flow import flow_csv
 from xraymeasure.series.run.flow_page import flow_blocks
 from xraymeasure.vocabulary import wording
+from xraymeasure.vocabulary.quantities import Unit
 
 
 @dataclass(frozen=True)
@@ -182,24 +184,13 @@ def _overall_table(kinds: Sequence[Overall]) -> Table:
     for each in kinds:
         kind = KINDS[each.name]
 
-        def told(estimate: Estimate | str, unit: str, decimals: int) -> Cell:
-            if isinstance(estimate, str):
-                return Cell("", "three hips needed" if "three" in estimate else estimate)
-            return Cell(
-                wording.number(estimate.value, decimals, signed=True) + unit,
-                wording.interval(estimate.low, estimate.high, decimals, signed=True),
-                True,
-                style.MEASURED,
-            )
-
-        unit = wording.UNITS[kind.unit]
         rows.append(
             (
                 Cell(kind.label, bold=True),
                 Cell(str(each.hips)),
                 Cell(str(each.shown)),
-                told(each.mean, unit, 2),
-                told(each.per_year, unit, 2),
+                _mean_cell(each.mean, kind.unit),
+                _mean_cell(each.per_year, kind.unit),
                 Cell(
                     ""
                     if each.detectable is None
@@ -218,6 +209,12 @@ def _overall_table(kinds: Sequence[Overall]) -> Table:
         ),
         tuple(rows),
     )
+
+
+def _mean_cell(mean: Estimate | str, unit: Unit) -> Cell:
+    if isinstance(mean, str):
+        return Cell("", "three hips needed" if "three" in mean else mean)
+    return estimate_cell(mean, 2, unit, signed=True, bold=True, colour=style.MEASURED)
 
 
 def _hips_table(hips: Sequence[FollowUp]) -> Table:
