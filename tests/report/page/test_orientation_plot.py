@@ -83,10 +83,3 @@ def test_a_cup_far_off_still_lies_within_the_plot(measurements, comparison):
     axes, _ = plotted(replace(measurements, rows=far), comparison)
     assert axes.get_xlim()[0] < 35
     assert axes.get_xlim()[1] > 80
-
-
-def test_a_film_without_a_cup_still_shows_the_plan(measurements, comparison):
-    none = tuple(row for row in measurements.rows if not row.name.startswith("radiographic"))
-    _, points = plotted(replace(measurements, rows=none), comparison)
-    assert "measured, 95 %" not in points
-    assert points["planned"] == (40.0, 20.0)

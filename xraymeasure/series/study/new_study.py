@@ -44,49 +44,6 @@ _LEFT_OUT = re.compile(r"X(\d+)")
 
 Progress = Callable[[int, int], None]
 
-_STUDY = """\
-format = "xraymeasure-study"
-version = 1
-title = ""
-# A table of films, or a pattern such as "films/**/*.dcm". In the table, check `subject` (films
-# without a patient number count as one person each), fill in `side` (the index hip) and, where
-# known, `time_point`, `plan`, `head_diameter_mm`, `cup_diameter_mm` and `cup_opens`. Columns of
-# your own (sex, age_group, approach) are groupings.
-films = "{films}"
-# Codes, not names.
-readers = ["A", "B"]
-# How often each reader reads each film.
-occasions = 2
-# While true, earlier readings and the plan are hidden from a reader.
-blinded = true
-# Of the order in which films are shown, and of all draws.
-seed = {seed}
-# What stands for a film: one reader's reading ("reader"), or the mean of the readers ("mean"); and
-# the reader, if any, whose word goes before on the films that they read.
-value = "reader"
-# adjudicator = "C"
-# Which of several films of one hip on one day stands, in the order of the table.
-same_day = "first"
-# How all cups open of which nobody says otherwise.
-# cup_opens = "anterior"
-
-# What counts as subsidence depends on the stem's type.
-# [stem]
-# type = "..."
-# subsidence_threshold_mm = 5.0
-
-# Tolerances that stand where a film's plan names none.
-# [tolerance]
-# inclination_deg = 5.0
-# anteversion_deg = 5.0
-# leg_length_mm = 5.0
-# offset_mm = 5.0
-
-# From where on a difference in the positioning of two films of one hip is pointed out.
-# [comparable]
-# magnification_percent = 5.0
-"""
-
 
 @dataclass(frozen=True)
 class Sorted:
@@ -226,8 +183,9 @@ def new_study(
     rows, made = _entered(study, key, Entry(study, {}, set(), both_hips), seen, ())
     write_atomically(study / FILMS_FILE, csv_text(FILM_COLUMNS, rows))
     # Last: a folder is a study once this file is there.
-    text = _STUDY.format(films=FILMS_FILE, seed=secrets.randbelow(2**31))
-    write_atomically(study / STUDY_FILE, text)
+    text = Path(__file__).with_name("template.toml").read_text("utf-8")
+    seeded = text.replace("seed = 0", f"seed = {secrets.randbelow(2**31)}")
+    write_atomically(study / STUDY_FILE, seeded)
     return made
 
 

@@ -19,28 +19,9 @@ Nothing in ``readings/`` and ``remarks/`` is ever overwritten, and the name of e
 tag of its content. So two readers can work on one share, and two copies of the folder are merged
 by copying the files of one into the other.
 
-``study.toml``::
-
-    format = "xraymeasure-study"
-    version = 1
-    title = "..."                  # optional
-    films = "films.csv"            # a table, or a pattern such as "films/**/*.dcm"
-    readers = ["A", "B"]           # codes, not names
-    occasions = 2                  # how often each reader reads each film
-    blinded = true                 # earlier readings and the plan are hidden from a reader
-    films_outside = false          # optional; whether films.csv may name files outside the folder
-    adjudicator = "C"              # optional; the reader whose word stands where others differ
-    value = "reader"               # optional; else the "mean" of the readers stands for a film
-    same_day = "first"             # optional; which of several films of one hip on one day stands
-    cup_opens = "anterior"         # optional; of all cups of which nobody says otherwise
-    seed = 1                       # of the order in which films are shown, and of all draws
-    [stem]                         # optional; subsidence depends on the stem's type
-    type = "collarless, proximally coated"
-    subsidence_threshold_mm = 5
-    [tolerance]                    # optional; stands where a film's plan names none
-    inclination_deg = 5
-    [comparable]                   # optional; how alike two films of one hip must be
-    magnification_percent = 5
+The keys of ``study.toml`` stand with what they mean in ``template.toml`` beside this module, which
+`series new` writes; and ``films_outside = true`` lets ``films.csv`` name files outside the folder.
+``title``, ``same_day``, ``adjudicator``, ``value``, ``cup_opens`` and the sections are optional.
 
 ``films.csv`` has the columns ``film``, ``file`` and ``subject`` and, where known, ``time_point``,
 ``day`` (days since the subject's first film), ``side`` (the index hip), ``plan``,
@@ -90,7 +71,7 @@ class Study:
     table : Path or None
         The table of films; None where a pattern names them.
 
-    All others are the keys of ``study.toml`` as they stand above; `tolerance` and `comparable` hold
+    All others are keys of ``study.toml``; `tolerance` and `comparable` hold
     what is stated there.
     """
 
