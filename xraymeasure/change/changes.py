@@ -68,14 +68,8 @@ def changes_between(
 ) -> Changes:
     """Return what changed in a replaced hip between two films of its follow-up, judged.
 
-    Parameters
-    ----------
-    after, before : Visit
-        The later and the earlier film of one hip.
-    limits : Comparable, optional
-        From where on a difference in position is pointed out.
-    error : float
-        Chance of any flag on an unmoved hip; where a hip has several pairs, the share of this one.
+    `error` is the chance of any flag on an unmoved hip; where a hip has several pairs of films, the
+    share of this one.
     """
     position = position_between(
         after.measurements,

@@ -112,10 +112,7 @@ def run(
 @app.command("propose")
 def propose(
     study: StudyPath,
-    reader: Annotated[
-        str | None,
-        typer.Option(metavar="R", help="Only on films that this reader has not read yet."),
-    ] = None,
+    reader: Reader = None,
     occasion: Occasion = 1,
     workers: Workers = None,
     scheduler: Scheduler = None,
@@ -123,7 +120,8 @@ def propose(
 ) -> int:
     """Look for replaced hips; a sheet shows what is proposed.
 
-    The doubtful films come first.
+    The doubtful films come first. With --reader only films that they have not read on that occasion
+    are looked at.
     """
     from xraymeasure.series.propose.proposing import propose_study
     from xraymeasure.series.propose.sheet import write_sheet
@@ -280,12 +278,8 @@ def size(
 @app.command("agreement")
 def agreement(
     study: StudyPath,
-    reader: Annotated[
-        str | None, typer.Option(metavar="R", help="Only this reader's occasions.")
-    ] = None,
-    occasion: Annotated[
-        int, typer.Option(metavar="N", min=1, help="By which occasion readers are compared.")
-    ] = 1,
+    reader: Reader = None,
+    occasion: Occasion = 1,
     workers: Workers = None,
     scheduler: Scheduler = None,
     components: Annotated[
@@ -297,7 +291,10 @@ def agreement(
     ] = False,
     out: OutFolder = None,
 ) -> None:
-    """Say how far readers agree with themselves and with each other."""
+    """Say how far readers agree with themselves and with each other.
+
+    Readers are compared by one occasion; with --reader that reader's occasions are.
+    """
     from xraymeasure.series.agreement.page import write_agreement
     from xraymeasure.series.agreement.reliability import agreement_of
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -21,9 +20,9 @@ if TYPE_CHECKING:
 _SIGN = {"deg": "°", "mm": "mm"}
 
 
-def _plan_zones(cohort: Cohort) -> dict[tuple[float, ...], int]:
-    """Return the planned angles and tolerances that occur, and for how many hips."""
-    zones: dict[tuple[float, ...], int] = defaultdict(int)
+def _plan_zones(cohort: Cohort) -> list[tuple[float, ...]]:
+    """Return the planned angles and tolerances that occur."""
+    zones: dict[tuple[float, ...], None] = {}
     for case in cohort.cases:
         zone = tuple(
             round(value, 2)
@@ -33,8 +32,8 @@ def _plan_zones(cohort: Cohort) -> dict[tuple[float, ...], int]:
             if value is not None
         )
         if len(zone) == 4:
-            zones[zone] += 1
-    return dict(zones)
+            zones[zone] = None
+    return list(zones)
 
 
 def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
@@ -43,30 +42,22 @@ def draw_scatter(cohort: Cohort, make: MakeAxes) -> None:
 
     absolute, relative = make(10.0, 5.0, 78.0, 58.0), make(106.0, 5.0, 78.0, 58.0)
     zones = _plan_zones(cohort)
-    for (inclination, wide, anteversion, high), _ in zones.items():
-        absolute.add_patch(
-            Rectangle(
-                (inclination - wide, anteversion - high),
-                2 * wide,
-                2 * high,
-                facecolor=style.BAND,
-                edgecolor=style.FAINT,
-                linewidth=0.8,
-                # Where plans differ from hip to hip their zones lie over one another.
-                alpha=max(1.0 / len(zones), 0.15) if len(zones) > 3 else 1.0,
-                zorder=0,
-            )
-        )
+    look_of_zone: dict[str, Any] = {
+        "facecolor": style.BAND,
+        "edgecolor": style.FAINT,
+        "linewidth": 0.8,
+        "zorder": 0,
+    }
+    # Where plans differ from hip to hip their zones lie over one another.
+    alpha = max(1.0 / len(zones), 0.15) if len(zones) > 3 else 1.0
+    for inclination, wide, anteversion, high in zones:
+        low = inclination - wide, anteversion - high
+        absolute.add_patch(Rectangle(low, 2 * wide, 2 * high, alpha=alpha, **look_of_zone))
         absolute.plot(inclination, anteversion, "+", color=style.PLANNED, markersize=6, zorder=1)
     tolerances = {zone[1::2] for zone in zones}
     if len(tolerances) == 1:
         ((wide, high),) = tolerances
-        relative.add_patch(
-            Rectangle(
-                (-wide, -high), 2 * wide, 2 * high,
-                facecolor=style.BAND, edgecolor=style.FAINT, linewidth=0.8, zorder=0,
-            )
-        )  # fmt: skip
+        relative.add_patch(Rectangle((-wide, -high), 2 * wide, 2 * high, **look_of_zone))
     relative.plot(0, 0, "+", color=style.PLANNED, markersize=9, mew=1.4, zorder=1)
     for case in cohort.cases:
         rows = [row for name in CUP_ANGLES if (row := case.comparison.row(name))]

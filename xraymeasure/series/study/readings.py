@@ -88,24 +88,9 @@ def content_tag(text: str) -> str:
 def add_reading(
     study: Study, film: str, occasion: int, reading: Reading, handed_out: HandedOut | None = None
 ) -> Path:
-    """Add a finished reading to the study; nothing that is there is changed.
+    """Add a finished reading to the study and return its file, the same for the same content.
 
-    Parameters
-    ----------
-    study : Study
-    film : str
-        Label of the film.
-    occasion : int
-        From 1.
-    reading : Reading
-        Its `reader` must be one of the study's.
-    handed_out : {"blinded", "open"}, optional
-        How the worklist handed the film out; not for readings from elsewhere.
-
-    Returns
-    -------
-    Path
-        The file; the same for the same content.
+    Nothing that is there is changed. A reading from elsewhere was not `handed_out`.
 
     Raises
     ------
