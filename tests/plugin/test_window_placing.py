@@ -295,6 +295,8 @@ def test_which_hip_is_asked_and_clicks_wait_for_the_answer(hand, sample):
     session = hand.dock.session
     assert session.armed is None
     assert "Which hip" in hand.dock.placing.title.text()
+    table = hand.dock.numbers.table
+    assert "the hip under review" in table.topLevelItem(0).text(0)
     assert hand.dock.placing.hips.side.currentText() == "which?"
     hand.click((658, 975))
     hand.click((640, 950))
@@ -393,9 +395,15 @@ def test_sizes_typed_into_the_fields_are_in_the_reading(hand):
 
 
 def test_a_size_that_no_head_has_is_refused_with_words(hand):
+    hand.dock.window().activateWindow()
     field = hand.dock.placing.hips.heads["left"]
+    field.setFocus()
+    QTest.qWait(50)
     QTest.keyClicks(field, "360")
     QTest.keyClick(field, Qt.Key.Key_Return)
+    # Leaving the field ends it once more, which is no correction.
+    QApplication.processEvents()
+    assert not field.hasFocus()
     assert hand.dock.session.reading.head_diameter_mm == {}
     assert "360" in hand.dock.notices.texts["message"]
     assert field.text() == ""

@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from qtpy.QtCore import Qt, Signal
-from qtpy.QtWidgets import QComboBox, QGridLayout, QHBoxLayout, QLabel, QSizePolicy, QWidget
+from qtpy.QtWidgets import (
+    QComboBox,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
 from napari_xraymeasure.panels.number_words import size_warning
 from napari_xraymeasure.panels.widgets import (
@@ -90,11 +98,11 @@ class HipsForm(QWidget):
         self.marker.changed.connect(self._record_marker)
         self.marker.refused.connect(self.refused)
         self._sphere = QLabel("calibration sphere, mm")
-        opens = QGridLayout()
-        opens.addWidget(QLabel("Cup opens"), 0, 0)
-        for place, side in enumerate(SIDES):
-            opens.addWidget(self.opens[side], place, 1)
-        opens.setColumnStretch(1, 1)
+        opens, ways = QHBoxLayout(), QVBoxLayout()
+        opens.addWidget(QLabel("Cup opens"))
+        opens.addLayout(ways, 1)
+        for side in SIDES:
+            ways.addWidget(self.opens[side])
         grid.addLayout(opens, 3, 0, 1, 5)
         grid.addWidget(self._sphere, 4, 0, 1, 4)
         grid.addWidget(self.marker, 4, 4)

@@ -24,8 +24,11 @@ class Notices(QFrame):
     def __init__(self) -> None:
         super().__init__()
         self.setObjectName("xraymeasure_notices")
-        self.setFrameShape(QFrame.Shape.StyledPanel)
-        self.setAutoFillBackground(True)
+        # What is clicked through is seen through, whatever theme the window has.
+        self.setStyleSheet(
+            "#xraymeasure_notices { background: rgba(22, 24, 28, 200); border-radius: 4px; }"
+            "QLabel { color: white; }"
+        )
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self._notices: dict[str, tuple[str, str]] = {}
         # Beside the card and not in it: what lies in what takes no clicks takes none.

@@ -197,7 +197,7 @@ class NumbersPanel(QWidget):
             self._rows = []
             self._show_standing()
             return
-        groups = number_groups(result, session.reading)
+        groups = number_groups(result, session.reading, side_known=session.side_known)
         self._make_lines([(group.title, [row.key for row in group.rows]) for group in groups])
         rows = [row for group in groups for row in group.rows]
         for index, row in enumerate(rows):

@@ -139,6 +139,8 @@ class NumberEdit(QLineEdit):
             self.setText("" if value is None else f"{value:g}")
 
     def _finish(self) -> None:
+        if not self.isModified():
+            return  # Return ends the field, and leaving it ends it again.
         self.setModified(False)
         text = self.text().strip().replace(",", ".")
         try:

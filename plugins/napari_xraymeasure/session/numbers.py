@@ -163,7 +163,9 @@ class Group:
     rows: tuple[NumberRow, ...]
 
 
-def number_groups(result: Numbers, reading: Reading) -> tuple[Group, ...]:
+def number_groups(
+    result: Numbers, reading: Reading, *, side_known: bool = True
+) -> tuple[Group, ...]:
     """Return the lines of the table: this hip, the other one, the film, other definitions.
 
     What is compared with the plan comes first.
@@ -176,7 +178,7 @@ def number_groups(result: Numbers, reading: Reading) -> tuple[Group, ...]:
         of_film = {"magnification"}
         return (
             Group(
-                f"{index} hip",
+                f"{index} hip" if side_known else "the hip under review",
                 tuple(NumberRow(name, index, None, reason) for name in MAIN if name not in of_film),
             ),
         )
