@@ -83,14 +83,17 @@ class DockLayout(QWidget):
         for part in (self.tabs, self.tabs.tabBar()):
             named(part, "Panels", "Place, Explain, Plan, Film, Practice and Keep")
         self.saved = paragraph(name="Saved")
+        self.saved.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
         lower = QWidget()
-        below = QVBoxLayout(lower)
+        self._below = below = QVBoxLayout(lower)
         below.setContentsMargins(0, 0, 0, 0)
         below.setSpacing(2)
+        # No higher than what it holds may be: where no number is shown the room is the placing's.
+        below.setSizeConstraint(QVBoxLayout.SizeConstraint.SetMinAndMaxSize)
         below.addWidget(self.numbers, 1)
         self.saved.setContentsMargins(8, 0, 8, 2)
         below.addWidget(self.saved)
-        halves = QSplitter(Qt.Orientation.Vertical)
+        self.halves = halves = QSplitter(Qt.Orientation.Vertical)
         halves.setChildrenCollapsible(False)
         halves.addWidget(self.tabs)
         halves.addWidget(lower)
@@ -114,6 +117,11 @@ class DockLayout(QWidget):
         outer.setContentsMargins(2, 2, 2, 2)
         outer.addWidget(self.bar)
         outer.addWidget(self.stack, 1)
+
+    def give_numbers_room(self) -> None:
+        """Give the numbers the room back that a blinded study took from them."""
+        self._below.activate()
+        self.halves.setSizes([3, 2])
 
     def _make_parted(self) -> QWidget:
         """Return what stands instead of placing and numbers while something else is seen."""

@@ -110,7 +110,10 @@ class FilmWork:
             panels.notices.say("found", " ".join(session.found.notes))
         panels.keep.reader.setEnabled(self.opened.place is None)
         self.show_films(reader)
+        hidden = panels.numbers.table.isHidden()
         self._on_change("edit")
+        if hidden and not session.blinded:
+            panels.give_numbers_room()
 
     # What a person does
 
@@ -244,11 +247,12 @@ class FilmWork:
         self._beside_drag.stop()
         if what == "edit":
             # Where no head of the size known then was found, one of the size known now may be.
-            sought, session = self._heads_sought, self.session
+            sought, session, panels = self._heads_sought, self.session, self.panels
             if sought not in (None, session.head_diameters) and session.takes_proposals:
                 self._implants_wanted = True
             self._settle.start()
             self._say_proposals()
+            panels.notices.say("unfinished", "")
         self.show_all()
         self.tools.follow()
 

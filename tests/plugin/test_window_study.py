@@ -75,6 +75,21 @@ def test_an_unfinished_film_is_resumed_where_it_stopped(shared_window, bar):
     assert not dock.session.saved.notice
 
 
+def test_where_no_number_is_shown_the_list_has_the_room_until_numbers_are(
+    bar, shared_window, sample
+):
+    dock = shared_window.dock
+    go_on(bar)
+    QTest.qWait(30)
+    blinded = dock.halves.sizes()
+    bar.left.emit()
+    dock.open_path(sample())
+    QTest.qWait(30)
+    shown = dock.halves.sizes()
+    assert blinded[1] < 0.2 * sum(blinded)
+    assert shown[1] > 0.3 * sum(shown)
+
+
 def test_handing_in_adds_the_reading_and_opens_the_next_film(shared_window, bar, folder):
     dock = shared_window.dock
     go_on(bar)
@@ -82,9 +97,14 @@ def test_handing_in_adds_the_reading_and_opens_the_next_film(shared_window, bar,
     dock.session.set_operated("left")
     dock.session.arm("symphysis")
     dock.session.click((700.0, 700.0))
-    placed = dock.session.reading.landmarks
     press(bar.hand_in)
-    assert "neither placed nor marked" in dock.notices.texts["message"]
+    assert "neither placed nor marked" in dock.notices.texts["unfinished"]
+    # What was warned of is no longer how it stands: it is said anew.
+    dock.session.nudge(1.0, 0.0)
+    placed = dock.session.reading.landmarks
+    assert "unfinished" not in dock.notices.texts
+    press(bar.hand_in)
+    assert "neither placed nor marked" in dock.notices.texts["unfinished"]
     assert study_readings(read_study(folder)) == ()
     press(bar.hand_in)
     (entry,) = study_readings(read_study(folder))

@@ -121,11 +121,10 @@ class NumbersPanel(QWidget):
         )
         self.findings.setFlat(True)
         foot.addWidget(self.findings, 1)
-        foot.addWidget(
-            button(
-                "Copy", "Copy the numbers as text (Ctrl+C)", self.copy.emit, "Copy numbers as text"
-            )
+        self._copy = button(
+            "Copy", "Copy the numbers as text (Ctrl+C)", self.copy.emit, "Copy numbers as text"
         )
+        foot.addWidget(self._copy)
         layout.addLayout(foot)
         self._chosen: Key | None = None
         self._rows: list[NumberRow] = []
@@ -186,10 +185,11 @@ class NumbersPanel(QWidget):
 
     def show_numbers(self, session: Session, result: Numbers) -> None:
         """Show what the reading gives, unless the study hides it."""
-        self.table.setVisible(not session.blinded)
-        # Where no number is shown the room is the placing's.
-        self.setMaximumHeight(self.minimumSizeHint().height() if session.blinded else _UNLIMITED)
+        for part in (self.table, self.findings, self._copy):
+            part.setVisible(not session.blinded)
         self.hidden.setVisible(session.blinded)
+        least = self.minimumSizeHint().height() + self.fontMetrics().height()
+        self.setMaximumHeight(least if session.blinded else _UNLIMITED)
         if session.blinded:
             self.hidden.setText("This study is blinded: no number is shown.")
             self.findings.setText("")

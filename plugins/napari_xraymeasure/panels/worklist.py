@@ -14,6 +14,7 @@ from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.study_place import StudyPlace, hand_in
 from xraymeasure.errors import XrayMeasureError
 from xraymeasure.film.read import read_film
+from xraymeasure.reading.reading import Reading
 from xraymeasure.series.study.films_table import StudyFilm
 from xraymeasure.series.study.study import Study, read_study
 from xraymeasure.series.study.worklist import remark, worklist
@@ -64,7 +65,7 @@ class StudyBar(QFrame):
         leave = button("Leave", "Leave the study", self.left.emit, "Leave the study")
         # A bar that comes with a study must not make the film narrower.
         no_wider_than(self.reader, "WW")
-        no_wider_than(self.occasion, "occasion 1")
+        no_wider_than(self.occasion, "occasion 10")
         for narrow in (go_on, leave):
             narrow.setStyleSheet("padding-left: 3px; padding-right: 3px;")
             who.addWidget(narrow)
@@ -169,7 +170,7 @@ class StudyDesk(QObject):
         self._study: Study | None = None
         self._place: StudyPlace | None = None
         self._excluded: tuple[StudyPlace, StudyFilm] | None = None
-        self._warned: Session | None = None
+        self._warned: tuple[Reading, bool] | None = None
         bar.started.connect(self.go_on)
         bar.remarked.connect(self.remark)
         bar.taken_back.connect(self.take_back)
@@ -208,17 +209,16 @@ class StudyDesk(QObject):
         if session is None or place is None:
             return
         left = [step for step in session.steps if not is_done(session.reading, step.name)]
-        if (left or not session.side_known) and session is not self._warned:
-            self._warned = session
-            self.said.emit(
-                "message",
-                f"{len(left)} landmarks are neither placed nor marked as not visible. Hand in "
-                "once more to hand the reading in as it is."
+        standing = session.reading, session.side_known
+        if (left or not session.side_known) and standing != self._warned:
+            self._warned = standing
+            lacking = (
+                f"{len(left)} landmarks are neither placed nor marked as not visible."
                 if session.side_known
-                else "Nobody has said which hip was operated on. Hand in once more to hand the "
-                "reading in as it is.",
-                "warning",
+                else "Nobody has said which hip was operated on."
             )
+            again = "Hand in once more to hand the reading in as it is."
+            self.said.emit("unfinished", f"{lacking} {again}", "warning")
             return
         try:
             hand_in(session, place)
