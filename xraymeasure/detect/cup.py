@@ -185,16 +185,6 @@ def descend(scene: CupScene, start: np.ndarray, held: Sequence[int] = ()) -> Fit
     return Fitted(p, cost, solution.spread / contrast, solution, slopes)
 
 
-def better(scene: CupScene, first: Fitted, second: Fitted) -> Fitted:
-    """Return the fit that leaves less, the residuals of both measured by one spread.
-
-    Each by its own: what leaves a few pixels far off may have the smaller one.
-    """
-    spread = (first.solution.spread * second.solution.spread) ** 0.5
-    one, other = (_cost(scene, fit.solution, fit.parameters, spread) for fit in (first, second))
-    return second if other < one else first
-
-
 def _moved(p: np.ndarray, normal: np.ndarray, gradient: np.ndarray) -> np.ndarray:
     """Return where a step leads; where one parameter is stopped, the others go on without it."""
     low = np.maximum(_LEAST, p - LONGEST_STEP)

@@ -44,10 +44,6 @@ _COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
 _TRIES_A_SIDE = 3
 _STARTS_DEG = (15.0, 30.0, 5.0)
 _USUAL_LIP_DEG = 6.0
-_MAY_BE_LONG_MM, _USUAL_LENGTH_MM, _FLATTER_DEG = (1.5, 2.75), 3.0, 6.0
-"""A shell whose opening seems to lie farther outward than the first is tried once more as one that
-is longer all round, and flatter on the film: descents from half a ball stop short of that (8 of 27
-rendered shells)."""
 _GOOD_MISFIT = 0.04
 """A fine fit that leaves more is tried again from other anteversions."""
 _NO_BETTER = 0.98
@@ -309,11 +305,6 @@ def _cup(
         reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
         near = scene(_FINE_MM, about, reach)
         fine = cup.descend(near, p, (picture.LIP,))
-        if _MAY_BE_LONG_MM[0] < fine.parameters[picture.FACE] < _MAY_BE_LONG_MM[1]:
-            start = fine.parameters.copy()
-            start[picture.FACE] = _USUAL_LENGTH_MM
-            start[picture.ANTEVERSION] -= np.copysign(_FLATTER_DEG, start[picture.ANTEVERSION])
-            fine = cup.better(near, fine, cup.descend(near, start, (picture.LIP,)))
         if not may_be_cup(near, fine):
             return None
         if may_have_lip(near, fine):
