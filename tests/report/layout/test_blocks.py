@@ -41,10 +41,14 @@ def test_a_picture_stays_with_its_key_and_a_long_identity_off_the_title():
     setter = Setter("A title of some length", ("who read it " * 10,))
     title, who = setter.sheets[0].lines
     assert who.place[1] < title.place[1] - 0.01
-    setter.y = FOOT_MM - 31.0
-    setter.set(picture, [key])
-    setter.set(key)
-    assert [len(sheet.lines) for sheet in setter.sheets] == [2, 3]
+    setter.y = FOOT_MM - 40.0
+    for place, block in enumerate(blocks := [Heading("Bars"), picture, key, key]):
+        setter.set(block, blocks[place + 1 :])
+    # All together on the second sheet; of paragraphs alone a heading needs the first.
+    assert [len(sheet.lines) for sheet in setter.sheets] == [2, 5]
+    setter.y = FOOT_MM - 14.0
+    setter.set(Heading("How"), [key] * 9)
+    assert len(setter.sheets) == 2
 
 
 def test_the_same_paper_gives_the_same_bytes_and_its_words_are_no_markup():

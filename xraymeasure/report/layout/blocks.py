@@ -164,16 +164,21 @@ def _html(paper: Paper, setter: Setter) -> str:
 
 def _beginning(blocks: Sequence[Block]) -> float:
     """Return the height of what a heading stays with, mm: a key and what it is the key of."""
-    height = 0.0
-    for block in blocks:
-        if isinstance(block, Picture):
-            return height + block.height_mm
-        if not isinstance(block, Paragraph):
-            return height + 24.0
-        height += block.height_mm
-        if not block.quiet:
-            return height
-    return height
+    if not blocks:
+        return 0.0
+    first, *rest = blocks
+    if isinstance(first, Picture):
+        return _with_key(first, rest)
+    if not isinstance(first, Paragraph):
+        return 24.0
+    of_what_follows = first.quiet and rest and not isinstance(rest[0], Paragraph)
+    return first.height_mm + (_beginning(rest) if of_what_follows else 0.0)
+
+
+def _with_key(picture: Picture, following: Sequence[Block]) -> float:
+    """Return the height of a picture and of the key below it, mm."""
+    key = [each for each in following[:1] if isinstance(each, Paragraph) and each.quiet]
+    return picture.height_mm + sum(1.0 + each.height_mm for each in key)
 
 
 class Setter:
@@ -200,8 +205,7 @@ class Setter:
         elif isinstance(block, Table):
             self._table(block)
         else:
-            key = [each for each in following[:1] if isinstance(each, Paragraph) and each.quiet]
-            self.room_for(block.height_mm + 1.0 + sum(each.height_mm for each in key))
+            self.room_for(_with_key(block, following))
             top, sheet = self.y, self.sheets[-1]
             made: list[Axes] = []
 
