@@ -318,7 +318,7 @@ def _checks(step: Step) -> Table:
 
     checks = step.changes.comparability.checks
     return Table(
-        (("criterion", 0.0), ("", 75.0), ("", 95.0)), tuple(row(check) for check in checks)
+        (("criterion", 0.0), ("", 58.0), ("", 76.0)), tuple(row(check) for check in checks)
     )
 
 
@@ -345,7 +345,7 @@ def _trend_in_words(followup: FollowUp) -> str:
 _METHODS = (
     "Every film has its own scale, from the known diameter of the head; a change is the difference "
     "of two lengths in mm, each in the plane of the hip of its own film. Angles are radiographic, "
-    "lengths along and across the reference line.",
+    "lengths along and across the reference line. "
     "The two readings are taken as independent. What both share (the depth of the patient's "
     "landmarks, the true diameter of the head) cancels in a difference but is counted in both "
     "intervals: they are rather too wide than too narrow.",
@@ -356,13 +356,13 @@ _METHODS = (
     "in one plane. Subsidence does not depend on the pelvis; it is allowed 3 degrees of flexion of "
     "the femur, which the film does not show. A bony point is allowed 0.3 mm for not being quite "
     "the same piece of bone where it lies differently. These are working defaults, without a "
-    "source.",
+    "source. "
     "Not held by the interval: that another shape is taken for the landmark on one of the films. "
     "A change that matters is worth a second reading.",
     "Cup migration is that of the cup's centre: hip centre less the place of the head in the cup. "
     "Head penetration is the length of a vector of two numbers: its 95 % interval comes from the "
     "box that holds both together whatever their correlation (each at 97.5 %, Bonferroni), and "
-    "noise across the vector, which can only lengthen it, is taken off the value.",
+    "noise across the vector, which can only lengthen it, is taken off the value. "
     f"Angles: {METHODS['perspective']}; where the tube is not stated it is a plausible one, and "
     "the interval holds what that leaves open.",
 )
