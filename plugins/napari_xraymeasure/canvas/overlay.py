@@ -71,6 +71,7 @@ class FilmOverlay(QWidget):
         self._laid_out = False
         self._drawn: Drawn = {}
         self._in_hand: Drawn = {}
+        self._tags: Drawn = {}
         self._still: tuple[QPixmap | None, Drawn] = None, {}
         self._font = QFont(self.font())
         self._font.setPointSizeF(max(self._font.pointSizeF(), 9.0))
@@ -121,6 +122,7 @@ class FilmOverlay(QWidget):
         still = len(shown) - sum(1 for label, _, _ in shown if label in held.labels)
         self._drawn = self._found(self._scene, shown[:still], self._drawn)
         self._in_hand = self._found(held, shown[still:], {})
+        self._tags = {what: at for what, at in self._drawn.items() if isinstance(what, Label)}
         self._laid_out = True
 
     def _found(self, shapes: DrawnShapes, labels: list[SeenLabel], known: Drawn) -> Drawn:
@@ -215,7 +217,7 @@ class FilmOverlay(QWidget):
         else:
             painter.drawPixmap(0, 0, self._still_picture())
             _draw(painter, self._in_hand)
-        self._draw_labels(painter, _within(self._drawn, asked) | self._in_hand)
+        self._draw_labels(painter, _within(self._tags, asked) | self._in_hand)
         painter.end()
 
     def _still_picture(self) -> QPixmap:
