@@ -62,8 +62,8 @@ instead, and what is added to the uncertainty; 20 rendered shells with a lip wer
 off (root mean square)."""
 _OF_CLIPPING_DEG, _OF_MISFIT_IF_WHITE_DEG = np.array([0.1, 0.4]), np.array([0.0, 8.7])
 """Those of clipping were set on 58 other rendered hips: 97 % and 98 % held."""
-_WIDE_DEG, _WIDEST_DEG = 1.2, 3.5
-"""Between models of the shell: doubtful, and left out."""
+_WIDE_DEG, _WIDEST_DEG, _WIDEST_IN_WHITE_DEG = 1.2, 3.5, 5.0
+"""Between models of the shell: doubtful, and left out, also where the silhouette tells as well."""
 _LIP_TURNS_DEG = 1.5
 """Rendered shells without a lip: 0.8 and less."""
 _SHAPE_FROM_MM, _FARTHEST_FACE_MM = 0.5, 1.0
@@ -169,7 +169,7 @@ def angle_sd_deg(
         _SHARE_OF_LIP * lip[_ANGLES],
         _OF_MISFIT_DEG * fit.misfit,
     ]
-    if over_variants.max() > _WIDEST_DEG:
+    if over_variants.max() > (_WIDEST_IN_WHITE_DEG if clipped else _WIDEST_DEG):
         return None
     face = abs(float(fit.parameters[picture.FACE]))
     rises = np.clip((face - _SHAPE_FROM_MM) / (_FARTHEST_FACE_MM - _SHAPE_FROM_MM), 0.0, 1.0)

@@ -131,7 +131,9 @@ class Fitted:
     slopes: np.ndarray
 
 
-def descend(scene: CupScene, start: np.ndarray, held: Sequence[int] = ()) -> Fitted:
+def descend(
+    scene: CupScene, start: np.ndarray, held: Sequence[int] = (), iterations: int = _ITERATIONS
+) -> Fitted:
     """Return the fit that a damped Gauss-Newton descent reaches from `start`.
 
     Parameters
@@ -140,6 +142,8 @@ def descend(scene: CupScene, start: np.ndarray, held: Sequence[int] = ()) -> Fit
     start : numpy.ndarray, shape (13,)
     held : sequence of int
         Parameters that stay at their prior, where `start` must have them.
+    iterations : int
+        At most.
     """
     free = [k for k in range(len(PRIOR)) if k not in held]
     share = area_share(scene)
@@ -149,7 +153,7 @@ def descend(scene: CupScene, start: np.ndarray, held: Sequence[int] = ()) -> Fit
     cost = _cost(scene, solution, p, spread)
     damping = 1e-3
     slopes, fresh, sloped_at = np.zeros((len(scene.greys), len(p))), False, np.full(len(p), np.inf)
-    left = _ITERATIONS
+    left = iterations
     while left:
         # Slopes are dear and change slowly: those of a near place serve, but not for the last word.
         fresh = bool(np.any(np.abs(p - sloped_at) > _NEAR * _STEP))

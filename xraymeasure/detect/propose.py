@@ -44,6 +44,8 @@ _COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
 _TRIES_A_SIDE = 3
 _STARTS_DEG = (15.0, 30.0, 5.0)
 _USUAL_LIP_DEG = 6.0
+_STEPS_IN_WHITE = 9
+"""Where all is white, a longer descent leads away from the silhouette, after greys of bone."""
 _GOOD_MISFIT = 0.04
 """A fine fit that leaves more is tried again from other anteversions."""
 _NO_BETTER = 0.98
@@ -304,7 +306,8 @@ def _cup(
         about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
         reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
         near = scene(_FINE_MM, about, reach)
-        fine = cup.descend(near, p, (picture.LIP,))
+        few = {"iterations": _STEPS_IN_WHITE} if near.all_white else {}
+        fine = cup.descend(near, p, (picture.LIP,), **few)
         if not may_be_cup(near, fine):
             return None
         if may_have_lip(near, fine):
