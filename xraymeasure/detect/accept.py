@@ -33,8 +33,9 @@ _FROM_SILHOUETTE, _NEAR_SILHOUETTE = (12.0, 15.0, 1.2), (2.0, 5.0, 0.5)
 where most of what is white may be bone, from `_TOLD` on down (rendered films)."""
 _TOLD, _FARTHEST_IN_WHITE_MM = 0.16, 2.5
 """And from head to shell: 1.9 where the pose was right."""
-_SHORTEST_MM = -1.9
-"""How far inward the opening may seem to lie there."""
+_SHORTEST_MM = -1.4
+"""How far inward the opening may seem to lie there: 1.1 where the pose was right, 1.6 where it was
+10 deg off (rendered films)."""
 _MISFIT_OF_HEAD, _HEAD_SD = 0.02, 0.006
 """Relative uncertainty of a head's radius."""
 _FLOOR_DEG = np.array([0.05, 0.08])
