@@ -55,7 +55,13 @@ def before_after(
 
     The native head gives the scale of the film before, or whatever else is on it. No verdict is
     given: an operation changes them by intent, and the plan says by how much.
-    The side is the index side after.
+
+    Parameters
+    ----------
+    after, before : Measurements
+        Of the films after and before; the side is the index side after.
+    limits : Comparable, optional
+        From where on a difference in position is pointed out.
     """
     position = position_between(after, before)
     rows, missing = _simple(BEFORE_AFTER, after, before, position)
@@ -68,8 +74,14 @@ def changes_between(
 ) -> Changes:
     """Return what changed in a replaced hip between two films of its follow-up, judged.
 
-    `error` is the chance of any flag on an unmoved hip; where a hip has several pairs of films, the
-    share of this one.
+    Parameters
+    ----------
+    after, before : Visit
+        The later and the earlier film of one hip.
+    limits : Comparable, optional
+        From where on a difference in position is pointed out.
+    error : float
+        Chance of any flag on an unmoved hip; where a hip has several pairs, the share of this one.
     """
     position = position_between(
         after.measurements,

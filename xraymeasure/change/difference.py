@@ -42,10 +42,22 @@ def change(after: Measurement, before: Measurement) -> Interval:
 def same_measurement(
     after: Measurements, before: Measurements, name: str, side: Side | None = None
 ) -> tuple[Measurement, Measurement] | str:
-    """Return a measurement of a later and an earlier film, or why there is none.
+    """Return a measurement of two films by one method and to one line, or why there is none.
 
-    Both are by one method and to one line: the later film's primary method where the earlier film
-    has it too, else the earlier film's.
+    Parameters
+    ----------
+    after, before : Measurements
+        Of the later and the earlier film.
+    name : str
+        A key of `QUANTITIES`.
+    side : {"left", "right"}, optional
+        The hip; the index hip, or the film, if not given.
+
+    Returns
+    -------
+    (later, earlier) or str
+        The method is the later film's primary one where the earlier film has it too, else the
+        earlier film's primary one.
     """
     later, earlier = after.primary(name, side), before.primary(name, side)
     if later is None:

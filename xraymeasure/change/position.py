@@ -92,7 +92,12 @@ def position_between(
 ) -> Position:
     """Return how the pelvis lay on a later film against an earlier one.
 
-    In `other_posture`, where one film was taken supine and the other standing, less is known.
+    Parameters
+    ----------
+    after, before : Measurements
+        Of the same hip.
+    other_posture : bool
+        Whether one film was taken supine and the other standing.
     """
     tilt_u_deg = TILT_POSTURES_U_DEG if other_posture else TILT_U_DEG
     return Position(

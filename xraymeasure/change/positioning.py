@@ -95,9 +95,18 @@ def visit_of(
     label: str = "",
     view: str | None = None,
 ) -> Visit:
-    """Return a film of a follow-up.
+    """Return a film of a follow-up from its measurements and its reading.
 
-    The reading says the posture, and whether the cup's centre came from its shell or its rim.
+    Parameters
+    ----------
+    years : float
+        Since any fixed moment, the same for all films of the hip.
+    measurements : Measurements
+        Of the reading.
+    reading : Reading
+        Says the posture, and whether the cup's centre came from its shell or its rim.
+    label, view : str, optional
+        As in `Visit`.
     """
     side = reading.operated_side
     outline = next((each for each in _OUTLINES if reading.has(f"cup_{each}_{side}")), None)
@@ -163,7 +172,15 @@ class Comparability:
 
 
 def compare_films(after: Visit, before: Visit, limits: Comparable | None = None) -> Comparability:
-    """Hold the positioning of a later film of a hip against that of an earlier one."""
+    """Hold the positioning of a later film of a hip against that of an earlier one.
+
+    Parameters
+    ----------
+    after, before : Visit
+        Of the same hip.
+    limits : Comparable, optional
+        How much they may differ.
+    """
     limits = limits or Comparable()
 
     def held(

@@ -22,6 +22,8 @@ class Trend:
 
     Attributes
     ----------
+    name : str
+        A key of `KINDS`.
     per_year : (value, low, high)
         Per year, with its 95 % interval.
     films : int

@@ -89,7 +89,13 @@ def judged(
 ) -> tuple[Change, ...]:
     """Judge all changes of a pair together; those with a reason of their own are not asked.
 
-    `error` is the chance of any flag where nothing changed.
+    Parameters
+    ----------
+    rows : sequence of Change
+    comparability : Comparability
+        Of the two films.
+    error : float
+        Chance of any flag where nothing changed.
     """
     asked = [row for row in rows if not row.reason]
     components = [row for row in rows if row.name.startswith("head_penetration_")]

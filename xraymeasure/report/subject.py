@@ -18,6 +18,12 @@ class Subject:
 
     Attributes
     ----------
+    film, reading : Film, Reading
+        What was looked at.
+    measurements : Measurements
+        The numbers with their intervals, what could not be measured, and the findings.
+    plan : Plan or None
+        What was intended.
     comparison : Comparison or None
         Measured against planned; None without a plan.
     changes : Changes or None

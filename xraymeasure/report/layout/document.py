@@ -35,9 +35,16 @@ def template(name: str) -> Template:
 def data_address(
     axes: Sequence[Axes], part: tuple[float, float, float, float], *, paper: bool = True
 ) -> str:
-    """Return axes of one figure, and a part of it, as a PNG in a data address.
+    """Return axes of one figure as a PNG in a data address.
 
-    Without the figure's paper it can be laid over another picture.
+    Parameters
+    ----------
+    axes : sequence of matplotlib.axes.Axes
+        All that is drawn of the figure.
+    part : (left, bottom, width, height)
+        Which part of the figure is returned.
+    paper : bool
+        Whether it stands on the figure's paper; else it can be laid over another picture.
     """
     import numpy as np
     from matplotlib import rc_context

@@ -138,7 +138,12 @@ class Content:
 def report_content(found: Subject, show_date: bool = False) -> Content:
     """Return what there is to say about a film; nothing that names the patient.
 
-    Of the film only its pixels' hash is named, and if `show_date` when it was taken.
+    Parameters
+    ----------
+    found : Subject
+        Of the film only its pixels' hash is named, and its date if `show_date`.
+    show_date : bool
+        Whether to say when the film was taken.
     """
     film, measurements, comparison = found.film, found.measurements, found.comparison
     side = measurements.operated_side

@@ -134,7 +134,16 @@ def film_figure(found: Subject) -> Figure:
 def draw_film(axes: Axes, shown: ShownFilm, reading: Reading, measurements: Measurements) -> None:
     """Draw a film, its landmarks, what was fitted to them and the labels.
 
-    The axes take the shape of the film's part; the placed points are drawn as dots.
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Takes the shape of the film's part.
+    shown : ShownFilm
+        From `show_film`.
+    reading : Reading
+        Whose placed points are drawn as dots.
+    measurements : Measurements
+        Drawings, and the values for the labels.
     """
     (left, top), (width, height) = shown.origin, shown.size
     axes.set_xlim(left - 0.5, left + width - 0.5)

@@ -23,7 +23,14 @@ Line = tuple[str, str, str]
 
 
 def further_pages(content: Content, findings: Sequence[Line]) -> list[Sheet]:
-    """Return the pages after the first; `findings` are those that had no room on it."""
+    """Return the pages after the first.
+
+    Parameters
+    ----------
+    content : Content
+    findings : sequence of (glyph, colour, text)
+        What had no room on the first page.
+    """
     flow = Setter(content.title, content.identity)
     flow.set(Heading("Everything that was measured, with 95 % intervals"))
     _key_to_shares(flow)

@@ -25,9 +25,16 @@ def draw_orientation_plot(
 ) -> None:
     """Draw the cup of the index hip, its plan and its record as points of two angles.
 
-    The measured angles have their 95 % intervals; the other pose that gives the same outline is
-    drawn faintly or, if it lies far off, told in words. All are radiographic angles to the film's
-    coronal plane: only there is the tolerance a box.
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Drawn over; its limits and labels are set.
+    measurements : Measurements
+        The primary angles are drawn with their 95 % intervals, the other pose that gives the same
+        outline faintly or, if it lies far off, in words.
+    comparison : Comparison, optional
+        The planned point, the tolerance about it and the recorded point, all in radiographic
+        angles to the film's coronal plane: only there is the tolerance a box.
     """
     from matplotlib.patches import Rectangle
 

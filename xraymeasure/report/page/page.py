@@ -71,7 +71,14 @@ class Pages:
 
 
 def report_pages(found: Subject, show_date: bool = False) -> Pages:
-    """Return the pages of a report: one for the notes, and those with all the rest."""
+    """Return the pages of a report: one for the notes, and those with all the rest.
+
+    Parameters
+    ----------
+    found : Subject
+    show_date : bool
+        Whether to say when the film was taken.
+    """
     from matplotlib import rc_context
 
     from xraymeasure.report.layout.type import type_settings

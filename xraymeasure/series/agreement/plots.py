@@ -80,8 +80,22 @@ def draw_bland_altman(
 ) -> None:
     """Draw differences over means, the mean difference, the limits, and the interval of each.
 
-    The axis of the differences goes as far as needed or to `reach` on either side, and where it is
-    `named` says that they are differences.
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Its limits and labels are set.
+    limits : Limits
+        What is drawn.
+    unit : str
+        For the labels; may be empty.
+    decimals : int
+        Of the numbers beside the lines.
+    reach : float, optional
+        How far the axis of the differences goes to either side; as far as needed by default.
+    title : str
+        Above the plot, in letters of `title_pt`.
+    named : bool
+        Whether it is said that differences go upward.
     """
     reach = reach or _reach([limits])
     # Where the limits lie close together their numbers would lie over one another.

@@ -68,6 +68,8 @@ class ReaderComparison:
     ----------
     label : str
         What a person reads, ``between readers A, B`` for example.
+    columns : tuple of (reader, occasion)
+        What is compared.
     reliability : Reliability or str
         Or why there is none.
     limits : tuple of (str, Limits or str)
@@ -87,6 +89,8 @@ class MeasurementAgreement:
 
     Attributes
     ----------
+    name, method : str
+        Keys of `QUANTITIES` and `METHODS`.
     primary : bool
         Whether this method stood for the measurement in most of the readings that have it.
     comparisons : tuple of ReaderComparison
@@ -115,14 +119,24 @@ class AgreementReport:
 
     Attributes
     ----------
+    title : str
+        Of the study.
     readers : tuple of str
         Codes of those who read.
     occasions : int
         The greatest on which somebody read.
     films, subjects : int
         How many were measured at least once.
+    flow : tuple of Stage
+        From films to readings, with what was lost on the way.
+    measurements : tuple of MeasurementAgreement
+        In the order of `QUANTITIES`.
+    placing : tuple of Placing
+        One for each reader with repeats.
     notes : tuple of str
         What a person should know of the numbers, as sentences.
+    methods : str
+        How the films were read and measured, for a paper.
     same : tuple of Same
         Readings that are the same to the last digit.
     components : mapping of str to Components or str

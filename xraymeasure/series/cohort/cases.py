@@ -30,8 +30,14 @@ class Case:
 
     Attributes
     ----------
+    subject, film : str
+        Pseudonym, and label of the film.
+    side : {"left", "right"}
+        The hip.
     comparison : Comparison
         The film against its plan.
+    why : str
+        Why this film stands for the hip.
     groups : mapping of str to str
         What the table of films says of it in columns of the study's own.
     """
@@ -64,6 +70,10 @@ class Gathered:
         In the order of the films in the study.
     places : tuple of Place
         The readings that their numbers are of.
+    measured : tuple of Measurements
+        One a hip.
+    left_out : tuple of (str, str)
+        Films that did not enter, and why.
     """
 
     cases: tuple[Case, ...]

@@ -51,6 +51,10 @@ class Outcome:
 
     Attributes
     ----------
+    name : str
+        A key of `plan.LABELS`.
+    unit : str
+        ``deg`` or ``mm``.
     against_plan : Limits or str
         Achieved minus planned, or why there is nothing to say.
     measuring_sd : float or None
@@ -84,12 +88,20 @@ class Cohort:
 
     Attributes
     ----------
+    title : str
+        Of the study.
+    cases : tuple of Case
+        The hips that entered.
     outcomes : tuple of Outcome
         In the order of `plan.LABELS`.
     cup_share : Share or None
         Hips with both cup angles within tolerance, by the measured values alone.
     left_out : tuple of (str, str)
         Films that did not enter, and why.
+    settings : Settings
+        With what the numbers were made.
+    flow : tuple of Stage
+        From films to hips, with what was lost on the way.
     """
 
     title: str

@@ -49,7 +49,14 @@ class Against:
 def comparisons(
     tasks: Iterable[Against], *, workers: int | None = None, scheduler: str | None = None
 ) -> Iterator[tuple[Against, Comparison | Exception]]:
-    """Yield each reading with what it is against its plan, or with why that cannot be said."""
+    """Yield each reading with what it is against its plan, or with why that cannot be said.
+
+    Parameters
+    ----------
+    tasks : iterable of Against
+    workers, scheduler
+        As in `map_tasks`.
+    """
     todo = []
     for task in tasks:
         if is_whole(task.kept):

@@ -83,6 +83,10 @@ class Curve:
 
     Attributes
     ----------
+    who : str
+        The surgeon's code.
+    films : tuple of str
+        Labels, in order.
     outside : tuple of bool
         Whether either angle of the cup lies outside its tolerance.
     sums : tuple of float

@@ -48,14 +48,26 @@ class FollowUp:
 
     Attributes
     ----------
+    side : {"left", "right"}
+        The hip.
     first : Visit
         The film that all others are held against.
+    steps : tuple of Step
+        The later films, in order of time.
+    subject : str
+        Pseudonym; may be empty.
+    stem_type : str or None
+        In words.
     subsidence_threshold_mm : float or None
         What counts as subsidence for that stem.
     limits : Comparable
         From where on a difference in position is pointed out.
+    left_out : tuple of (str, str)
+        Films of this hip that did not enter, and why.
     since_last : Changes or None
         From the last film but one to the last; None where there are only two.
+    methods : str
+        How the films were read and measured, for a paper.
     """
 
     side: Side
@@ -125,6 +137,12 @@ class StudyFollowUp:
         In the order of the study; iterating over this object gives them.
     left_out : tuple of (str, str)
         Hips without a follow-up that were filmed more than once, and why.
+    title : str
+        Of the study.
+    methods : str
+        How the films were read and measured, for a paper.
+    flow : tuple of Stage
+        From films to hips, with what was lost on the way.
     """
 
     hips: tuple[FollowUp, ...]

@@ -83,10 +83,17 @@ def write_followups(
     scheduler: str | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
-    """Write the pages of several hips as `write_followup` does, over workers as in `map_tasks`.
+    """Write the pages of several hips, in parallel, and return their paths.
 
-    A few are written in this process by default. `progress` is called after each hip with how many
-    are done and how many there are.
+    Parameters
+    ----------
+    hips : iterable of FollowUp
+    out : path-like
+        As for `write_followup`.
+    workers, scheduler
+        As for `map_tasks`; a few pages are written in this process by default.
+    progress : callable, optional
+        Called after each hip with how many are done and how many there are.
     """
     folder, hips = Path(out).resolve(), list(hips)
     write, paths = partial(write_followup, out=folder), []

@@ -43,6 +43,9 @@ class Shown:
 
     Attributes
     ----------
+    film : str
+        The film's label in the study.
+    hip : HipProposal
     greys : numpy.ndarray of uint8, shape (rows, columns)
         The film about the hip.
     outlines : mapping of str to numpy.ndarray
@@ -105,7 +108,13 @@ def propose_study(
 ) -> StudyProposals:
     """Look for replaced hips on every film of a study and write what is proposed.
 
-    Where a reader is named, only on films that they have not read on that occasion.
+    Parameters
+    ----------
+    study : Study
+    reader, occasion : str, int, optional
+        Look only at films that this reader has not read on that occasion.
+    workers, scheduler, progress
+        As in `run_study`.
 
     Raises
     ------

@@ -36,6 +36,8 @@ class Stage:
     ----------
     name, counted : str
         What it is, and what is counted: films, readings or hips.
+    n : int
+        How many there are.
     lost : tuple of Loss
         Why there are not as many at the next stage.
     """

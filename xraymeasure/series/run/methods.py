@@ -34,6 +34,10 @@ class RunSettings:
     placing : mapping of str to int
         How many of these readings rest on which placing spread: ``reading``, ``repeats``,
         ``default``.
+    versions : mapping of str to str
+        Of the programs.
+    frozen : str
+        Since when ``study.toml`` stands, and what was changed in it since.
     """
 
     readers: tuple[str, ...]

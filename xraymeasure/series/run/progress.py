@@ -11,7 +11,15 @@ from contextlib import contextmanager
 def progress_bar(noun: str = "readings") -> Iterator[Callable[[int, int], None]]:
     """Show a bar on standard error while it is open, where that is a terminal; else nothing.
 
-    What it yields is called with how many are done and how many there are.
+    Parameters
+    ----------
+    noun : str
+        What is counted.
+
+    Yields
+    ------
+    callable
+        To be called with how many are done and how many there are.
 
     Examples
     --------

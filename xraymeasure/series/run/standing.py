@@ -108,7 +108,17 @@ class Standing:
 def standing_of(
     study: Study, summary: RunSummary, reader: str | None = None, occasion: int = 1
 ) -> Standing:
-    """Return whose word stands in a study: by its rules, or the reader's who is asked for.
+    """Return whose word stands in a study.
+
+    Parameters
+    ----------
+    study : Study
+    summary : RunSummary
+        Of this study as it stands.
+    reader : str, optional
+        Who is asked for.
+    occasion : int
+        Which of the readers' occasions; an adjudicator's is the first.
 
     Raises
     ------

@@ -35,12 +35,20 @@ class RunSummary:
         Readings of films that their reader excluded.
     unread : int
         Films of the study without any reading.
+    rows : int
+        Rows of the table.
+    csv, parquet : Path
+        The table.
     tasks : mapping of (film, reader, occasion) to Task
         Every reading that was measured, with what its numbers depend on.
     entries : tuple of StudyReading
         The readings as they were found, each parsed once.
     exclusions : mapping of (film, reader) to str
         Why readers excluded films.
+    draws, seed : int
+        With what it was measured.
+    seconds : float
+        How long it took.
     """
 
     measured: int

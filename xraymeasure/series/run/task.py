@@ -120,6 +120,13 @@ def kept_measurements(path: Path, reading: Reading) -> Measurements:
     """Return the measurements that a run kept of a reading: the numbers and what is missing.
 
     Assumptions, findings and drawings are not kept.
+
+    Parameters
+    ----------
+    path : Path
+        From `RunSummary.kept`.
+    reading : Reading
+        That was measured.
     """
     kept = read_kept(path)
     rows, missing = [], []

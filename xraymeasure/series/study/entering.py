@@ -149,8 +149,13 @@ def left_out_rows(
 ) -> tuple[list[dict[str, str]], list[KeyRow]]:
     """Return the rows of the list of what was left out, and those of the key.
 
-    The labels go on after the `before` that are given; copies are told by those of the films that
-    entered.
+    Parameters
+    ----------
+    left : sequence of Seen
+    before : int
+        How many labels of that list are given already.
+    entered : sequence of KeyRow
+        The films that entered meanwhile, by whose labels copies are told.
     """
     labels = {row.file: row.label for row in reversed(entered)}
     rows, keyed = [], []

@@ -38,10 +38,18 @@ class StudyFilm:
     ----------
     label : str
         The film's name in the study; what tables and file names show.
+    file : Path
+        The image.
+    subject : str
+        Pseudonym of the person.
     time_point : str or None
         What the study calls the moment, ``post`` or ``1y`` for example.
     day : int or None
         Days since the subject's first film.
+    side : {"left", "right"} or None
+        The index hip, if the study says.
+    plan : Path or None
+        The plan the film is held against.
     head_diameter_mm, cup_diameter_mm : float or None
         Known sizes at the index hip, which a reader needs even while the plan is hidden.
     cup_opens : {"anterior", "posterior"} or None
@@ -65,7 +73,16 @@ class StudyFilm:
 
 
 def films_of_table(folder: Path, source: Path, outside: bool) -> tuple[StudyFilm, ...]:
-    """Return the films that a table names, whose files lie in `folder`, or `outside` of it too.
+    """Return the films that a table of a study's folder names.
+
+    Parameters
+    ----------
+    folder : Path
+        To which the names of files in the table are relative.
+    source : Path
+        The table.
+    outside : bool
+        Whether it may name files outside the folder.
 
     Raises
     ------

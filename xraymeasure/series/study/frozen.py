@@ -41,6 +41,8 @@ class Frozen:
         When it was found so.
     digest : str
         SHA-256 of its text.
+    text : str
+        The whole of it.
     """
 
     at: datetime

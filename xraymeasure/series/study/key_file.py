@@ -34,6 +34,10 @@ class KeyRow:
         Of a film, or of a file that was left out.
     subject : str
         Pseudonym of the person; empty for what was left out.
+    file : str
+        Where the file lay.
+    taken : datetime.date or None
+        When the film was taken.
     person : str
         A digest of the patient number and its issuer; empty where the film does not say.
     image, pixels : str

@@ -138,9 +138,25 @@ def new_study(
     study under their labels (as further names of the same files where the disk can do that, else
     as copies); of dates only the days since a subject's first film are written. Which file stands
     behind which label is written into one key file beside the study. The originals are not
-    touched. Without `out` the study lies beside `folder` and is called after it; with `both_hips`
-    each film stands in two rows. `progress` is called with how many files were looked at, and how
-    many there are.
+    touched.
+
+    Parameters
+    ----------
+    folder : path-like
+        Where the films lie.
+    out : path-like, optional
+        The study's folder; beside `folder` and called after it by default.
+    both_hips : bool
+        Whether each film stands in two rows, one a hip.
+    workers : int, optional
+        Processes that look at the films; as many as there are cores by default.
+    progress : callable, optional
+        Called with how many files were looked at, and how many there are.
+
+    Returns
+    -------
+    Sorted
+        What became of the files.
 
     Raises
     ------
@@ -185,8 +201,18 @@ def add_films(
     """Add the films of another folder to a study, sorted as for a new one; nothing there changes.
 
     A person known to the key stays the same subject, and days go on from that subject's first
-    film. A film that is in the study already is left out as a copy. `key` is the study's, if that
-    does not lie beside the study.
+    film. A film that is in the study already is left out as a copy.
+
+    Parameters
+    ----------
+    study : Study
+        From `read_study`.
+    folder : path-like
+        Where the films lie.
+    key : path-like, optional
+        The study's key, if it does not lie beside the study.
+    both_hips, workers, progress
+        As for `new_study`.
 
     Raises
     ------

@@ -54,6 +54,12 @@ class StudyReading:
 
     Attributes
     ----------
+    film, reader : str
+        Label of the film and code of the reader.
+    occasion : int
+        From 1.
+    path : Path
+        The file.
     reading : Reading or None
         None where the file cannot be used, and then `fault` says why.
     fault : str
@@ -88,9 +94,25 @@ def content_tag(text: str) -> str:
 def add_reading(
     study: Study, film: str, occasion: int, reading: Reading, handed_out: HandedOut | None = None
 ) -> Path:
-    """Add a finished reading to the study and return its file, the same for the same content.
+    """Add a finished reading to the study; nothing that is there is changed.
 
-    Nothing that is there is changed. A reading from elsewhere was not `handed_out`.
+    Parameters
+    ----------
+    study : Study
+        The study.
+    film : str
+        Label of the film.
+    occasion : int
+        From 1.
+    reading : Reading
+        Its `reader` must be one of the study's.
+    handed_out : {"blinded", "open"}, optional
+        How the worklist handed the film out; not for readings from elsewhere.
+
+    Returns
+    -------
+    Path
+        The file; the same for the same content.
 
     Raises
     ------
@@ -124,8 +146,13 @@ def study_readings(study: Study) -> tuple[StudyReading, ...]:
     """Return the reading that counts for every film, reader and occasion that has one.
 
     A file that cannot be used is returned with its fault; if another version of the same place can
-    be used, that one counts and the fault is dropped with the superseded. They are in the order of
-    the study's films, then readers, then occasions; what fits no film of the study comes last.
+    be used, that one counts and the fault is dropped with the superseded.
+
+    Returns
+    -------
+    tuple of StudyReading
+        In the order of the study's films, then readers, then occasions; files whose name fits no
+        film of the study come last.
     """
     films = {film.label: film for film in study.films}
     order = {label: position for position, label in enumerate(films)}

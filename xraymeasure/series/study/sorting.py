@@ -73,6 +73,10 @@ class Seen:
 
     Attributes
     ----------
+    path : Path
+        The file.
+    kind : str
+        A key of `KINDS`.
     reason : str
         Why it does not enter; empty for a film. It does not repeat the file's name.
     person : str or None
@@ -117,9 +121,13 @@ class Seen:
 
 
 def files_below(folder: Path, but: Sequence[Path] = ()) -> Iterator[Path | Seen]:
-    """Yield every file below a folder, sorted, but for some folders.
+    """Yield every file below a folder, sorted; what cannot be gone into is seen already.
 
-    What cannot be gone into is seen already.
+    Parameters
+    ----------
+    folder : Path
+    but : sequence of Path
+        Folders that are passed over.
     """
     refused: list[Seen] = []
 
@@ -236,8 +244,13 @@ def without_twins(seen: Sequence[Seen], known: Sequence[Seen] = ()) -> list[Seen
 
     That is the one in the study already, else the one that says whose and of when it is before the
     one that does not, one with a plan beside it before one without, the finer greys before 8 bits,
-    the original before the derived, the larger before the smaller. The films of the study are
-    `known`.
+    the original before the derived, the larger before the smaller.
+
+    Parameters
+    ----------
+    seen : sequence of Seen
+    known : sequence of Seen
+        Films that are in the study.
     """
     standing = list(known)
     told: dict[Path, Seen] = {}

@@ -68,11 +68,31 @@ class Study:
         Where the study lies.
     films : tuple of StudyFilm
         In the order of the table, or by path where a pattern names them.
+    readers : tuple of str
+        Codes of the readers.
+    occasions : int
+        How often each reader reads each film.
+    blinded : bool
+        Whether earlier readings and the plan are hidden from a reader.
+    seed : int
+        Of the order of the films and of all draws.
+    stem_type : str or None
+        The stem's type in words, and `subsidence_threshold_mm` what counts as subsidence for it.
+    tolerance : mapping of str to float
+        Tolerances that stand where a film's plan names none; keys as in a plan.
+    comparable : mapping of str to float
+        From where on a difference in the positioning of two films of one hip is pointed out, where
+        it departs from the defaults.
+    adjudicator : str or None
+        The reader whose reading stands for a film that the others did not agree on.
+    value : {"reader", "mean"}
+        What stands for a film that no adjudicator read: one reader's reading, or their mean.
+    same_day : {"first", "last"}
+        Which of several films of one hip on one day stands, in the order of the table.
+    cup_opens : {"anterior", "posterior"} or None
+        What is stated of all cups of which neither the reading nor the table of films says it.
     table : Path or None
         The table of films; None where a pattern names them.
-
-    All others are keys of ``study.toml``; `tolerance` and `comparable` hold
-    what is stated there.
     """
 
     folder: Path

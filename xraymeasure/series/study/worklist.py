@@ -34,6 +34,12 @@ class Worklist:
 
     Attributes
     ----------
+    study : Study
+        The study.
+    reader : str
+        Code of the reader.
+    occasion : int
+        From 1.
     films : tuple of StudyFilm
         All films in the order in which this reader is to see them.
     done : frozenset of str
@@ -138,7 +144,16 @@ def start_reading(
     An empty one carries what the study knows: the index side and the known sizes. The reader's own
     placing spread is no part of it, for it is one of the reader and not of this film's pixels.
 
-    `side` is the index hip, where the study does not say.
+    Parameters
+    ----------
+    work : Worklist
+        Whose list it is.
+    film : StudyFilm
+        The film.
+    binding : FilmBinding
+        The film's identifiers.
+    side : {"left", "right"}, optional
+        The index hip, where the study does not say.
 
     Raises
     ------
