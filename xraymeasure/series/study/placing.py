@@ -138,7 +138,8 @@ def placing_spread(reader: str, films: Iterable[Repeats]) -> Placing:
     >>> from xraymeasure.reading.reading import Reading
     >>> one = Reading("A", "2026-01-01T00:00:00Z", "left", landmarks={"symphysis": ((0, 0),)})
     >>> two = one.with_points("symphysis", [(2, 2)])
-    >>> placing_spread("A", [Repeats((one, two))]).spreads[0].sd_px  # doctest: +ELLIPSIS
+    >>> placing_spread("A", [Repeats((one, two))]).landmarks["symphysis"].sd_px
+    ... # doctest: +ELLIPSIS
     1.41421356...
     """
     films = [film for film in films if len(film.readings) > 1]
