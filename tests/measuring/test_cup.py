@@ -54,6 +54,15 @@ def test_a_rim_that_is_plainly_open_is_not_called_flat():
     assert flat_rim(points_of(ellipse, TURNS), SPREAD) is None
 
 
+def test_points_right_on_one_line_do_not_leave_a_flat_rim_without_room():
+    # As a proposal's are: by less scatter than placing makes, a rim is no flatter than most.
+    exact = points_of([0.0, 0.0, 26.0, 0.0, 0.0], TURNS)
+    rng = np.random.default_rng(3)
+    noisy = [exact + rng.normal(0, SPREAD, exact.shape) for _ in range(60)]
+    most = [flat_rim(points, SPREAD).quantile(0.975) for points in noisy]
+    assert flat_rim(exact, SPREAD).quantile(0.975) > np.median(most) > 0.0
+
+
 @pytest.mark.parametrize(
     ("true_b", "turns"),
     [

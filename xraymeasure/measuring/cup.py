@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc, chndtr
+from scipy.special import chdtrc, chdtri, chndtr
 
 from xraymeasure.geometry.anchored import Anchor
 from xraymeasure.geometry.cup_angles import along_line, angles_of_axis
@@ -277,11 +277,14 @@ def flat_rim(points: np.ndarray, spread: float, half: float = 0.0) -> FlatRim | 
 def _confidence(scatter: np.ndarray, arc_squares: float, possible: np.ndarray) -> np.ndarray:
     """Return the probability of more scatter than was seen, for each possible half-axis.
 
-    All in placing spreads: the squared scatter is then a non-central chi-square.
+    All in placing spreads: the squared scatter is then a non-central chi-square. Points that happen
+    to scatter less than those of a flat rim mostly do tell no more than if they did as much: taken
+    at their word, points right on one curve would leave no half-axis at all (Cowan G et al.,
+    Power-constrained limits, arXiv:1105.3166, 2011; from memory).
     """
-    shift = np.maximum(possible**2 * arc_squares, 1e-9)
-    # The floor is for points right on a line, which the distribution's code cannot take.
-    return 1.0 - np.asarray(chndtr(max(scatter @ scatter, 1e-6), len(scatter) - 2, shift))
+    freedom, shift = len(scatter) - 2, np.maximum(possible**2 * arc_squares, 1e-9)
+    seen = max(scatter @ scatter, chdtri(freedom, 0.5))
+    return 1.0 - np.asarray(chndtr(seen, freedom, shift))
 
 
 def _between(below: np.ndarray, above: np.ndarray) -> np.ndarray:
