@@ -11,12 +11,13 @@ white votes for itself, and the neck is white between two sides that are not.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from xraymeasure.detect.field import Field
-from xraymeasure.vocabulary.landmarks import SIDES, Side
+from xraymeasure.vocabulary.landmarks import SIDES, Side, lateral_sign
 
 HEAD_RADII_MM = (12.0, 30.0)
 """On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
@@ -122,52 +123,74 @@ def find_candidates(
     order = np.argsort(-score[tuple(peaks.T)], kind="stable")
     body, dense = _levels(field)
     found: list[Candidate] = []
-
-    def add(
-        row: int,
-        column: int,
-        radius: float,
-        neck: tuple[float, float],
-        of: float,
-        in_white: bool,
-    ) -> None:
-        wider = radii >= max(SHELL_RADII_MM[0], radius + 6.0)
-        near = votes.share[wider, max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3]
-        shell = float(radii[wider][near.max(axis=(1, 2)).argmax()])
-        side: Side = "left" if np.cos(neck[0]) > 0 else "right"
-        x, y = float(field.x_mm[column]), float(field.y_mm[row])
-        found.append(Candidate(side, x, y, radius, shell, neck[0], of, neck[1], in_white))
-
     for row, column in peaks[order]:
         if len(found) == _MOST:
             break
         x, y = float(field.x_mm[column]), float(field.y_mm[row])
         if _inside(field, x, y) - body < _LEAST_METAL * (dense - body):
             continue
-        near = votes.share[heads, max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3]
-        radius = float(radii[heads][near.max(axis=(1, 2)).argmax()])
-        neck = _neck(field, x, y, radius)
-        if neck[1] > _LEAST_NECK:
-            add(row, column, radius, neck, float(best_head[row, column]), False)
+        near = _near(votes, row, column)[heads]
+        radius = float(radii[heads][near.argmax()])
+        neck, strength = _neck(field, x, y, radius)
+        if strength > _LEAST_NECK:
+            side: Side = "left" if np.cos(neck) > 0 else "right"
+            shell = _shell_radius(votes, row, column, radius)
+            share = float(best_head[row, column])
+            found.append(Candidate(side, x, y, radius, shell, neck, share, strength, False))
     if field.clipped.mean() < _CLIPPED_FROM:
         return found
-    usual = list(found)
-    for side in SIDES:
-        half = _lower_halves(field, radii[heads], side)
-        best = half.max(axis=0)
-        is_peak = (best == maximum_filter(best, size=size)) & (best > _FEWEST_IN_WHITE)
-        white = []
-        for row, column in np.argwhere(is_peak & field.clipped):
-            x, y = float(field.x_mm[column]), float(field.y_mm[row])
-            if any(np.hypot(x - each.x_mm, y - each.y_mm) < 0.5 * _APART_MM for each in usual):
-                continue
-            radius = float(radii[heads][half[:, row, column].argmax()])
-            neck = _white_neck(field, x, y, radius, side)
-            if neck[1] > _LEAST_NECK_IN_WHITE:
-                white.append((float(best[row, column]) + 0.5 * neck[1], row, column, radius, neck))
-        for _, row, column, radius, neck in sorted(white, reverse=True)[:_MOST_IN_WHITE]:
-            add(row, column, radius, neck, float(best[row, column]), True)
-    return found
+    edges = _edges(field, field.clipped.astype(np.float32), _SILHOUETTE_SLOPE)
+    in_white = [
+        candidate
+        for side in SIDES
+        for candidate in _in_white(field, votes, edges, radii[heads], side, size, found)
+    ]
+    return [*found, *in_white]
+
+
+def _in_white(
+    field: Field,
+    votes: Votes,
+    edges: np.ndarray,
+    radii: np.ndarray,
+    side: Side,
+    size: int,
+    usual: Sequence[Candidate],
+) -> list[Candidate]:
+    """Return the likeliest circles of one side by the outline of what is white, but the usual."""
+    from scipy.ndimage import maximum_filter
+
+    # What of the outline faces laterally and caudally.
+    faces = -(edges[4] * lateral_sign(side) + edges[3]) * 0.5**0.5 > _LOWER
+    half = _counted(field, edges[:, faces], radii)
+    best = half.max(axis=0)
+    is_peak = (best == maximum_filter(best, size=size)) & (best > _FEWEST_IN_WHITE)
+    white = []
+    for row, column in np.argwhere(is_peak & field.clipped):
+        x, y = float(field.x_mm[column]), float(field.y_mm[row])
+        if any(np.hypot(x - each.x_mm, y - each.y_mm) < 0.5 * _APART_MM for each in usual):
+            continue
+        radius = float(radii[half[:, row, column].argmax()])
+        neck, strength = _white_neck(field, x, y, radius, side)
+        if strength > _LEAST_NECK_IN_WHITE:
+            share, shell = float(best[row, column]), _shell_radius(votes, row, column, radius)
+            found = Candidate(side, x, y, radius, shell, neck, share, strength, True)
+            white.append((share + 0.5 * strength, row, column, found))
+    return [found for *_, found in sorted(white, key=lambda each: each[:3], reverse=True)][
+        :_MOST_IN_WHITE
+    ]
+
+
+def _near(votes: Votes, row: int, column: int) -> np.ndarray:
+    """Return the most votes within two points of a place, for each radius."""
+    near = votes.share[:, max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3]
+    return np.asarray(near.max(axis=(1, 2)))
+
+
+def _shell_radius(votes: Votes, row: int, column: int, head_radius: float) -> float:
+    """Return the radius of the circle about a head that its shell's votes are for."""
+    wider = votes.radii_mm >= max(SHELL_RADII_MM[0], head_radius + 6.0)
+    return float(votes.radii_mm[wider][_near(votes, row, column)[wider].argmax()])
 
 
 def circle_votes(field: Field) -> Votes:
@@ -182,14 +205,6 @@ def circle_votes(field: Field) -> Votes:
         outline = _edges(field, field.clipped.astype(np.float32), _SILHOUETTE_SLOPE)
         np.maximum(share, _counted(field, outline, radii), out=share)
     return Votes(radii, share)
-
-
-def _lower_halves(field: Field, radii: np.ndarray, side: Side) -> np.ndarray:
-    """Return votes for white circles by what of their outline faces laterally and caudally."""
-    edges = _edges(field, field.clipped.astype(np.float32), _SILHOUETTE_SLOPE)
-    lateral = 1.0 if side == "left" else -1.0
-    faces = -(edges[4] * lateral + edges[3]) * 0.5**0.5 > _LOWER
-    return _counted(field, edges[:, faces], radii)
 
 
 def _edges(field: Field, greys: np.ndarray, cap: float | None) -> np.ndarray:

@@ -43,7 +43,7 @@ _STABLE = 1.0 + 1e-7
 """A column may vanish (no sharpening to see): this keeps its share of the solution small."""
 _LEAST_GAIN = 0.0005
 """Of the cost, from one more step of the descent."""
-_ITERATIONS = 30
+ITERATIONS = 30
 """At most; most descents settle within ten."""
 _NEAR = 4.0
 """Steps of the slopes."""
@@ -132,7 +132,7 @@ class Fitted:
 
 
 def descend(
-    scene: CupScene, start: np.ndarray, held: Sequence[int] = (), iterations: int = _ITERATIONS
+    scene: CupScene, start: np.ndarray, held: Sequence[int] = (), iterations: int = ITERATIONS
 ) -> Fitted:
     """Return the fit that a damped Gauss-Newton descent reaches from `start`.
 

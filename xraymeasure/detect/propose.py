@@ -306,8 +306,8 @@ def _cup(
         about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
         reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
         near = scene(_FINE_MM, about, reach)
-        few = {"iterations": _STEPS_IN_WHITE} if near.all_white else {}
-        fine = cup.descend(near, p, (picture.LIP,), **few)
+        steps = _STEPS_IN_WHITE if near.all_white else cup.ITERATIONS
+        fine = cup.descend(near, p, (picture.LIP,), steps)
         if not may_be_cup(near, fine):
             return None
         if may_have_lip(near, fine):
