@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -26,6 +25,7 @@ from xraymeasure.plan.plan import (
     Recorded,
     Tolerance,
     format_plan,
+    other_sizes,
     parse_plan,
     planned_and_used,
     read_plan,
@@ -87,11 +87,8 @@ def _sizes_used(plan: Plan, measurements: Measurements, not_as_planned: Sequence
             f"operated_side: the plan says {plan.operated_side} and the reading says {side}; "
             "correct the one that is wrong"
         )
-    for name, (section, key, _) in STATED.items():
-        planned = getattr(getattr(plan, section), key)
-        entered = getattr(measurements.known, name)
-        if planned is None or entered is None or math.isclose(planned, entered):
-            continue
+    for name, (planned, entered) in other_sizes(plan, measurements.known).items():
+        section, key, _ = STATED[name]
         if name not in not_as_planned:
             raise PlanError(
                 f"{section}.{key}: the plan says {planned:g} and the reading says {entered:g}; "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import os
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
@@ -13,6 +14,7 @@ from pydantic.dataclasses import dataclass
 from xraymeasure.errors import PlanError
 from xraymeasure.files.atomic import read_text
 from xraymeasure.files.formats import adapter, describe_faults, load_toml
+from xraymeasure.measuring.results import KnownSizes
 from xraymeasure.reading.reading import Posture
 from xraymeasure.vocabulary.landmarks import Side
 
@@ -166,6 +168,26 @@ STATED: dict[str, tuple[str, str, str]] = {
     "neck_shaft_angle_deg": ("femur", "neck_shaft_angle_deg", "neck-shaft angle {:g}°"),
 }
 """What a plan states and a reading too: the reading's key, the plan's section and key, in words."""
+
+
+def planned_sizes(plan: Plan) -> dict[str, float]:
+    """Return the sizes that a plan states, by the reading's key."""
+    sizes = {name: getattr(getattr(plan, part), of) for name, (part, of, _) in STATED.items()}
+    return {name: value for name, value in sizes.items() if value is not None}
+
+
+def other_sizes(plan: Plan, known: KnownSizes) -> dict[str, tuple[float, float]]:
+    """Return the sizes that are not as planned: planned and used, by the reading's key.
+
+    >>> other_sizes(Plan("left", femur=FemurPlan(32.0)), KnownSizes(head_diameter_mm=36.0))
+    {'head_diameter_mm': (32.0, 36.0)}
+    """
+    both = {name: (size, getattr(known, name)) for name, size in planned_sizes(plan).items()}
+    return {
+        name: (planned, used)
+        for name, (planned, used) in both.items()
+        if used is not None and not math.isclose(planned, used)
+    }
 
 
 def planned_and_used(name: str, planned: float, used: float) -> str:

@@ -17,10 +17,10 @@ from xraymeasure.errors import XrayMeasureError
 from xraymeasure.examination import Examination
 from xraymeasure.film.film import Film
 from xraymeasure.measuring.calibration import heads_like
-from xraymeasure.measuring.measure import landmark_shares
+from xraymeasure.measuring.measure import known_sizes, landmark_shares
 from xraymeasure.measuring.results import Measurement
 from xraymeasure.measuring.uncertainty import LandmarkShare
-from xraymeasure.plan.plan import STATED, Plan
+from xraymeasure.plan.plan import Plan, other_sizes, planned_sizes
 from xraymeasure.reading.reading import Reading
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
@@ -102,19 +102,17 @@ class Session(Proposing):
         return measured.mm_per_px if measured else None
 
     @property
-    def _planned(self) -> dict[str, float]:
-        """The sizes of the hip under review that the plan knows, by the reading's attribute."""
+    def _plan_of_hip(self) -> Plan | None:
+        """The plan, where it is of the hip under review."""
         plan = self.plan
-        if plan is None or plan.operated_side != self.reading.operated_side:
-            return {}
-        sizes = {name: getattr(getattr(plan, part), of) for name, (part, of, _) in STATED.items()}
-        return {name: value for name, value in sizes.items() if value is not None}
+        return plan if plan and plan.operated_side == self.reading.operated_side else None
 
     @property
     def offered(self) -> dict[str, float]:
         """The sizes that the plan knows and the reading does not."""
-        side = self.reading.operated_side
-        return {n: v for n, v in self._planned.items() if side not in getattr(self.reading, n)}
+        plan, known = self._plan_of_hip, known_sizes(self.reading)
+        planned = planned_sizes(plan) if plan else {}
+        return {name: v for name, v in planned.items() if getattr(known, name) is None}
 
     @property
     def contradicted(self) -> dict[str, tuple[float, float]]:
@@ -122,13 +120,8 @@ class Session(Proposing):
 
         Nothing is compared until the reader has confirmed them.
         """
-        own = {name: getattr(self.reading, name) for name in self._planned}
-        side, planned = self.reading.operated_side, self._planned
-        return {
-            name: (planned[name], used[side])
-            for name, used in own.items()
-            if used.get(side, planned[name]) != planned[name]
-        }
+        plan = self._plan_of_hip
+        return other_sizes(plan, known_sizes(self.reading)) if plan else {}
 
     @property
     def confirmed_sizes(self) -> bool:
