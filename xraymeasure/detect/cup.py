@@ -166,6 +166,9 @@ def descend(
         gradient -= (p - PRIOR) / PRIOR_SD**2
         for _ in range(4):
             moved = _moved(p, normal + damping * np.diag(np.diag(normal)), gradient)
+            step = moved - p
+            if 2.0 * gradient @ step - step @ normal @ step < _LEAST_GAIN * cost:
+                break
             tried = solve(scene, design_of(scene, moved))
             new = _cost(scene, tried, moved, spread)
             if new < cost:

@@ -8,24 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from xraymeasure.detect import cup, picture, spread
-from xraymeasure.detect.accept import (
-    angle_sd_deg,
-    doubts_of,
-    heads_apart,
-    is_lip,
-    may_be_axis,
-    may_be_cup,
-    may_become_cup,
-    may_have_lip,
-    stays_by,
-)
+from xraymeasure.detect import picture, spread
+from xraymeasure.detect.accept import angle_sd_deg, doubts_of, heads_apart, may_be_axis
 from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, circle_votes, find_candidates
 from xraymeasure.detect.femur import SHAFT, STEM, find_axis, find_other_shaft
 from xraymeasure.detect.field import Plate, plate, working_pitch_mm
-from xraymeasure.detect.head import Head, find_head
+from xraymeasure.detect.head import find_head
 from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
-from xraymeasure.detect.silhouette import pose_by_silhouette
+from xraymeasure.detect.pose import find_cup
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.reading.moment import now
 from xraymeasure.reading.reading import FilmBinding, Opens, Point, Provenance, Reading
@@ -34,22 +24,13 @@ from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, other_s
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
-METHOD = "synthesis-7"
+METHOD = "synthesis-8"
 """Name and version of the method, kept with what it proposed."""
 
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Diameters that heads are made in (from memory)."""
 _PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.4)
-_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
 _TRIES_A_SIDE = 3
-_STARTS_DEG = (15.0, 30.0, 5.0)
-_USUAL_LIP_DEG = 6.0
-_STEPS_IN_WHITE = 9
-"""Where all is white, a longer descent leads away from the silhouette, after greys of bone."""
-_GOOD_MISFIT = 0.04
-"""A fine fit that leaves more is tried again from other anteversions."""
-_NO_BETTER = 0.98
-"""A start whose coarse fit costs more than this share of the best one's leads nowhere else."""
 
 
 @dataclass(frozen=True)
@@ -199,7 +180,7 @@ def _hip(
     if not (_plausible(on_film / head_mm) if head_mm else heads):
         return None
     distance = radius * float(np.sqrt(1.0 + (height / head.radius_mm) ** 2))
-    fitted = _cup(upright, candidate, head, radius, distance, opens)
+    fitted = find_cup(upright, candidate, head, radius, distance, opens)
     if fitted is None:
         return None
     scene, fit = fitted
@@ -274,80 +255,6 @@ def _with_other_shaft(
 
 def _plausible(magnification: float) -> bool:
     return _PLAUSIBLE_MAGNIFICATIONS[0] <= magnification <= _PLAUSIBLE_MAGNIFICATIONS[1]
-
-
-def _cup(
-    upright: Plate,
-    candidate: Candidate,
-    head: Head,
-    radius: float,
-    distance: float,
-    opens: Opens | None,
-) -> tuple[picture.CupScene, cup.Fitted] | None:
-    """Return the cup's fit on a fine grid and its scene, or None where there is no cup."""
-    height = upright.source_detector_mm
-    at = head.x_mm, head.y_mm
-
-    def scene(
-        step: float, about: tuple[float, float], reach: float, may_be_bone: bool = True
-    ) -> picture.CupScene:
-        box = (
-            about[0] - reach - 3.0, about[0] + reach + 3.0,
-            about[1] - reach - 3.0, about[1] + reach + 3.0,
-        )  # fmt: skip
-        return picture.scene(
-            upright.field(step, box), height, candidate.side, at, radius, distance,
-            candidate.neck_rad, about, reach, may_be_bone,
-        )  # fmt: skip
-
-    def refined(p: np.ndarray) -> tuple[picture.CupScene, cup.Fitted] | None:
-        if picture.faces_tube(wide, p) != (opens != "posterior"):
-            p = picture.mirrored(wide, p)
-        about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
-        reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
-        near = scene(_FINE_MM, about, reach)
-        steps = _STEPS_IN_WHITE if near.all_white else cup.ITERATIONS
-        fine = cup.descend(near, p, (picture.LIP,), steps)
-        if not may_be_cup(near, fine):
-            return None
-        if may_have_lip(near, fine):
-            start = fine.parameters.copy()
-            start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_DEG
-            lipped = cup.descend(near, start, (picture.FACE,))
-            if is_lip(lipped, fine) and may_be_cup(near, lipped):
-                # The two models lie on either side of a lip's anteversion.
-                p = lipped.parameters.copy()
-                p[picture.ANTEVERSION] += 0.5 * (fine.parameters - p)[picture.ANTEVERSION]
-                fine = replace(lipped, parameters=p)
-        return near, fine
-
-    # The first, coarse fit is to find all of the metal.
-    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, may_be_bone=False)
-    outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
-    best: tuple[picture.CupScene, cup.Fitted] | None = None
-    least = np.inf
-    for anteversion in () if wide.all_white else _STARTS_DEG:
-        start = cup.start_parameters(outer, 43.0, anteversion)
-        coarse = cup.descend(wide, start, (picture.FLANGE, picture.LIP))
-        if not may_become_cup(wide, coarse):
-            break
-        if coarse.cost > _NO_BETTER * least:
-            continue
-        least = coarse.cost
-        found = refined(coarse.parameters)
-        if found is not None and (best is None or found[1].misfit < best[1].misfit):
-            best = found
-        if best is not None and best[1].misfit < _GOOD_MISFIT:
-            break
-    if best is not None or not wide.clipped:
-        return best
-    # Greys tell little where metal and bone are white.
-    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0)
-    silhouette = pose_by_silhouette(around, outer)
-    if silhouette is None:
-        return None
-    found = refined(silhouette)
-    return found if found is not None and stays_by(around, silhouette, found[1]) else None
 
 
 def proposed_reading(

@@ -1,0 +1,111 @@
+"""The cup about a head that was found: coarse and fine fits of its picture, or its silhouette."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from xraymeasure.detect import cup, picture
+from xraymeasure.detect.accept import is_lip, may_be_cup, may_become_cup, may_have_lip, stays_by
+from xraymeasure.detect.candidates import Candidate
+from xraymeasure.detect.field import Plate
+from xraymeasure.detect.head import Head
+from xraymeasure.detect.silhouette import pose_by_silhouette
+from xraymeasure.reading.reading import Opens
+
+_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
+_STARTS_DEG = (15.0, 30.0, 5.0)
+_USUAL_LIP_DEG = 6.0
+_STEPS_IN_WHITE = 9
+"""Where all is white, a longer descent leads away from the silhouette, after greys of bone."""
+_GOOD_MISFIT = 0.04
+"""A fine fit that leaves more is tried again from other anteversions."""
+_NO_BETTER = 0.98
+"""A start whose coarse fit costs more than this share of the best one's leads nowhere else."""
+
+
+def find_cup(
+    upright: Plate,
+    candidate: Candidate,
+    head: Head,
+    radius: float,
+    distance: float,
+    opens: Opens | None,
+) -> tuple[picture.CupScene, cup.Fitted] | None:
+    """Return the cup's fit on a fine grid and its scene, or None where there is no cup.
+
+    Parameters
+    ----------
+    upright : Plate
+    candidate : Candidate
+    head : Head
+        Found at the candidate.
+    radius, distance : float
+        Of the head in space, and of its centre from the tube, mm.
+    opens : {"anterior", "posterior"}, optional
+        Which of the two poses with one picture is meant; the first by default.
+    """
+    height = upright.source_detector_mm
+    at = head.x_mm, head.y_mm
+
+    def scene(
+        step: float, about: tuple[float, float], reach: float, may_be_bone: bool = True
+    ) -> picture.CupScene:
+        box = (
+            about[0] - reach - 3.0, about[0] + reach + 3.0,
+            about[1] - reach - 3.0, about[1] + reach + 3.0,
+        )  # fmt: skip
+        return picture.scene(
+            upright.field(step, box), height, candidate.side, at, radius, distance,
+            candidate.neck_rad, about, reach, may_be_bone,
+        )  # fmt: skip
+
+    def refined(p: np.ndarray) -> tuple[picture.CupScene, cup.Fitted] | None:
+        if picture.faces_tube(wide, p) != (opens != "posterior"):
+            p = picture.mirrored(wide, p)
+        about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
+        reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
+        near = scene(_FINE_MM, about, reach)
+        steps = _STEPS_IN_WHITE if near.all_white else cup.ITERATIONS
+        fine = cup.descend(near, p, (picture.LIP,), steps)
+        if not may_be_cup(near, fine):
+            return None
+        if may_have_lip(near, fine):
+            start = fine.parameters.copy()
+            start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_DEG
+            lipped = cup.descend(near, start, (picture.FACE,))
+            if is_lip(lipped, fine) and may_be_cup(near, lipped):
+                # The two models lie on either side of a lip's anteversion.
+                p = lipped.parameters.copy()
+                p[picture.ANTEVERSION] += 0.5 * (fine.parameters - p)[picture.ANTEVERSION]
+                fine = replace(lipped, parameters=p)
+        return near, fine
+
+    # The first, coarse fit is to find all of the metal.
+    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, may_be_bone=False)
+    outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
+    best: tuple[picture.CupScene, cup.Fitted] | None = None
+    least = np.inf
+    for anteversion in () if wide.all_white else _STARTS_DEG:
+        start = cup.start_parameters(outer, 43.0, anteversion)
+        coarse = cup.descend(wide, start, (picture.FLANGE, picture.LIP))
+        if not may_become_cup(wide, coarse):
+            break
+        if coarse.cost > _NO_BETTER * least:
+            continue
+        least = coarse.cost
+        found = refined(coarse.parameters)
+        if found is not None and (best is None or found[1].misfit < best[1].misfit):
+            best = found
+        if best is not None and best[1].misfit < _GOOD_MISFIT:
+            break
+    if best is not None or not wide.clipped:
+        return best
+    # Greys tell little where metal and bone are white.
+    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0)
+    silhouette = pose_by_silhouette(around, outer)
+    if silhouette is None:
+        return None
+    found = refined(silhouette)
+    return found if found is not None and stays_by(around, silhouette, found[1]) else None
