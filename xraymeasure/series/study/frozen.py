@@ -13,7 +13,7 @@ import csv
 import hashlib
 import io
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -48,31 +48,6 @@ class Frozen:
     at: datetime
     digest: str
     text: str
-
-
-@dataclass(frozen=True)
-class StudyChange:
-    """What was changed in the study after the first reading.
-
-    Attributes
-    ----------
-    at : datetime or None
-        When the change was found; None for one that no run has found yet.
-    key : str
-        ``tolerance.inclination_deg`` of ``study.toml`` for example, or ``film F1, side`` of the
-        table of films.
-    before, after : str
-        The values; empty where there was none.
-    """
-
-    at: datetime | None
-    key: str
-    before: str
-    after: str
-
-    def __str__(self) -> str:
-        """Return the change as a few words."""
-        return f"{self.key}: {self.before or 'not stated'} became {self.after or 'not stated'}"
 
 
 class _Part(NamedTuple):
@@ -125,22 +100,13 @@ def frozen_versions(study: Study, what: What = "study.toml") -> tuple[Frozen, ..
     return tuple(found)
 
 
-def study_changes(study: Study) -> tuple[StudyChange, ...]:
-    """Return what was changed after the first reading, for each file in order of time.
-
-    What a run has not yet found is compared too, and has no moment.
-    """
-    return tuple(change for part in _parts(study) for change in _changes(study, part))
-
-
-def _changes(study: Study, part: _Part) -> Iterator[StudyChange]:
-    versions = frozen_versions(study, part.what)
-    if not versions:
-        return
+def _changes(part: _Part, versions: Sequence[Frozen]) -> Iterator[str]:
+    """Yield in words what was changed in a file since it was first kept, in order of time."""
     now = read_text(part.path, StudyError)
-    steps: list[tuple[datetime | None, str]] = [(each.at, each.text) for each in versions]
+    steps: list[tuple[str, str]] = [(f" ({each.at:%Y-%m-%d})", each.text) for each in versions]
+    # What no run has found yet has no moment.
     if versions[-1].digest != digest_of(now):
-        steps.append((None, now))
+        steps.append(("", now))
     tables = [part.table(text) for _, text in steps]
     for (at, _), before, after in zip(steps[1:], tables[:-1], tables[1:], strict=True):
         for key in sorted(before.keys() | after.keys()):
@@ -153,7 +119,7 @@ def _changes(study: Study, part: _Part) -> Iterator[StudyChange]:
             told = before.get(key, ""), after.get(key, "")
             if comma and key.endswith(_UNTOLD):
                 told = "one" * bool(told[0]), "another" * bool(told[1])
-            yield StudyChange(at, key, *told)
+            yield f"{key}: {told[0] or 'not stated'} became {told[1] or 'not stated'}{at}"
 
 
 # More than this are not read on a page.
@@ -164,15 +130,12 @@ def frozen_words(study: Study) -> str:
     """Return in a few sentences since when a study stands, and what was changed in it since."""
     said = []
     for part in _parts(study):
-        versions, changes = frozen_versions(study, part.what), list(_changes(study, part))
+        versions = frozen_versions(study, part.what)
         if not versions:
             continue
-        first = versions[0]
+        first, changes = versions[0], list(_changes(part, versions))
         told = f"{part.what} was frozen on {first.at:%Y-%m-%d} (SHA-256 {first.digest[:16]})"
-        listed = [
-            f"{change}{f' ({change.at:%Y-%m-%d})' if change.at else ''}"
-            for change in changes[:_MOST]
-        ]
+        listed = changes[:_MOST]
         if len(changes) > _MOST:
             listed.append(f"and {len(changes) - _MOST} more, to be seen in {FROZEN}/")
         if listed:
