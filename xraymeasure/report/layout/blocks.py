@@ -132,11 +132,6 @@ def paper_files(stem: str, paper: Paper) -> dict[str, bytes | str]:
     return {f"{stem}.pdf": pdf_of(setter.sheets, paper.title), f"{stem}.html": _html(paper, setter)}
 
 
-def paper_sheets(paper: Paper) -> list[Sheet]:
-    """Return the sheets that a paper fills."""
-    return _set(paper).sheets
-
-
 def _set(paper: Paper) -> Setter:
     from matplotlib import rc_context
 
