@@ -7,20 +7,18 @@ film's own picture alone, which is why a drag stays quick.
 
 from __future__ import annotations
 
-from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
-from qtpy.QtCore import QEvent, QLineF, QPointF, QRect, QRectF, Qt
-from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF, QRegion
+from qtpy.QtCore import QEvent, QPointF, QRect, QRectF, Qt
+from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPixmap, QRegion
 from qtpy.QtWidgets import QWidget
 
 from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark, Stroke
-from napari_xraymeasure.canvas.line_styles import CHIP, LINE_SCALE, MARKS, WINDOW_LINES
+from napari_xraymeasure.canvas.line_styles import CHIP, WINDOW_LINES
+from napari_xraymeasure.canvas.painting import EDGE, Drawn, Line, paint
 from xraymeasure.report.page.place_labels import place_labels
 
-_EDGE = QColor(0, 0, 0, 170)
-_GAP, _ARM = 3.0, 8.0
 _WIDEST, _LARGEST = 6, 14
 """How far, in points, a line and a mark may reach beyond what they are drawn at."""
 _FAR = 10_000_000
@@ -28,18 +26,6 @@ _FAR = 10_000_000
 
 SeenLabel = tuple[Label, tuple[float, float], tuple[float, float]]
 """A label, its anchor on the screen, and the size of its box there."""
-
-
-class Line(NamedTuple):
-    """What a line is known by: two of the same look and path are one."""
-
-    kind: str
-    lit: bool
-    path: bytes
-
-
-Drawn = dict[Any, tuple[QRect, Any]]
-"""Where each line, mark and label lies on the screen: its extent, and its points or its box."""
 
 
 class FilmOverlay(QWidget):
@@ -213,10 +199,10 @@ class FilmOverlay(QWidget):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         asked = event.region()
         if self._held is None:
-            _draw(painter, _within(self._drawn, asked))
+            paint(painter, _within(self._drawn, asked))
         else:
             painter.drawPixmap(0, 0, self._still_picture())
-            _draw(painter, self._in_hand)
+            paint(painter, self._in_hand)
         self._draw_labels(painter, _within(self._tags, asked) | self._in_hand)
         painter.end()
 
@@ -238,7 +224,7 @@ class FilmOverlay(QWidget):
             painter.fillRect(changed.boundingRect(), Qt.GlobalColor.transparent)
             painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceOver)
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-            _draw(painter, _within(self._drawn, changed))
+            paint(painter, _within(self._drawn, changed))
             painter.end()
         self._still = picture, self._drawn
         return picture
@@ -250,7 +236,7 @@ class FilmOverlay(QWidget):
         backing.setAlpha(225)
         for label, (x, y), box in boxes:
             colour = QColor(WINDOW_LINES[label.kind].colour)
-            painter.setPen(QPen(_EDGE, 2.5))
+            painter.setPen(QPen(EDGE, 2.5))
             painter.drawLine(QPointF(x, y), box.center())
             painter.setPen(QPen(colour, 1.0))
             painter.drawLine(QPointF(x, y), box.center())
@@ -337,65 +323,7 @@ def _changed(before: Drawn, now: Drawn) -> QRegion:
     return changed
 
 
-def _draw(painter: QPainter, there: Drawn) -> None:
-    """Draw lines, and marks over them."""
-    for what, (_, place) in there.items():
-        if isinstance(what, Line):
-            polygon = QPolygonF([QPointF(x, y) for x, y in place.tolist()])
-            for pen in _pens(what.kind, what.lit):
-                painter.setPen(pen)
-                painter.drawPolyline(polygon)
-    marks: dict[str, list[Any]] = {}
-    for what, (_, place) in there.items():
-        if isinstance(what, Mark):
-            marks.setdefault(what.state, []).append(place[0].tolist())
-    for state, points in marks.items():
-        _draw_marks(painter, state, points)
-
-
-@cache
-def _pens(kind: str, lit: bool) -> tuple[QPen, QPen]:
-    """Return the pens of a line's dark edge, and of the line."""
-    line = WINDOW_LINES[kind]
-    width = LINE_SCALE * line.width + (1.8 if lit else 0.0)
-    pen = QPen(QColor(line.colour), width)
-    if line.dash:
-        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
-        pen.setDashPattern(list(line.dash))
-    return QPen(_EDGE, width + 2.0), pen
-
-
 def _rectangle(left: int, top: int, right: int, bottom: int, margin: int) -> QRect:
     """Return the rectangle about these sides, with a margin."""
     width, height = right - left + 1, bottom - top + 1
     return QRect(left - margin, top - margin, width + 2 * margin, height + 2 * margin)
-
-
-def _draw_marks(painter: QPainter, state: str, points: list[tuple[float, float]]) -> None:
-    """Draw marks of one state: open in the middle, so that they do not hide what they mark."""
-    gap, arm = (1.5, 4.0) if state in ("outline", "proposed") else (_GAP, _ARM)
-    directions = ((1, 0), (-1, 0), (0, 1), (0, -1))
-    if state == "second":
-        gap, arm = gap * 0.7, arm * 0.7
-        directions = ((1, 1), (1, -1), (-1, 1), (-1, -1))
-    lines = [
-        QLineF(x + gap * a, y + gap * b, x + arm * a, y + arm * b)
-        for x, y in points
-        for a, b in directions
-    ]
-    radius = {"selected": 11.0, "cursor": 11.0, "lit": 8.0, "question": 8.0}.get(state)
-    for pen in _mark_pens(state):
-        painter.setPen(pen)
-        painter.drawLines(lines)
-        for x, y in points if radius else ():
-            if state in ("question", "cursor"):
-                painter.drawRect(QRectF(x - radius, y - radius, 2 * radius, 2 * radius))
-            else:
-                painter.drawEllipse(QPointF(x, y), radius, radius)
-
-
-@cache
-def _mark_pens(state: str) -> tuple[QPen, QPen]:
-    """Return the pens of a mark's dark edge, and of the mark."""
-    colour, width = MARKS[state]
-    return QPen(_EDGE, width + 2.0), QPen(QColor(colour), width)
