@@ -43,7 +43,7 @@ def make_window(
 
 def _shown() -> tuple[Any, Dock]:
     from qtpy.QtCore import Qt
-    from qtpy.QtWidgets import QWidget
+    from qtpy.QtWidgets import QSplitter, QWidget
 
     from napari_xraymeasure.canvas.napari_private import (
         close_without_asking,
@@ -67,13 +67,21 @@ def _shown() -> tuple[Any, Dock]:
     width = round(DOCK_SHARE * window.screen().size().width())
     window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
     if narrow_screen():
-        # It is as wide as its content was in the letters that this has before it is shown.
-        holder.setMinimumSize(0, 0)
-        for part in dock.findChildren(QWidget):
-            part.ensurePolished()
-        once(
-            holder, 0, lambda: window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
-        ).start()
+
+        def again() -> None:
+            # What was measured before the window's style came to it keeps that measure, where it is
+            # hidden, until it is laid out: from the innermost on.
+            holder.setMinimumSize(0, 0)
+            for part in (*reversed(dock.findChildren(QWidget)), dock, holder):
+                part.ensurePolished()
+                if part.layout() is not None:
+                    part.layout().invalidate()
+                    part.layout().activate()
+                if isinstance(part, QSplitter):
+                    part.refresh()
+            window.resizeDocks([holder], [width], Qt.Orientation.Horizontal)
+
+        once(holder, 0, again).start()
     return viewer, dock
 
 

@@ -204,7 +204,7 @@ def test_a_question_and_its_answers_are_in_sight_however_low_the_screen(hand, pu
     hand.click((700, 360))
     assert whole()
     hand.dock.session.answer("drop")
-    # Which head is it, with every landmark placed.
+    # Which head it is, with every landmark placed.
     put(hand.dock.session, replace(placed(), head_diameter_mm={}))
     assert whole()
     assert "Which head" in panel.question.text.text()

@@ -108,7 +108,9 @@ def film_only(viewer: Any) -> None:
     """Hide what reading a film does not need; napari's Window and View menus show it again."""
     for name in ("dockLayerList", "dockLayerControls", "viewerButtons"):
         getattr(_qt_viewer(viewer), name).setVisible(False)
-    main_window(viewer).statusBar().setVisible(False)
+    window = main_window(viewer)
+    window.statusBar().setVisible(False)
+    window.centralWidget().layout().setContentsMargins(0, 0, 0, 0)
 
 
 class _ClosesAtOnce(QObject):

@@ -15,7 +15,6 @@ from qtpy.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QPushButton,
-    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
@@ -126,7 +125,6 @@ class PlacingPanel(QWidget):
     def _make_card(self) -> QFrame:
         card = QFrame()
         card.setFrameShape(QFrame.Shape.StyledPanel)
-        card.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
         column = QVBoxLayout(card)
         column.setContentsMargins(6, 4, 6, 4)
         column.setSpacing(3)

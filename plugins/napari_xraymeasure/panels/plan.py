@@ -154,7 +154,7 @@ class ComparePanel(QWidget):
             "angles follow; they are converted before they are compared",
         )
         self.plane = QComboBox()
-        self.plane.addItem("coronal plane of the film", "coronal")
+        self.plane.addItem("coronal plane (film)", "coronal")
         self.plane.addItem("anterior pelvic plane", "anterior_pelvic")
         named(self.plane, "Plane of the cup's angles", "The plane that the planned angles refer to")
         self.tilt = number_field(
@@ -350,6 +350,8 @@ class _Plot:
         self.canvas = FigureCanvasQTAgg(self._figure)
         self.canvas.setMinimumHeight(270)
         self.canvas.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        # A wheel over it scrolls the panel.
+        self.canvas.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         named(
             self.canvas,
             "Plot of inclination and anteversion",

@@ -54,7 +54,7 @@ class QuestionBox(QWidget):
         self.text.setText(text)
         self.text.setVisible(bool(text))
         longest = max((len(words) for words, _, _ in answers), default=0)
-        columns = 4 if longest < 10 else 2 if longest < 24 and len(answers) == 2 else 1
+        columns = 4 if longest < 10 else 2 if longest < 20 and len(answers) == 2 else 1
         for place, (words, tip, _) in enumerate(answers):
             answer = button(words, tip, lambda place=place: self._offered[place]())
             self.answers.addWidget(answer, place // columns, place % columns)
@@ -97,7 +97,7 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
     if not session.side_known:
         sides = [
             (
-                f"The patient's {side} hip",
+                f"Patient's {side} hip",
                 f"The {side} hip is under review",
                 lambda side=side: session.set_operated(side),
             )
@@ -109,7 +109,7 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
         return f"<b>Is that right?</b> {question.text}", _answers(session)
     head, instead = session.head_to_name, session.heads_instead
     if head:
-        text = "Which head is it? These sizes fit the outline:"
+        text = f"Which head is the {head} one? These sizes fit its outline:"
         return text, _sizes(session, head, session.fitting_heads(head))
     if instead:
         text = f"<b>Is the {instead[0]} head of the size given?</b> These fit the one on the film:"

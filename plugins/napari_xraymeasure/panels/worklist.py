@@ -49,13 +49,13 @@ class StudyBar(QFrame):
         super().__init__()
         self.setFrameShape(QFrame.Shape.StyledPanel)
         grid = QGridLayout(self)
-        grid.setContentsMargins(6, 4, 6, 4)
+        grid.setContentsMargins(2, 4, 2, 4)
         grid.setVerticalSpacing(3)
         self.reader, self.occasion = QComboBox(), QComboBox()
         named(self.reader, "Reader of the study", "Whose list of films it is")
         named(self.occasion, "Occasion", "Which of the reader's repeats of the list this is")
         who = QHBoxLayout()
-        who.setSpacing(4)
+        who.setSpacing(2)
         who.addWidget(QLabel("Reader"))
         who.addWidget(self.reader, 1)
         who.addWidget(self.occasion)
@@ -64,8 +64,8 @@ class StudyBar(QFrame):
         )
         leave = button("Leave", "Leave the study", self.left.emit, "Leave the study")
         # A bar that comes with a study must not make the film narrower.
-        no_wider_than(self.reader, "WW")
-        no_wider_than(self.occasion, "occasion 10")
+        no_wider_than(self.reader, "AB")
+        no_wider_than(self.occasion, "occasion 2")
         for narrow in (go_on, leave):
             narrow.setStyleSheet("padding-left: 3px; padding-right: 3px;")
             who.addWidget(narrow)
@@ -77,7 +77,7 @@ class StudyBar(QFrame):
         named(self.remark, "Remark", "A comment on this film, or the reason to exclude it")
         grid.addWidget(self.remark, 2, 0)
         acts = QHBoxLayout()
-        acts.setSpacing(4)
+        acts.setSpacing(2)
         self.hand_in = button(
             "Hand in, next",
             "This reading is finished: add it to the study and go on",
