@@ -193,10 +193,16 @@ def test_the_film_before_lies_on_the_pelvis_and_hides_the_numbers_while_it_is_se
     whole.key(Qt.Key.Key_V)
     assert not layer.visible
     assert not hidden(whole)
+    whole.key(Qt.Key.Key_W)
+    alone = whole.viewer.scene.camera.zoom
     QTest.mouseClick(dock.compare.beside, Qt.MouseButton.LeftButton)
     assert layer.visible
     assert not hidden(whole)
     assert layer.extent.world[1][-1] <= dock.view.layer.extent.world[0][-1]
+    # With the other gone the film has the canvas to itself again.
+    assert whole.viewer.scene.camera.zoom < 0.8 * alone
+    QTest.mouseClick(dock.compare.beside, Qt.MouseButton.LeftButton)
+    assert whole.viewer.scene.camera.zoom == pytest.approx(alone)
 
 
 def test_beam_distance_posture_and_comment_are_in_the_reading(whole):

@@ -51,12 +51,13 @@ class FilmBefore:
 
     def show(self, place: str) -> None:
         """Show it over or beside the film; an empty place hides it."""
+        # What the guard goes by is set before it looks. Hidden it lies over the film, for the whole
+        # film to be shown is that on which all layers are.
+        self._before.visible = False
+        self._place = place or "over"
+        self._before.metadata = {BEFORE_KEY: self._place}
+        self._follow()
         if place:
-            # What the guard goes by is set before it looks.
-            self._before.visible = False
-            self._place = place
-            self._before.metadata = {BEFORE_KEY: place}
-            self._follow()
             layers = self._viewer.layers
             # On top, where the way back to the film may have put that.
             layers.move(layers.index(self._before), len(layers))

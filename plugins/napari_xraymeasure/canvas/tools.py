@@ -195,8 +195,9 @@ class FilmTools:
         if self._before is None and not self._lay_before():
             self._say("before", self._no_before, "warning")
             return
-        self._before.show("" if self._before.shown == place else place)
-        if place == "beside":
+        was = self._before.shown
+        self._before.show("" if was == place else place)
+        if "beside" in (was, self._before.shown):
             self._view.zoom_to_film()
 
     def take_before_away(self) -> None:
