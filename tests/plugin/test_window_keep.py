@@ -7,10 +7,15 @@ import time
 from threading import Event
 
 import pytest
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
 from napari_xraymeasure import film_work
+from napari_xraymeasure.panels.saving import print_page
 from napari_xraymeasure.session.background import Background
 from napari_xraymeasure.session.resume import open_session
-from qtpy.QtCore import QObject, Qt
+from qtpy.QtCore import QObject, QSize, Qt
+from qtpy.QtPdf import QPdfDocument
+from qtpy.QtPrintSupport import QPrinter
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
 
@@ -198,3 +203,26 @@ def test_a_receiver_that_fails_keeps_no_other_result_back(qapp):
     assert come == [2]
     assert not beside._timer.isActive()
     beside.end()
+
+
+def test_every_sheet_of_a_page_is_printed_whole_and_a_broken_page_is_named(qapp, tmp_path):
+    page, printed = tmp_path / "page.pdf", tmp_path / "printed.pdf"
+    with PdfPages(page) as sheets:
+        for share in (0.25, 0.75):
+            figure = Figure((8.27, 11.69))
+            figure.add_axes((0, 0, 1, share)).set_facecolor("black")
+            sheets.savefig(figure)
+    printer = QPrinter(QPrinter.PrinterMode.HighResolution)
+    printer.setOutputFormat(QPrinter.OutputFormat.PdfFormat)
+    printer.setOutputFileName(str(printed))
+    printer.setFullPage(True)
+    assert print_page(page, printer) == ""
+    document = QPdfDocument(None)
+    document.load(str(printed))
+    assert document.pageCount() == 2
+    for index, share in enumerate((0.25, 0.75)):
+        picture = document.render(index, QSize(20, 200))
+        column = [picture.pixelColor(10, row).lightness() for row in range(200)]
+        assert sum(light < 128 for light in column) == pytest.approx(200 * share, abs=3)
+    page.write_bytes(b"%PDF-1.4 broken off")
+    assert "cannot be read" in print_page(page, printer)

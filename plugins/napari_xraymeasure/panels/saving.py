@@ -26,6 +26,9 @@ from xraymeasure.about import CAUTION
 if TYPE_CHECKING:
     from qtpy.QtPrintSupport import QPrinter
 
+_PRINTED_DPI = 300
+"""A page is printed as a picture; at a printer's own 1200 one takes half a gigabyte."""
+
 
 class KeepPanel(QWidget):
     """Who reads, where it is kept, and the export of page and tables.
@@ -139,6 +142,7 @@ class KeepPanel(QWidget):
         from qtpy.QtPrintSupport import QPrintDialog, QPrinter
 
         printer = QPrinter(QPrinter.PrinterMode.HighResolution)
+        printer.setDocName(self._page.stem)
         if QPrintDialog(printer, self).exec():
             why = print_page(self._page, printer)
             if why:
@@ -203,6 +207,7 @@ def print_page(page: Path, printer: QPrinter) -> str:
     document = QPdfDocument(None)
     if document.load(str(page)) != QPdfDocument.Error.None_:
         return f"{page}: cannot be read for printing; open the page and print it from there."
+    printer.setResolution(_PRINTED_DPI)
     painter = QPainter()
     if not painter.begin(printer):
         return "The printer does not answer; open the page and print it from there."
