@@ -88,3 +88,14 @@ def test_a_wrong_click_beside_a_flat_rim_is_named_where_its_length_is_known():
         points += rng.normal(0.0, 1.0, points.shape)
         points[2, 1] += 20.0
         assert sound_clicks(points, 1.0, 1.0, "ellipse", 5, longest=125.0).off == (2,)
+
+
+def test_a_wrong_click_of_many_beside_a_flat_rim_is_named_too():
+    """A fit that runs away along all of them does not tell which are the farthest off."""
+    rng = np.random.default_rng(0)
+    turn = 0.3 + np.arange(20) * np.pi / 10.0
+    for _ in range(4):
+        points = np.column_stack([100.0 * np.cos(turn), 7.0 * np.sin(turn)])
+        points += rng.normal(0.0, 1.0, points.shape)
+        points[5, 1] += 25.0
+        assert sound_clicks(points, 1.0, 1.0, "ellipse", 5, longest=125.0).off == (5,)

@@ -5,12 +5,10 @@ Frames, shapes and why as in `xraymeasure.geometry.curves`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.curves import checked
+from xraymeasure.geometry.curves import as_key, checked, fitted
 from xraymeasure.geometry.least_squares import Fit, Model, converge, descend, refit
 
 
@@ -52,21 +50,43 @@ def fit_ellipse(points: np.ndarray) -> Fit:
     array([5., 2., 3., 1., 0.])
     """
     points = checked(points, 5, "an ellipse")
-    extent = np.ptp(points, axis=0).max()
-    best, reason = None, "the points do not lie on an ellipse; check them one by one"
-    for start in _ellipse_starts(points):
-        try:
-            fit = converge(_ellipse_model, points, start, ordered_axes)
-        except MeasureError as error:
-            reason = str(error)
-            continue
-        if best is None or fit.residuals @ fit.residuals < best.residuals @ best.residuals:
-            best = fit
-        if np.abs(best.residuals).max() < _CLOSE * extent:
-            break
-    if best is None or best.parameters[2] > 20.0 * extent:
+    best = first_ellipse(points)
+    reason = "the points do not lie on an ellipse; check them one by one"
+    if best is None or not passes_close(best, points):
+        for start in _flat_starts(points[:, :, None]):
+            try:
+                fit = converge(_ellipse_model, points, start[:, 0], ordered_axes)
+            except MeasureError as error:
+                reason = str(error)
+                continue
+            if best is None or fit.residuals @ fit.residuals < best.residuals @ best.residuals:
+                best = fit
+            if passes_close(best, points):
+                break
+    if best is None or best.parameters[2] > 20.0 * np.ptp(points, axis=0).max():
         raise NoEllipseError(reason)
     return best
+
+
+def first_ellipse(points: np.ndarray) -> Fit | None:
+    """Return the ellipse that is found from the direct estimate alone; None where none is."""
+    found: Fit | None = fitted(_from_direct_estimate, as_key(points))
+    return found
+
+
+def _from_direct_estimate(points: np.ndarray) -> Fit | None:
+    start = _direct_estimates(points[:, :, None])[:, 0]
+    if not np.isfinite(start).all():
+        return None
+    try:
+        return converge(_ellipse_model, points, start, ordered_axes)
+    except MeasureError:
+        return None
+
+
+def passes_close(fit: Fit, points: np.ndarray) -> bool:
+    """Whether no point lies further off than the right ellipse would leave it."""
+    return bool(np.abs(fit.residuals).max() < _CLOSE * np.ptp(points, axis=0).max())
 
 
 def fit_flat_ellipse(points: np.ndarray) -> Fit:
@@ -82,7 +102,7 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
     refit_flat_ellipse : Many noisy copies at once.
     """
     points = checked(points, 5, "an ellipse")
-    x, y, half, flat, angle = next(_flat_starts(points))
+    x, y, half, flat, angle = _flat_starts(points[:, :, None])[0][:, 0]
     try:
         free = fit_ellipse(points)
     except MeasureError:
@@ -100,56 +120,59 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
     return Fit(parameters, residual, np.linalg.pinv(jacobian @ jacobian.T))
 
 
-def _ellipse_starts(points: np.ndarray) -> Iterator[np.ndarray]:
-    """Yield starting ellipses: the direct estimate, then flat ones along the points' long axis.
+def _flat_starts(sets: np.ndarray) -> list[np.ndarray]:
+    """Return ellipses along the long axis of sets of points (n, 2, m), each (5, m).
 
-    The direct estimate fails on nearly flat outlines and on some noisy short arcs.
+    About all points, then with them on either arc. The direct estimate fails on nearly flat
+    outlines and on some noisy short arcs.
     """
-    yield from _direct_estimate(points)
-    yield from _flat_starts(points)
-
-
-def _flat_starts(points: np.ndarray) -> Iterator[np.ndarray]:
-    """Yield ellipses along the points' long axis: about them all, then with them on either arc."""
-    centre = points.mean(axis=0)
-    _, widths, axes = np.linalg.svd(points - centre, full_matrices=False)
-    along = (points - centre) @ axes[0]
-    half = max(np.ptp(along) / 2.0, 1e-9)
-    middle = centre + axes[0] * (along.max() + along.min()) / 2.0
-    angle = np.arctan2(axes[0, 1], axes[0, 0])
-    flat = max(np.sqrt(2.0 / len(points)) * widths[1], 0.02 * half)
-    yield np.array([*middle, half, flat, angle])
+    middle = sets.mean(axis=0)
+    centred = sets - middle
+    _, widths, axes = np.linalg.svd(centred.transpose(2, 0, 1), full_matrices=False)
+    axis, normal = axes.transpose(1, 2, 0)
+    along, across = (centred * axis).sum(axis=1), (centred * normal).sum(axis=1)
+    half = np.maximum(np.ptp(along, axis=0) / 2.0, 1e-9)
+    middle += axis * (along.max(axis=0) + along.min(axis=0)) / 2.0
+    angle = np.arctan2(axis[1], axis[0])
+    flat = np.maximum(np.sqrt(2.0 / len(sets)) * widths[:, 1], 0.02 * half)
     # An arc of one side only: the same ellipse pushed to either side by its half-width.
-    across = axes[1] * np.ptp((points - centre) @ axes[1])
-    for sign in (1.0, -1.0):
-        yield np.array([*(middle + sign * across), half, np.hypot(*across) + 0.02 * half, angle])
+    reach = np.ptp(across, axis=0)
+    return [
+        np.array([*(middle + off * normal), half, short, angle])
+        for off, short in ((0.0, flat), (reach, reach + 0.02 * half), (-reach, reach + 0.02 * half))
+    ]
 
 
-def _direct_estimate(points: np.ndarray) -> list[np.ndarray]:
-    """Return the algebraic fit of an ellipse, or nothing where that fails.
+def _direct_estimates(sets: np.ndarray) -> np.ndarray:
+    """Return the algebraic fits of ellipses to sets of points (n, 2, m), (5, m); NaN where none is.
 
     Halir R, Flusser J, Numerically stable direct least squares fitting of ellipses, WSCG 1998
     (from memory).
     """
-    centre, size = points.mean(axis=0), points.std()
-    x, y = ((points - centre) / size).T
-    square, linear = np.stack([x * x, x * y, y * y]), np.stack([x, y, np.ones_like(x)])
+    centre, size = sets.mean(axis=0), sets.std(axis=(0, 1))
+    x, y = ((sets - centre) / size).transpose(1, 2, 0)
+    square = np.stack([x * x, x * y, y * y], axis=2)
+    linear = np.stack([x, y, np.ones_like(x)], axis=2)
+    turned = linear.transpose(0, 2, 1)
     try:
-        of_square = -np.linalg.solve(linear @ linear.T, linear @ square.T)
-        scatter = square @ (square.T + linear.T @ of_square)
-        found = np.linalg.eig(scatter[::-1] / np.array([2.0, -1.0, 2.0])[:, None])[1].real
-        (conic,) = found.T[4.0 * found[0] * found[2] > found[1] ** 2]
-        form = np.array([[conic[0], conic[1] / 2.0], [conic[1] / 2.0, conic[2]]])
-        *slope, level = of_square @ conic
-        middle = -np.linalg.solve(2.0 * form, slope)
+        of_square = -np.linalg.solve(turned @ linear, turned @ square)
+        scatter = square.transpose(0, 2, 1) @ (square + linear @ of_square)
+        found = np.linalg.eig(scatter[:, ::-1] / np.array([2.0, -1.0, 2.0])[:, None])[1].real
+        closed = 4.0 * found[:, 0] * found[:, 2] > found[:, 1] ** 2
+        conic = found[np.arange(len(found)), :, closed.argmax(axis=1)]
+        form = conic[:, [0, 1, 1, 2]].reshape(-1, 2, 2) * [[1.0, 0.5], [0.5, 1.0]]
+        *slope, level = (of_square @ conic[:, :, None])[:, :, 0].T
+        slope = np.stack(slope, axis=1)
+        middle = -np.linalg.solve(2.0 * form, slope[:, :, None])[:, :, 0]
         widths, axes = np.linalg.eigh(form)
-    except (np.linalg.LinAlgError, ValueError):
-        return []
-    squares = -(level + middle @ slope / 2.0) / widths
-    if not (np.isfinite(squares) & (squares > 0.0)).all():
-        return []
-    angle = np.arctan2(axes[1, 0], axes[0, 0])
-    return [ordered_axes(np.array([*(centre + size * middle), *(size * np.sqrt(squares)), angle]))]
+    except np.linalg.LinAlgError:
+        return np.full((5, sets.shape[2]), np.nan)
+    with np.errstate(all="ignore"):
+        squares = -(level + (middle * slope).sum(axis=1) / 2.0)[:, None] / widths
+        halves = size * np.sqrt(squares.T)
+    angle = np.arctan2(axes[:, 1, 0], axes[:, 0, 0])
+    ellipses = ordered_axes(np.array([*(centre + size * middle.T), *halves, angle]))
+    return np.where((closed.sum(axis=1) == 1) & (halves > 0.0).all(axis=0), ellipses, np.nan)
 
 
 def refit_ellipse(points: np.ndarray, start: np.ndarray) -> np.ndarray:
@@ -196,27 +219,52 @@ def ordered_axes(ellipse: np.ndarray) -> np.ndarray:
     return np.array([x, y, np.where(swapped, b, a), np.where(swapped, a, b), angle])
 
 
-def squares_about_ellipses(sets: np.ndarray, longest: float = np.inf) -> np.ndarray:
+_FAR_BEYOND, _GRACE = 4.0, 8
+"""What leaves so many times what is enough after so many steps is given up."""
+
+
+def squares_about_ellipses(
+    sets: np.ndarray, longest: float = np.inf, enough: float = np.inf
+) -> np.ndarray:
     """Return for each set of points (n, 2, m) the sum of squares about its ellipse, (m,).
 
     The least from several starts, quick and without a refusal: for many sets of which some hold
     a point that no ellipse passes. No half-axis is longer than `longest`: the sides of an endless
-    ellipse are two lines, which pass a row of points and any other one.
+    ellipse are two lines, which pass a row of points and any other one. What is far beyond
+    `enough` is given up, and told as it stands: of one set at once, of many as soon as one of
+    them leaves no more than that.
     """
-    starts = [list(_ellipse_starts(sets[..., each])) for each in range(sets.shape[2])]
-    columns = [each for each, some in enumerate(starts) for _ in some]
-    first = np.stack([start for some in starts for start in some], axis=1)
-    points = sets[..., columns]
+    starts = np.concatenate([_direct_estimates(sets), *_flat_starts(sets)], axis=1)
+    known = np.isfinite(starts).all(axis=0)
+    first, columns = starts[:, known], np.tile(np.arange(sets.shape[2]), 4)[known]
+    points, single, beyond = sets[..., columns], sets.shape[2] == 1, _FAR_BEYOND * enough
+
+    def short(p: np.ndarray) -> np.ndarray:
+        return np.asarray(np.abs(p[2:4]).max(axis=0) <= longest)
+
+    least = np.inf
+
+    def given_up(taken: int, p: np.ndarray, squares: np.ndarray) -> np.ndarray:
+        nonlocal least
+        least = np.fmin.reduce(squares[short(p)], initial=least)
+        return (squares > beyond) & (taken >= _GRACE and (single or least <= enough))
+
     with np.errstate(all="ignore"):
-        fitted = refit(_ellipse_model, points, first)
-        squares = (_ellipse_model(points, fitted)[0] ** 2).sum(axis=0)
-        if (long := np.abs(fitted[2:4]).max(axis=0) > longest).any():
+        found = descend(_ellipse_model, points, first, 40, 1e-4, given_up)
+        squares = (_ellipse_model(points, found)[0] ** 2).sum(axis=0)
+        long = ~short(found)
+        # Held to its length, an ellipse lies no nearer.
+        least = np.fmin.reduce(squares[~long], initial=np.inf)
+        squares[long & (squares >= least)] = np.inf
+        long &= squares < least
+        if long.any():
             held, points = _held_model(longest), points[..., long]
-            fitted = refit(held, points, np.delete(first[:, long], 2, axis=0))
-            squares[long] = (held(points, fitted)[0] ** 2).sum(axis=0)
-    least = np.full(sets.shape[2], np.inf)
-    np.fmin.at(least, columns, squares)
-    return least
+            start = np.delete(first[:, long], 2, axis=0)
+            found = descend(held, points, start, 40, 1e-4)
+            squares[long] = (held(points, found)[0] ** 2).sum(axis=0)
+    nearest = np.full(sets.shape[2], np.inf)
+    np.fmin.at(nearest, columns, squares)
+    return nearest
 
 
 def _ellipse_model(points: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

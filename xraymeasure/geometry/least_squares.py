@@ -166,40 +166,51 @@ def converge(
 
 
 def descend(
-    model: Model, points: np.ndarray, p: np.ndarray, steps: int, tolerance: float
+    model: Model,
+    points: np.ndarray,
+    p: np.ndarray,
+    steps: int,
+    tolerance: float,
+    given_up: Callable[[int, np.ndarray, np.ndarray], np.ndarray] | None = None,
 ) -> np.ndarray:
     """Levenberg-Marquardt on every column of `p` at once.
 
     Marquardt DW, SIAM J 1963;11:431-441 (from memory). A column whose step would not reduce its
     residual keeps its place and is damped more. Columns that have arrived are left out of further
-    steps: a noisy short arc may need thirty, most readings two.
+    steps: a noisy short arc may need thirty, most readings two. So are those that
+    `given_up` tells by the steps taken, their parameters and their sums of squares.
     """
-    arrived = p.copy()
+    arrived, size = p.copy(), len(p)
     active = np.arange(p.shape[1])
     residual, jacobian = model(points, p)
     cost = (residual * residual).sum(axis=0)
     damping = np.full(p.shape[1], 1e-6, p.dtype)
     scale = np.ptp(points, axis=0).max(axis=0) / 2.0 + 1e-12
     before = scale
-    diagonal = np.arange(len(p))
-    for _ in range(steps):
+    for taken in range(steps):
         normal = np.einsum("ind,jnd->ijd", jacobian, jacobian)
         gradient = np.einsum("ind,nd->id", jacobian, residual)
-        normal[diagonal, diagonal] *= 1.0 + damping
-        normal[diagonal, diagonal] += 1e-14
-        step = -solve_positive(normal.astype(float), gradient.astype(float)).astype(p.dtype)
-        trial = p + step
+        diagonal = normal.reshape(size * size, -1)[:: size + 1]
+        diagonal *= 1.0 + damping
+        diagonal += 1e-14
+        step = solve_positive(normal.astype(float, copy=False), gradient.astype(float, copy=False))
+        trial = p - step.astype(p.dtype, copy=False)
         moved = np.abs(step)
-        if len(p) > 3:
+        if size > 3:
             moved[-1] *= scale  # an ellipse's angle, as the way that it moves the axis's end
         moved = moved.max(axis=0)
         # Steps shrink at a steady rate: what is left after this one is about moved^2 / before.
-        done = (moved * np.minimum(moved / before, 1.0) <= tolerance * scale) | (damping > 1e12)
-        arrived[:, active] = np.where(done & (damping <= 1e12), trial, p)
-        if done.all():
-            return arrived
-        going = np.flatnonzero(~done) if done.any() else None
-        if going is not None:
+        done = moved * np.minimum(moved / before, 1.0) <= tolerance * scale
+        lost = damping > 1e12
+        if given_up is not None:
+            lost |= given_up(taken, p, cost)
+        done |= lost
+        some = bool(done.any())
+        if some:
+            arrived[:, active[done]] = np.where(lost, p, trial)[:, done]
+            if done.all():
+                return arrived
+            going = ~done
             active, p, trial, points = (
                 active[going],
                 p[:, going],
@@ -213,13 +224,14 @@ def descend(
         better = trial_cost <= cost
         if better.all():
             p, residual, jacobian, cost = trial, trial_residual, trial_jacobian, trial_cost
-        else:
-            if going is not None:
-                residual, jacobian = residual[:, going], jacobian[:, :, going]
-            p = np.where(better, trial, p)
-            residual = np.where(better, trial_residual, residual)
-            jacobian = np.where(better, trial_jacobian, jacobian)
-            cost = np.where(better, trial_cost, cost)
+            before, damping = moved, np.maximum(damping * 0.1, 1e-12)
+            continue
+        if some:
+            residual, jacobian = residual[:, going], jacobian[:, :, going]
+        p = np.where(better, trial, p)
+        residual = np.where(better, trial_residual, residual)
+        jacobian = np.where(better, trial_jacobian, jacobian)
+        cost = np.where(better, trial_cost, cost)
         before = np.where(better, moved, before)
         damping = np.where(better, np.maximum(damping * 0.1, 1e-12), damping * 10.0)
     arrived[:, active] = p

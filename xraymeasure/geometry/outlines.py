@@ -14,11 +14,17 @@ from math import dist
 from typing import Literal
 
 import numpy as np
-from scipy.special import chdtrc, fdtri
+from scipy.special import chdtrc, chdtri, fdtri
 
 from xraymeasure.errors import MeasureError
 from xraymeasure.geometry.curves import as_key, fit_circle, fitted, squares_about_circles
-from xraymeasure.geometry.ellipses import fit_ellipse, squares_about_ellipses
+from xraymeasure.geometry.ellipses import (
+    first_ellipse,
+    fit_ellipse,
+    passes_close,
+    squares_about_ellipses,
+)
+from xraymeasure.geometry.least_squares import Fit
 
 SIGNIFICANCE = 0.05
 """How often an outline of sound clicks may be said to hold one that does not fit; less often where
@@ -33,6 +39,10 @@ WIDER_SIGNIFICANCE = 0.02
 
 SUSPECTS = 16
 """So many clicks of an outline are each held against the others; of more, those farthest off."""
+
+CLEARLY = 1.25
+"""A click is off whatever the last steps of a fit, where its sum of squares is so many times what
+is allowed."""
 
 SAME_SPOT = 0.5
 """Two clicks nearer than this many placing spreads, and one pixel, are one."""
@@ -123,12 +133,10 @@ def _sound_clicks(
     one_is_off = False
     left = 0.0
     while len(used) > size:
-        left = _about_one_curve(points[used], spread, shape, longest)
-        found = _worst(points[used], left, spread, shape, longest)
-        if found is None:
-            break
-        if len(used) == size + 1 or len(used) <= minimum or len(off) == most:
-            one_is_off = True
+        last = len(used) == size + 1 or len(used) <= minimum or len(off) == most
+        found, left = _worst(points[used], spread, shape, longest, to_the_end=last)
+        if found is None or last:
+            one_is_off = found is not None
             break
         off.append(used.pop(found))
     factor = _wider(left, len(used) - size, spread) if len(used) > size else 1.0
@@ -144,55 +152,76 @@ def _once_each(points: tuple[tuple[float, ...], ...], near: float) -> tuple[list
     return used, repeated
 
 
-def _squares(sets: np.ndarray, shape: Shape, longest: float) -> np.ndarray:
+def _squares(sets: np.ndarray, shape: Shape, longest: float, enough: float = np.inf) -> np.ndarray:
     """Return for each set of points the sum of squares about its curve."""
     if shape == "circle":
         return squares_about_circles(sets)
-    return squares_about_ellipses(sets, longest)
+    return squares_about_ellipses(sets, longest, enough)
 
 
-def _about_one_curve(points: np.ndarray, spread: float, shape: Shape, longest: float) -> float:
-    """Return the sum of squares of the clicks about their curve.
+def _first_fit(points: np.ndarray, shape: Shape) -> Fit | None:
+    """Return the curve that is found without trying several starts, None where none is."""
+    try:
+        return fitted(fit_circle, as_key(points)) if shape == "circle" else first_ellipse(points)
+    except MeasureError:
+        return None
 
-    From one fit where that leaves no more than placing explains, else the least of several starts.
-    """
+
+def _at_once(points: np.ndarray, shape: Shape, longest: float) -> float:
+    """Return the sum of squares of the clicks about a curve that is surely theirs, or infinity."""
+    fit = _first_fit(points, shape)
+    if fit is None or fit.parameters[2] > longest:
+        return np.inf
+    sure = shape == "circle" or passes_close(fit, points)
+    return float(fit.residuals @ fit.residuals) if sure else np.inf
+
+
+def _about_one_curve(points: np.ndarray, shape: Shape, longest: float) -> float:
+    """Return the sum of squares of the clicks about their curve, the least of several starts."""
     try:
         fit = fitted(_FIT[shape], as_key(points))
         left = float(fit.residuals @ fit.residuals) if fit.parameters[2] <= longest else np.inf
     except MeasureError:
         left = np.inf
-    if chdtrc(len(points) - _PARAMETERS[shape], left / spread**2) >= WIDER_SIGNIFICANCE:
-        return left
     return min(left, float(_squares(points[:, :, None], shape, longest)[0]))
 
 
 def _worst(
-    points: np.ndarray, whole: float, spread: float, shape: Shape, longest: float
-) -> int | None:
-    """Return the click that does not fit the others; None where all do.
+    points: np.ndarray, spread: float, shape: Shape, longest: float, *, to_the_end: bool
+) -> tuple[int | None, float]:
+    """Return the click that does not fit the others, None where all do, and the sum of squares.
 
-    `whole` is the sum of squares about the curve through all. The test is that of the largest
-    deleted residual (Cook RD, Weisberg S, Residuals and Influence in Regression, Chapman and Hall
-    1982; from memory), Bonferroni's share for each click, with the stated spread as so many
-    further degrees of freedom.
+    That of all clicks about their curve; only roughly where one is off and it is not wanted
+    `to_the_end`. The test is that of the largest deleted residual (Cook RD, Weisberg S, Residuals
+    and Influence in Regression, Chapman and Hall 1982; from memory), Bonferroni's share for each
+    click, with the stated spread as so many further degrees of freedom.
     """
     count, freedom = len(points), len(points) - _PARAMETERS[shape]
     tests = count if freedom > 1 else 1  # with one to spare, every click explains it alike
     limit = float(fdtri(1, SPREAD_FREEDOM + freedom - 1, 1.0 - SIGNIFICANCE / tests))
-    stated = SPREAD_FREEDOM * spread**2
-    if whole <= limit * stated / (SPREAD_FREEDOM + freedom - 1):
-        return None
-    if freedom == 1:
-        return 0 if whole > limit * spread**2 else None
-    suspects = _farthest(points, shape)
+    stated, share = SPREAD_FREEDOM * spread**2, limit / (SPREAD_FREEDOM + freedom - 1)
+    whole = _at_once(points, shape, longest)
+    explained = chdtrc(freedom, whole / spread**2) >= WIDER_SIGNIFICANCE
+    if freedom == 1 or (explained and whole <= share * stated):
+        if not explained:
+            whole = _about_one_curve(points, shape, longest)
+        return 0 if whole > share * stated else None, whole
+    suspects = _farthest(points, shape, longest)
     others = np.stack([np.delete(points, each, axis=0) for each in suspects], axis=-1)
-    left = _squares(others, shape, longest)
-    least = float(left.min())
-    test = (whole - least) / ((stated + least) / (SPREAD_FREEDOM + freedom - 1))
-    return suspects[int(left.argmin())] if test > limit else None
+    placing = float(chdtri(freedom - 1, WIDER_SIGNIFICANCE)) * spread**2
+    left = _squares(others, shape, longest, placing)
+    least, worst = float(left.min()), suspects[int(left.argmin())]
+    limit = max(share * stated, least + share * (stated + least))
+    if not explained:
+        # Of any length: one that is held to its own lies no nearer.
+        roughly = float(_squares(points[:, :, None], shape, np.inf, limit)[0])
+        if min(whole, roughly) > CLEARLY * limit and not to_the_end:
+            return worst, whole
+        whole = _about_one_curve(points, shape, longest)
+    return worst if whole > limit else None, whole
 
 
-def _farthest(points: np.ndarray, shape: Shape) -> list[int]:
+def _farthest(points: np.ndarray, shape: Shape, longest: float) -> list[int]:
     """Return the clicks that may be the one off: all, of many those farthest from their curve.
 
     A click draws the curve of a few others to itself, but not that of many.
@@ -200,11 +229,10 @@ def _farthest(points: np.ndarray, shape: Shape) -> list[int]:
     every = list(range(len(points)))
     if len(points) <= SUSPECTS:
         return every
-    try:
-        off = np.abs(fitted(_FIT[shape], as_key(points)).residuals)
-    except MeasureError:
+    fit = _first_fit(points, shape)
+    if fit is None or fit.parameters[2] > longest:
         return every
-    return sorted(np.argsort(off)[-SUSPECTS:].tolist())
+    return sorted(np.argsort(np.abs(fit.residuals))[-SUSPECTS:].tolist())
 
 
 def _wider(left: float, freedom: int, spread: float) -> float:
