@@ -1,4 +1,4 @@
-"""Settings for every test, and the command line as a test calls it."""
+"""Settings for every test, the sample films, and the command line as a test calls it."""
 
 import sys
 
@@ -30,3 +30,23 @@ def run(monkeypatch, capfd):
         return stopped.value.code, told.out, told.err
 
     return call
+
+
+@pytest.fixture(scope="session")
+def plain_films(tmp_path_factory):
+    """The sample films with their pixels uncompressed: the same films, read in no time."""
+    import pydicom
+
+    from xraymeasure.samples import sample_folder
+
+    folder = tmp_path_factory.mktemp("films")
+
+    def film(name):
+        path = folder / f"{name}.dcm"
+        if not path.exists():
+            data = pydicom.dcmread(sample_folder() / path.name)
+            data.decompress(generate_instance_uid=False)
+            data.save_as(path)
+        return path
+
+    return film

@@ -7,27 +7,32 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
+import pydicom
 import pytest
 
 from xraymeasure.about import CAUTION
 from xraymeasure.samples import sample_folder, sample_names
 
 SAMPLES = sample_folder()
-FILM = SAMPLES / "well_placed.dcm"
 READING = SAMPLES / "well_placed.reading.json"
 PLAN = SAMPLES / "well_placed.plan.toml"
 
 
-def test_a_film_is_measured_and_compared_on_standard_output(run):
-    code, out, err = run("measure", FILM, "--reading", READING, "--plan", PLAN)
+@pytest.fixture
+def film(plain_films):
+    return plain_films("well_placed")
+
+
+def test_a_film_is_measured_and_compared_on_standard_output(run, film):
+    code, out, err = run("measure", film, "--reading", READING, "--plan", PLAN)
     assert (code, err) == (0, "")
     assert "Cup inclination" in out and "within" in out
     assert CAUTION in out
 
 
-def test_json_is_the_only_thing_on_standard_output(run, tmp_path):
+def test_json_is_the_only_thing_on_standard_output(run, film, tmp_path):
     code, out, err = run(
-        "measure", FILM, "--reading", READING, "--plan", PLAN, "--json", "--out", tmp_path
+        "measure", film, "--reading", READING, "--plan", PLAN, "--json", "--out", tmp_path
     )
     record = json.loads(out)
     assert code == 0
@@ -44,10 +49,12 @@ def test_json_is_the_only_thing_on_standard_output(run, tmp_path):
     }
 
 
-def test_the_same_film_may_be_measured_again_into_the_same_folder_another_may_not(run, tmp_path):
-    assert run("measure", FILM, "--reading", READING, "--out", tmp_path)[0] == 0
-    assert run("measure", FILM, "--reading", READING, "--out", tmp_path)[0] == 0
-    other = SAMPLES / "long_leg.dcm", "--reading", SAMPLES / "long_leg.reading.json"
+def test_the_same_film_may_be_measured_again_into_its_folder_another_may_not(
+    run, film, plain_films, tmp_path
+):
+    assert run("measure", film, "--reading", READING, "--out", tmp_path)[0] == 0
+    assert run("measure", film, "--reading", READING, "--out", tmp_path)[0] == 0
+    other = plain_films("long_leg"), "--reading", SAMPLES / "long_leg.reading.json"
     code, _, err = run("measure", *other, "--out", tmp_path)
     assert code == 2 and "--force" in err
     assert run("measure", *other, "--out", tmp_path, "--force")[0] == 0
@@ -57,48 +64,48 @@ def test_the_same_film_may_be_measured_again_into_the_same_folder_another_may_no
     ("name", "strict", "code"),
     [("off_plan_cup", False, 0), ("off_plan_cup", True, 3), ("well_placed", False, 0)],
 )
-def test_strict_exits_3_where_something_is_not_within(run, name, strict, code):
+def test_strict_exits_3_where_something_is_not_within(run, plain_films, name, strict, code):
     arguments = [
-        "measure", SAMPLES / f"{name}.dcm", "--reading", SAMPLES / f"{name}.reading.json",
+        "measure", plain_films(name), "--reading", SAMPLES / f"{name}.reading.json",
         "--plan", SAMPLES / f"{name}.plan.toml", *(["--strict"] if strict else []),
     ]  # fmt: skip
     assert run(*arguments)[0] == code
 
 
-def test_strict_exits_0_where_everything_compared_is_within(run, tmp_path):
+def test_strict_exits_0_where_everything_compared_is_within(run, film, tmp_path):
     plan = tmp_path / "wide.plan.toml"
     plan.write_text(
         'operated_side = "left"\n[cup]\ninclination_deg = 41\nanteversion_deg = 17\n'
         "[tolerance]\ninclination_deg = 10\nanteversion_deg = 10\n"
     )
-    strictly = ("measure", FILM, "--reading", READING, "--plan", plan, "--strict")
+    strictly = ("measure", film, "--reading", READING, "--plan", plan, "--strict")
     assert run(*strictly)[0] == 3, "nobody said yet whether the cup opens anteriorly"
     plan.write_text(plan.read_text() + "[recorded]\ninclination_deg = 40\nanteversion_deg = 19\n")
     assert run(*strictly)[0] == 0
 
 
-def test_an_earlier_film_gives_the_changes(run):
+def test_an_earlier_film_gives_the_changes(run, plain_films):
     code, out, _ = run(
-        "measure", SAMPLES / "long_leg.dcm", "--reading", SAMPLES / "long_leg.reading.json",
+        "measure", plain_films("long_leg"), "--reading", SAMPLES / "long_leg.reading.json",
         "--plan", SAMPLES / "long_leg.plan.toml",
-        "--before", SAMPLES / "before.dcm", SAMPLES / "before.reading.json",
+        "--before", plain_films("before"), SAMPLES / "before.reading.json",
     )  # fmt: skip
     assert code == 0
     assert "Leg-length change" in out
 
 
-def test_a_reading_of_which_nothing_can_be_measured_exits_with_4(run, tmp_path):
+def test_a_reading_of_which_nothing_can_be_measured_exits_with_4(run, film, tmp_path):
     record = json.loads(READING.read_text("utf-8"))
     record["landmarks"] = {"symphysis": record["landmarks"]["symphysis"]}
     one = tmp_path / "one.reading.json"
     one.write_text(json.dumps(record), "utf-8")
-    code, out, err = run("measure", FILM, "--reading", one)
+    code, out, err = run("measure", film, "--reading", one)
     assert code == 4 and "one.reading.json: nothing was measured" in err
     assert "Nothing was measured.\n\n  Not measured:" in out
-    assert run("measure", FILM, "--reading", one, "--plan", PLAN, "--strict")[0] == 3
+    assert run("measure", film, "--reading", one, "--plan", PLAN, "--strict")[0] == 3
 
 
-def _wrong_calls(folder: Path):
+def _wrong_calls(folder: Path, film: Path, other: Path):
     text = READING.read_text("utf-8")
     plan = PLAN.read_text("utf-8")
     record = json.loads(text)
@@ -107,7 +114,7 @@ def _wrong_calls(folder: Path):
     def reading(name, content):
         path = folder / f"{name}.reading.json"
         path.write_text(content if isinstance(content, str) else json.dumps(content), "utf-8")
-        return ["measure", FILM, "--reading", path]
+        return ["measure", film, "--reading", path]
 
     def landmarks(**changed):
         return {**record, "landmarks": {**record["landmarks"], **changed}}
@@ -115,11 +122,11 @@ def _wrong_calls(folder: Path):
     def toml(name, content):
         path = folder / f"{name}.plan.toml"
         path.write_text(content, "utf-8")
-        return ["measure", FILM, "--reading", READING, "--plan", path]
+        return ["measure", film, "--reading", READING, "--plan", path]
 
     yield (
         "another film",
-        ["measure", SAMPLES / "long_leg.dcm", "--reading", READING],
+        ["measure", other, "--reading", READING],
         "belongs to the film",
     )
     yield "unknown landmark", reading("a", landmarks(elbow_left=[[1, 2]])), "elbow_left"
@@ -143,11 +150,11 @@ def _wrong_calls(folder: Path):
     empty.touch()
     yield "an empty file", ["measure", empty, "--reading", READING], "empty"
     yield "no such file", ["measure", folder / "none.dcm", "--reading", READING], "none.dcm"
-    yield "no reading", ["measure", FILM, "--reading", folder / "none.json"], "none.json"
+    yield "no reading", ["measure", film, "--reading", folder / "none.json"], "none.json"
     yield "not a film", ["measure", PLAN, "--reading", READING], "well_placed.plan.toml"
-    yield "no option", ["measure", FILM], "--reading"
+    yield "no option", ["measure", film], "--reading"
     yield "no command", ["guess"], "guess"
-    yield "strict about nothing", ["measure", FILM, "--reading", READING, "--strict"], "--plan"
+    yield "strict about nothing", ["measure", film, "--reading", READING, "--strict"], "--plan"
     misspelt = reading("l", landmarks(femoral_haed_left=[[1, 2]]))
     yield "a misspelt name", misspelt, "did you mean femoral_head_left?"
     looked_for = {**record, "landmarks": {"symphysis": []}}
@@ -162,21 +169,21 @@ def test_without_a_command_the_page_of_the_commands_is_printed(run, call):
     assert code == 2 and lines[0].startswith("Usage:") and "Commands:" in lines
 
 
-def test_each_wrong_input_has_a_line_of_its_own_and_exit_code_2(run, tmp_path):
-    seen = {}
-    for what, call, word in _wrong_calls(tmp_path):
+def test_each_wrong_input_has_a_line_of_its_own_and_exit_code_2(run, film, plain_films, tmp_path):
+    seen, calls = {}, list(_wrong_calls(tmp_path, film, plain_films("long_leg")))
+    for what, call, word in calls:
         code, out, err = run(*call)
         assert (code, out) == (2, ""), what
         assert err.count("\n") == 1 and err.startswith("xraymeasure: "), f"{what}: {err}"
         assert word in err, f"{what}: {err}"
         seen[err] = what
-    assert len(seen) == len(list(_wrong_calls(tmp_path)))
+    assert len(seen) == len(calls)
 
 
-def test_a_folder_that_cannot_be_written_to_is_one_line(run, tmp_path):
+def test_a_folder_that_cannot_be_written_to_is_one_line(run, film, tmp_path):
     blocked = tmp_path / "file"
     blocked.touch()
-    code, _, err = run("measure", FILM, "--reading", READING, "--out", blocked / "below")
+    code, _, err = run("measure", film, "--reading", READING, "--out", blocked / "below")
     assert code == 2 and err.count("\n") == 1
 
 
@@ -197,9 +204,18 @@ def test_info_names_versions_and_a_decoder_for_every_compression(run):
     assert "no decoder" not in out
 
 
-def test_phantom_makes_small_films_of_every_sample(run, tmp_path):
-    assert run("phantom", "--out", tmp_path, "--seed", 5, "--small")[0] == 0
-    assert {path.name for path in tmp_path.glob("*.dcm")} == {f"{n}.dcm" for n in sample_names()}
+def test_phantom_makes_every_film_with_progress_and_the_geometry_that_was_asked_for(run, tmp_path):
+    asked = ("--source-detector-mm", 1000, "--pitch-mm", 0.4)
+    code, out, err = run("phantom", "--out", tmp_path, "--seed", 11, "--small", *asked)
+    names = [Path(line).stem for line in out.splitlines()]
+    assert code == 0 and sorted(names) == sorted(sample_names())
+    told = [f"{k} of {len(names)}: {name}" for k, name in enumerate(names, start=1)]
+    assert err.splitlines() == told
+    assert len(list(tmp_path.iterdir())) == 4 * len(names)
+    film = pydicom.dcmread(tmp_path / f"{names[0]}.dcm")
+    assert float(film.DistanceSourceToDetector) == 1000.0
+    assert [float(value) for value in film.ImagerPixelSpacing] == [1.6, 1.6]
+    assert film.Columns * 1.6 == pytest.approx(420.0, abs=3.0)
 
 
 def test_help_loads_nothing_heavy():

@@ -1,9 +1,9 @@
 """A real window with a sample film in it, and a hand that clicks, drags and types.
 
 One window serves every test of a process; a test that is about opening or closing one asks for
-`own_window`. What takes long and is not what a test asks, is made short here: the sample films
-are decompressed once, the disk need not have written what a reader would lose in a power cut, and
-intervals are made of few draws, as soon as they are wanted.
+`own_window`. What takes long and is not what a test asks, is made short here: the disk need not
+have written what a reader would lose in a power cut, and intervals are made of few draws, as soon
+as they are wanted.
 """
 
 import gc
@@ -20,7 +20,6 @@ os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="xraymeasure-tests-")
 
 import napari
 import numpy as np
-import pydicom
 import pytest
 from napari._qt.dialogs.qt_notification import NapariQtNotification
 from napari._vispy import canvas
@@ -143,22 +142,6 @@ def own_home(tmp_path, monkeypatch):
     for module in (numbers, opening):
         monkeypatch.setattr(module, "DRAWS", 64)
     return tmp_path / "home"
-
-
-@pytest.fixture(scope="session")
-def plain_films(tmp_path_factory):
-    """The sample films with their pixels uncompressed: the same films, read in no time."""
-    folder = tmp_path_factory.mktemp("films")
-
-    def film(name):
-        path = folder / f"{name}.dcm"
-        if not path.exists():
-            data = pydicom.dcmread(sample_folder() / path.name)
-            data.decompress(generate_instance_uid=False)
-            data.save_as(path)
-        return path
-
-    return film
 
 
 @pytest.fixture

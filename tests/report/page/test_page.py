@@ -179,9 +179,9 @@ def test_a_plan_without_anything_in_it_gives_no_verdict(film, reading, measureme
 
 # Those that differ in what stands on their pages.
 @pytest.mark.parametrize("name", ["before", "off_plan_cup", "bilateral", "long_leg"])
-def test_the_sample_films_fit_their_pages(name):
+def test_the_sample_films_fit_their_pages(name, plain_films):
     folder = sample_folder()
-    film = read_film(folder / f"{name}.dcm")
+    film = read_film(plain_films(name))
     reading = read_reading(folder / f"{name}.reading.json")
     measurements = measure(film, reading, draws=0)
     comparison = compare(measurements, read_plan(folder / f"{name}.plan.toml"))

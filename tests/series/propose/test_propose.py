@@ -1,18 +1,19 @@
 """A study's films are looked through, and the sheet shows the doubtful ones first."""
 
+import shutil
+
 import pytest
 
 from xraymeasure.reading.file import read_reading
-from xraymeasure.samples import sample_folder
 
 
 @pytest.fixture
-def study(tmp_path):
+def study(tmp_path, plain_films):
     """Return a study of two invented films, one before the operation, and a broken one."""
     folder = tmp_path / "study"
     folder.mkdir()
     for name in ("well_placed", "before"):
-        (folder / f"{name}.dcm").write_bytes((sample_folder() / f"{name}.dcm").read_bytes())
+        shutil.copy(plain_films(name), folder)
     (folder / "broken.dcm").write_bytes(b"not a film")
     (folder / "films.csv").write_text(
         "film,file,subject,side,head_diameter_mm\n"

@@ -18,7 +18,6 @@ from scipy.ndimage import shift
 
 from xraymeasure.errors import StudyError
 from xraymeasure.film.read import read_film
-from xraymeasure.samples import sample_folder
 from xraymeasure.series.study.new_study import add_films, new_study
 from xraymeasure.series.study.sorting import KINDS, Seen, without_twins
 from xraymeasure.series.study.study import read_study
@@ -216,9 +215,9 @@ def test_an_export_through_a_window_is_no_second_film_whatever_it_says(films, wr
 
 
 @pytest.mark.parametrize(("size", "gamma"), [(0.35, 0.5), (1.5, 1.0)])
-def test_an_export_of_another_size_is_no_second_film_whatever_it_says(size, gamma):
+def test_an_export_of_another_size_is_no_second_film_whatever_it_says(size, gamma, plain_films):
     films = {
-        name: read_film(sample_folder() / f"{name}.dcm").pixels.astype(np.float32)
+        name: read_film(plain_films(name)).pixels.astype(np.float32)
         for name in ("well_placed", "well_placed_2y")
     }
     whole = films["well_placed"] / 4095
