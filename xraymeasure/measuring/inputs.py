@@ -84,7 +84,7 @@ not stated the wide one, for a narrow spread on wide postures holds too little."
 ROTATION_DEG = (12.0, 6.0, 8.0)
 """How far necks point forward out of the film's plane: mean, spread of both, of each. Working
 default; an upper bound is the film-to-film spread of 11 degrees after hip replacement (65
-patients, Arthroplasty Today 2020; from memory)."""
+patients, Arthroplasty Today 2020; abstract read)."""
 
 LESSER_RADIUS_MM = (31.0, 2.5, 1.0)
 """Distance of the lesser trochanter from the axis of the shaft: mean, spread between people, own
