@@ -78,7 +78,13 @@ class FilmWork:
         self._planned: tuple[Numbers | None, list[Stroke]] = None, []
         self._focus = Focus()
         self.tools = FilmTools(
-            session, view, panels.notices.say, self.redraw, self.copy_numbers, follows=follows
+            session,
+            view,
+            panels.notices.say,
+            self.redraw,
+            self.copy_numbers,
+            panels.placing.question.answer,
+            follows=follows,
         )
         self._settle = once(panels, SETTLE_MS, self._work_beside)
         self._beside_drag = once(panels, DRAG_MS, self._show_drag)

@@ -2,6 +2,7 @@
 
 import gc
 import weakref
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -223,6 +224,24 @@ def answer(hand, words):
     )
 
 
+def test_what_is_asked_is_answered_by_a_number_key_while_it_is_in_sight(hand, put, placed):
+    session = hand.dock.session
+    put(session, replace(placed(), head_diameter_mm={}))
+    sizes = [each.text() for each in answers(hand)]
+    assert sizes[1].endswith("mm (2)")
+    hand.dock.tabs.setCurrentIndex(2)
+    hand.key(Qt.Key.Key_2)
+    assert not session.reading.head_diameter_mm
+    hand.dock.tabs.setCurrentIndex(0)
+    hand.key(Qt.Key.Key_9)
+    assert not session.reading.head_diameter_mm
+    hand.key(Qt.Key.Key_2)
+    assert session.reading.head_diameter_mm == {"left": float(sizes[1].split()[0])}
+    hand.key(Qt.Key.Key_1)
+    assert session.reading.cup_opens == {"left": "anterior"}
+    assert answers(hand) == []
+
+
 def test_a_click_on_the_wrong_side_is_placed_and_asked_about(hand, truth):
     session = hand.dock.session
     session.arm(TEARDROP)
@@ -302,7 +321,7 @@ def test_which_hip_is_asked_and_clicks_wait_for_the_answer(hand, sample):
     hand.click((640, 950))
     assert not session.reading.landmarks
     assert session.saved is None
-    answer(hand, "left")
+    answer(hand, "Left")
     assert len(session.reading.landmarks["femoral_head_left"]) == 2
     assert session.armed == "femoral_head_left"
 

@@ -39,6 +39,8 @@ SHORTCUTS: tuple[Shortcut, ...] = (
     Shortcut("confirm", ("C",), "C", "confirm what the program proposes"),
     Shortcut("confirm_bone", ("Shift-C",), "Shift+C", "confirm all carried over of this bone"),
     Shortcut("refuse", ("R",), "R", "refuse it, and place it by hand"),
+    Shortcut("answer_1", ("1",), "1 to 9", "give the answer of that number to what is asked"),
+    *(Shortcut(f"answer_{number}", (str(number),), "", "") for number in range(2, 10)),
     Shortcut("again", ("E",), "E", "place it once more, for the mean"),
     Shortcut("zoom_region", ("F",), "F", "zoom to where the landmark lies"),
     Shortcut("zoom_film", ("W",), "W", "show the whole film"),

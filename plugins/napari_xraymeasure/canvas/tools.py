@@ -32,6 +32,8 @@ class FilmTools:
         Draws the film anew.
     copy : callable
         Copies the numbers.
+    answer : callable
+        Gives the answer of a number, counted from 1, to what is asked.
     follows : bool
         Whether the view goes to the next landmark by itself.
     """
@@ -43,6 +45,7 @@ class FilmTools:
         say: Say,
         redraw: Callable[[], None],
         copy: Callable[[], None],
+        answer: Callable[[int], None],
         *,
         follows: bool,
     ) -> None:
@@ -79,6 +82,8 @@ class FilmTools:
             "copy": copy,
             "place": self._place_by_keys,
         }
+        for number in range(1, 10):
+            self._acts[f"answer_{number}"] = lambda number=number: answer(number)
         for way, step in {"up": (-1, 0), "down": (1, 0), "left": (0, -1), "right": (0, 1)}.items():
             self._acts[f"nudge_{way}"] = lambda step=step: self._nudge(*step, NUDGE_PX)
             self._acts[f"far_{way}"] = lambda step=step: self._nudge(*step, NUDGE_FAR_PX)

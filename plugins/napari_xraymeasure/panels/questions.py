@@ -17,7 +17,7 @@ _Widget = TypeVar("_Widget", bound=QWidget)
 
 
 class QuestionBox(QWidget):
-    """What is asked now, with a button for each answer; hidden while nothing is."""
+    """What is asked now, with a button and a key for each answer; hidden while nothing is."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -53,12 +53,22 @@ class QuestionBox(QWidget):
         self.setVisible(bool(answers))
         self.text.setText(text)
         self.text.setVisible(bool(text))
-        longest = max((len(words) for words, _, _ in answers), default=0)
-        columns = 4 if longest < 10 else 2 if longest < 20 and len(answers) == 2 else 1
+        # An answer that has a key of its own names it.
+        shown = [
+            words if words.endswith(")") else f"{words} ({number})"
+            for number, (words, _, _) in enumerate(answers, start=1)
+        ]
+        longest = max(map(len, shown), default=0)
+        columns = 3 if longest < 14 else 2 if longest < 20 and len(answers) == 2 else 1
         for place, (words, tip, _) in enumerate(answers):
-            answer = button(words, tip, lambda place=place: self._offered[place]())
+            answer = button(shown[place], tip, lambda place=place: self._offered[place](), words)
             self.answers.addWidget(answer, place // columns, place % columns)
         self._laid_out.start()
+
+    def answer(self, number: int) -> None:
+        """Give the answer of a number, counted from 1, if it is offered in sight."""
+        if self.isVisible() and number <= len(self._offered):
+            self._offered[number - 1]()
 
     def keep_in_sight(self) -> None:
         """See to it that a question is in sight once what is shown has its place."""
@@ -97,7 +107,7 @@ def question_of(session: Session) -> tuple[str, list[Answer]]:
     if not session.side_known:
         sides = [
             (
-                f"Patient's {side} hip",
+                f"{side.capitalize()} hip",
                 f"The {side} hip is under review",
                 lambda side=side: session.set_operated(side),
             )
