@@ -74,9 +74,7 @@ def refit(
     points, start = np.asarray(points), np.asarray(start, dtype=float)
     start = np.broadcast_to(start.reshape(len(start), -1), (len(start), points.shape[2]))
     # To first order most copies are the first one: only one in ten steps moves this curve.
-    if not (new := _moved(points[:1], start)).all():
-        new = _moved(points, start)
-    if not new.all():
+    if not (new := unlike_first(points, start)).all():
         points, start = points[:, :, new].astype(float), start[:, new]
         found = _descended(model, points.tobytes(), start.tobytes(), points.shape)
         return found[:, np.where(new, np.cumsum(new) - 1, 0)]
@@ -88,11 +86,14 @@ def refit(
         return descend(model, points, start, steps=40, tolerance=1e-4)
 
 
-def _moved(points: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """Return which copies, the first among them, are not the first one again, (draws,)."""
-    moved = (points != points[:, :, :1]).any(axis=(0, 1)) | (start != start[:, :1]).any(axis=0)
-    moved[:1] = True
-    return np.asarray(moved)
+def unlike_first(*draws: np.ndarray) -> np.ndarray:
+    """Return which draws, the first among them, are not the first one again, (draws,)."""
+    new = np.zeros(draws[0].shape[-1], dtype=bool)
+    for each in draws:
+        rows = each.reshape(-1, each.shape[-1])
+        new |= (rows != rows[:, :1]).any(axis=0)
+    new[:1] = True
+    return new
 
 
 def _to_first_order(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.least_squares import Fit, Model, converge, refit
+from xraymeasure.geometry.least_squares import Fit, Model, converge, refit, unlike_first
 
 
 def project(points_mm: np.ndarray, source_detector_mm: float) -> np.ndarray:
@@ -102,9 +102,28 @@ def circle_poses(
     xraymeasure.geometry.ellipses.fit_ellipse : The outline.
     xraymeasure.geometry.cup_angles.angles_of_axis : The angles of a pose.
     """
-    ellipse = np.asarray(ellipse)
-    x, y, a, b, angle = ellipse.astype(float)
-    height = np.asarray(source_detector_mm, dtype=float)
+    ellipse, height = np.asarray(ellipse), np.asarray(source_detector_mm)
+    # Worked out in double precision, where a flat outline has few digits to lose.
+    cones = np.empty((6, *np.broadcast_shapes(ellipse.shape[1:], height.shape)))
+    cones[:5], cones[5] = ellipse, height
+    if cones.ndim == 1 or (new := unlike_first(cones)).all():
+        found = _poses(cones, lateral_sign)
+    else:
+        # To first order most outlines are the first one, and in a drag those of a moment ago.
+        found = _kept_poses(cones[:, new].tobytes(), lateral_sign)
+        place = np.where(new, np.cumsum(new) - 1, 0)
+        found = tuple(each[..., place] for each in found)
+    return Poses(*(each.astype(np.result_type(ellipse, np.float32), copy=False) for each in found))
+
+
+@lru_cache(maxsize=8)
+def _kept_poses(cones: bytes, lateral_sign: int) -> tuple[np.ndarray, ...]:
+    return _poses(np.frombuffer(cones).reshape(6, -1), lateral_sign)
+
+
+def _poses(cones: np.ndarray, lateral_sign: int) -> tuple[np.ndarray, ...]:
+    """Return what `Poses` holds, of ellipses with the height of the tube as a sixth row."""
+    x, y, a, b, angle, height = cones
     # A flat outline is a cone without inside; the floor is far below any placing spread.
     b = np.maximum(b, 1e-7 * a)
     cos, sin = np.cos(angle), np.sin(angle)
@@ -171,9 +190,7 @@ def circle_poses(
     centres *= np.where(centres[:, 2:] > 0, -1.0, 1.0)
     facing = -(axes * centres).sum(axis=1) / np.sqrt((centres**2).sum(axis=1))
     swap = facing[0] < facing[1]
-    found = (np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing))
-    # Worked out in double precision, where a flat outline has few digits to lose.
-    return Poses(*(each.astype(np.result_type(ellipse, np.float32)) for each in found))
+    return tuple(np.where(swap, pair[::-1], pair) for pair in (axes, centres, facing))
 
 
 @lru_cache(maxsize=8)

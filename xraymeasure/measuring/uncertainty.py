@@ -292,6 +292,15 @@ def learned_interval(
     return value, value - half, value + half
 
 
+def _small(u: np.ndarray) -> np.ndarray:
+    """Return steps of about a thousandth of standard uncertainties, powers of two.
+
+    The spread of every click hangs on the scale: while a head is dragged, the copies of the other
+    outlines stay what they were, and need not be fitted again.
+    """
+    return np.asarray(2.0 ** np.round(np.log2(1e-3 * np.where(u > 0.0, u, 1.0))))
+
+
 def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     """Return the model to first order: one small step in each input, from one evaluation.
 
@@ -300,17 +309,17 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     every input has its mean; that need not be the number as read, where a method is biased.
     """
     sources = sources_of(terms)
-    size, step = len(sources), 1e-3
+    size = len(sources)
     bent = [place for place, source in enumerate(sources) if source in BENT]
-    steps = np.full(size, step)
-    steps[bent] = _FAR
-    # The means, a step in each input, a step back in each bent one, and the film as read.
-    count = size + len(bent) + 2
     means = np.concatenate([[], *(term.mean for term in terms)])
     u = np.concatenate([[], *(term.u for term in terms)])
+    moves = _small(u)
+    moves[bent] = _FAR * u[bent]
+    # The means, a step in each input, a step back in each bent one, and the film as read.
+    count = size + len(bent) + 2
     drawn = np.repeat(means[:, None], count, axis=1)
-    drawn[np.arange(size), np.arange(size) + 1] += u * steps
-    drawn[bent, size + 1 + np.arange(len(bent))] -= u[bent] * _FAR
+    drawn[np.arange(size), np.arange(size) + 1] += moves
+    drawn[bent, size + 1 + np.arange(len(bent))] -= moves[bent]
     inputs = by_name(terms, drawn)
     for term in terms:
         if term.as_read is not None:
@@ -321,7 +330,7 @@ def linearise(model: Model, terms: Sequence[Term]) -> Linear:
     rows = [numbers[key] for key in (*keys, *agreements)]
     table = np.array(rows) if rows else np.zeros((0, count))
     middle = table[:, 0].copy()
-    slopes = (table[:, 1 : size + 1] - table[:, :1]) / steps
+    slopes = (table[:, 1 : size + 1] - table[:, :1]) * (u / moves)
     back = (table[:, size + 1 : -1] - table[:, :1]) / _FAR
     bends = (slopes[:, bent] + back) / _FAR
     slopes[:, bent] = (slopes[:, bent] - back) / 2.0
