@@ -17,7 +17,7 @@ from xraymeasure.measuring.findings.thresholds import Thresholds
 from xraymeasure.measuring.findings.tube import refuse_impossible_tube
 from xraymeasure.measuring.fits.settle import settle
 from xraymeasure.measuring.inputs import input_terms
-from xraymeasure.measuring.model import evaluate
+from xraymeasure.measuring.model import beside_rims, evaluate
 from xraymeasure.measuring.needs import (
     ALL,
     OF_A_HIP,
@@ -148,7 +148,8 @@ def measure(
             kept = kept.without(landmark_name("cup_rim", side))
         setting = settle(film, kept, reference, cup_opens)
     terms = input_terms(setting)
-    linear = linearise(partial(evaluate, setting), terms)
+    beside = beside_rims(setting, terms)
+    linear = linearise(partial(evaluate, setting, beside_rims=beside), terms)
     intervals = linear.intervals()
     values = {
         key: interval.value

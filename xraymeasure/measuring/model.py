@@ -7,7 +7,9 @@ hip, the ellipse method with parallel rays) is one of the draws; the others give
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtr
@@ -27,7 +29,7 @@ from xraymeasure.measuring.inputs import MIDLINE_U_MM
 from xraymeasure.measuring.positions import Inputs, Scene, build_scene
 from xraymeasure.measuring.posture import femurs_in_space
 from xraymeasure.measuring.prepared import REFERENCE_LANDMARKS, Setting
-from xraymeasure.measuring.uncertainty import Numbers
+from xraymeasure.measuring.uncertainty import Numbers, Term
 from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name
 
 
@@ -36,6 +38,7 @@ def evaluate(
     inputs: Inputs,
     *,
     flat: Mapping[Side, FlatRim] | None = None,
+    beside_rims: Hashable = None,
 ) -> Numbers:
     """Return every number that the reading determines.
 
@@ -47,10 +50,15 @@ def evaluate(
         As named by `input_terms`.
     flat : mapping of side to FlatRim, optional
         For rims so flat that the fit is biased, the half-axis is drawn from this confidence.
+    beside_rims : hashable, optional
+        As from `beside_rims`; what rests on no rim is then taken from a moment ago where it can be.
     """
-    scene = build_scene(setting, inputs)
-    numbers: Numbers = {}
-    tilt, origin = _reference_line(scene, numbers)
+    if beside_rims is None:
+        scene, tilt, found = _beside_rims(setting, inputs)
+    else:
+        scene, tilt, found = _kept_beside_rims(_Asked(beside_rims, setting, inputs))
+        scene = scene.with_outlines(setting, inputs, [f"cup_rim_{side}" for side in SIDES])
+    numbers = dict(found)
     for side in SIDES:
         centre = None
         if (rim := setting.hips[side].rim) is not None:
@@ -59,6 +67,14 @@ def evaluate(
             centre = scene.shell[side][:2]
         if centre is not None:
             _head_in_cup(scene, side, centre, tilt, numbers)
+    return numbers
+
+
+def _beside_rims(setting: Setting, inputs: Inputs) -> tuple[Scene, np.ndarray, Numbers]:
+    """Return where everything lies, the reference line's angle, and what rests on no rim."""
+    scene = build_scene(setting, inputs)
+    numbers: Numbers = {}
+    tilt, origin = _reference_line(scene, numbers)
     _heads(scene, numbers)
     if scene.mm_per_unit is not None:
         lengths(scene, tilt, origin, numbers)
@@ -66,7 +82,58 @@ def evaluate(
         _pelvic_rotation(scene, tilt, numbers)
         _cup_diameters(scene, numbers)
     angles_of_femur(scene, tilt, numbers)
-    return numbers
+    return scene, tilt, numbers
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Asked again where what it rests on is the same."""
+
+    rests_on: Hashable
+    setting: Setting = field(compare=False)
+    inputs: Inputs = field(compare=False)
+
+
+@lru_cache(maxsize=2)
+def _kept_beside_rims(asked: _Asked) -> tuple[Scene, np.ndarray, Numbers]:
+    """Return what was found a moment ago: while a rim is dragged, all but its cup stays."""
+    return _beside_rims(asked.setting, asked.inputs)
+
+
+def beside_rims(setting: Setting, terms: Sequence[Term]) -> Hashable:
+    """Return all that numbers rest on which rest on no rim, to be compared; None where all do."""
+    if setting.scale is not None and setting.scale.method == "cup":
+        return None
+    inputs = (
+        (term.key, len(term.mean))
+        if term.key.startswith(_OF_A_RIM)
+        else (term.key, term.mean.tobytes(), term.u.tobytes())
+        if term.source == "placing"
+        else term
+        for term in terms
+    )
+    hips = (
+        (hip.head, hip.cone, hip.shell, hip.head_mm, hip.native, hip.cup_mm)
+        for hip in setting.hips.values()
+    )
+    return (
+        *inputs,
+        *hips,
+        setting.to_units.tobytes(),
+        setting.units_per_px,
+        setting.unit,
+        setting.beam_px,
+        setting.geometry_known,
+        setting.cropped,
+        setting.operated,
+        setting.marker,
+        setting.reference,
+        setting.scale,
+    )
+
+
+_OF_A_RIM = ("cup_rim_", "flat_", "anchor_")
+"""How inputs begin that bear on cups alone."""
 
 
 def _reference_line(scene: Scene, numbers: Numbers) -> tuple[np.ndarray, np.ndarray | None]:

@@ -6,8 +6,8 @@ the hip.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -64,6 +64,12 @@ class Scene:
         Shape (..., 2, draws), about the beam's foot.
         """
         return np.asarray((points - self.beam) * self.mm_per_unit)
+
+    def with_outlines(self, setting: Setting, inputs: Inputs, names: Sequence[str]) -> Scene:
+        """Return the scene of a setting that differs from this one's in some outlines alone."""
+        moved = {name: inputs[name] for name in names if name in self.units}
+        units = setting.units({name: on.reshape(-1, 2, on.shape[1]) for name, on in moved.items()})
+        return replace(self, setting=setting, inputs=inputs, units={**self.units, **units})
 
     def in_hip_plane(self, name: str) -> np.ndarray:
         """Return a landmark's points in mm, as if read in the plane of the index hip.
