@@ -38,7 +38,7 @@ def counted(axis, inside, *ways, step=0.025):
 @pytest.mark.parametrize("face", [-2.5, 3.0])
 def test_a_ray_runs_as_far_in_the_shell_as_its_steps_inside_count(inclination, anteversion, face):
     axis = axis_of(inclination, anteversion, "left")
-    found = shell_length(Beam.to(FIELD, SID), CENTRE, axis, 27.0, 23.0, face)
+    found = shell_length(Beam.to(FIELD, SID).past(CENTRE, axis), 27.0, 23.0, face)
     true = counted(axis, lambda reach, height: (reach < 27.0) & (reach > 23.0) & (height < face))
     assert np.allclose(found, true, atol=0.1)
     assert found.max() > 10.0
@@ -48,7 +48,7 @@ def test_a_ray_runs_as_far_in_the_shell_as_its_steps_inside_count(inclination, a
 @pytest.mark.parametrize("width", [3.0, -2.0])
 def test_a_ray_runs_as_far_in_the_flange_as_its_steps_inside_count(inclination, anteversion, width):
     axis = axis_of(inclination, anteversion, "left")
-    found = flange_length(Beam.to(FIELD, SID), CENTRE, axis, 27.0, width, 1.0)
+    found = flange_length(Beam.to(FIELD, SID).past(CENTRE, axis), 27.0, width, 1.0)
     ends = sorted([27.0, 27.0 + width])
 
     def inside(reach, height):

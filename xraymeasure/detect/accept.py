@@ -21,9 +21,10 @@ _COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED, _LIMIT_IF_WHITE = 0.12, 0.1, 0.12
 _FARTHEST_MM, _FAR_MM = 4.0, 1.5
 """Between the centres of head and shell on the detector: left out, and doubtful. Rendered cups with
 up to 0.6 mm of wear come out within 0.8 mm."""
-_LEAST_ATTENUATION = 0.046
+_LEAST_ATTENUATION, _LEAST_OF_HEADS = 0.046, 0.5
 """Of the shell, per mm. Rendered shells come out at 0.050 and more, one of 230 at 0.030; bone and
-cement about a cup that has no shell, but a wire, at 0.0435 and less."""
+cement about a cup that has no shell, but a wire, at 0.0435 and less. Where the film's tone leaves
+the scale open, of the head's: there such bone comes out at 0.12 and less."""
 _RADII_MM, _THICKEST_MM = (19.0, 37.0), 21.0
 """Of shells, and from the head's surface to theirs: a head of 28 mm in a shell of 66 mm has 19 mm
 (from memory). Circles on native hips have 25."""
@@ -87,7 +88,8 @@ _AXIS_SCORE, _AXIS_SPREAD_MM = 0.8, 0.8
 
 def has_shell(fit: cup.Fitted) -> bool:
     """Whether what surrounds the head is metal."""
-    return bool(np.exp(fit.parameters[picture.SHELL]) > _LEAST_ATTENUATION)
+    shell, head = np.exp(fit.parameters[[picture.SHELL, picture.HEAD]])
+    return bool(shell > _LEAST_ATTENUATION or shell > _LEAST_OF_HEADS * head)
 
 
 def may_become_cup(scene: picture.CupScene, fit: cup.Fitted) -> bool:

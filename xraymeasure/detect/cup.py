@@ -27,7 +27,7 @@ PRIOR = np.array(
     [0.0, 0.0, 26.5, 3.8, 43.0, 0.0, 0.0, np.log(0.1), np.log(0.3), 0.12, 0.22, 0.0, 0.0]
 )
 PRIOR_SD = np.array([2.5, 2.5, 6.0, 1.2, 60.0, 60.0, 0.7, 0.5, 0.8, 0.12, 0.08, 0.8, 5.0])
-_STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.2, 0.05, 0.03, 0.03, 0.01, 0.02, 0.05, 0.3])
+STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.2, 0.05, 0.03, 0.03, 0.01, 0.02, 0.05, 0.3])
 LONGEST_STEP = np.array([2.0, 2.0, 2.0, 1.5, 12.0, 12.0, 1.5, 0.7, 0.7, 0.15, 0.12, 1.0, 4.0])
 _LEAST = np.array([-9.0, -9.0, 17.0, 0.6, -20.0, -75.0, -6.0, -5.5, -6.0, 0.003, 0.03, -0.5, -2.0])
 _MOST = np.array([9.0, 9.0, 40.0, 12.0, 110.0, 75.0, 6.0, 1.5, 1.5, 1.2, 0.9, 3.0, 14.0])
@@ -103,9 +103,9 @@ def _cost(scene: CupScene, solution: Solution, p: np.ndarray, spread: float) -> 
 def jacobian(scene: CupScene, p: np.ndarray, solution: Solution, free: Sequence[int]) -> np.ndarray:
     """Return the slope of the greys in each free parameter, the linear part held; others are 0."""
     base = solution.design @ solution.coefficients
-    moved = shown(scene, p + np.diag(_STEP)[list(free)], solution.coefficients)
+    moved = shown(scene, p + np.diag(STEP)[list(free)], solution.coefficients)
     slopes = np.zeros((len(base), len(p)))
-    slopes[:, list(free)] = (moved - base).T / _STEP[list(free)]
+    slopes[:, list(free)] = (moved - base).T / STEP[list(free)]
     return slopes
 
 
@@ -156,7 +156,7 @@ def descend(
     left = iterations
     while left:
         # Slopes are dear and change slowly: those of a near place serve, but not for the last word.
-        fresh = bool(np.any(np.abs(p - sloped_at) > _NEAR * _STEP))
+        fresh = bool(np.any(np.abs(p - sloped_at) > _NEAR * STEP))
         if fresh:
             slopes, sloped_at = jacobian(scene, p, solution, free), p
             left -= 1
@@ -177,7 +177,7 @@ def descend(
             damping = 10.0 * max(damping, 1e-3)
         settled = found is None
         if found is not None:
-            gain, still = cost - found[2], np.all(np.abs(found[0] - p) < 0.5 * _STEP)
+            gain, still = cost - found[2], np.all(np.abs(found[0] - p) < 0.5 * STEP)
             settled = bool(still) or gain < _LEAST_GAIN * found[2]
             p, solution, _ = found
             damping /= 5.0

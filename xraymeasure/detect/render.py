@@ -7,11 +7,14 @@ Frame: patient frame, mm; the tube stands at ``(0, 0, source_detector_mm)``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from xraymeasure.detect.field import Field
+
+_WITHIN = ((-0.25, -0.25), (-0.25, 0.25), (0.25, -0.25), (0.25, 0.25))
+"""Where in a pixel (row, column) several rays meet it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,7 +23,7 @@ class Beam:
 
     Attributes
     ----------
-    x, y, z : numpy.ndarray, shape (rows, columns)
+    x, y, z : numpy.ndarray, shape (rows, columns) or (rays, rows, columns)
         Unit directions.
     source_detector_mm : float
     """
@@ -31,18 +34,50 @@ class Beam:
     source_detector_mm: float
 
     @classmethod
-    def to(cls, field: Field, source_detector_mm: float) -> Beam:
-        """Return the rays to the points of a field."""
+    def to(cls, field: Field, source_detector_mm: float, several: bool = False) -> Beam:
+        """Return the rays to the points of a field, or `several` to each, spread over its area.
+
+        Edges of metal move smoothly only over pixels that are looked at in more than one place.
+        """
         x, y = np.meshgrid(field.x_mm, field.y_mm)
+        if several:
+            off = np.array(_WITHIN)[..., None, None] * np.reshape(field.pitch_mm, (1, 2, 1, 1))
+            y, x = y + off[:, 0], x + off[:, 1]
         reach = np.sqrt(x**2 + y**2 + source_detector_mm**2)
         return cls(x / reach, y / reach, -source_detector_mm / reach, source_detector_mm)
 
-    def depth_and_gap(self, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return how far along each ray it passes a point, and the squared distance there."""
-        dx, dy, dz = centre[0], centre[1], centre[2] - self.source_detector_mm
-        along = self.x * dx + self.y * dy + self.z * dz
-        # Clipped against rounding where a ray passes right through the point.
-        return along, np.maximum(dx * dx + dy * dy + dz * dz - along**2, 0.0)
+    def past(self, centre: np.ndarray, axis: np.ndarray) -> Rays:
+        """Return how the rays pass a cup with this centre and axis."""
+        depth = centre - [0.0, 0.0, self.source_detector_mm]
+        along, speed = (
+            self.x * float(way[0]) + self.y * float(way[1]) + self.z * float(way[2])
+            for way in (depth, axis)
+        )
+        # Clipped against rounding where a ray passes right through the centre.
+        gap = np.maximum(float(depth @ depth) - along**2, 0.0)
+        # Rays along the plane never meet it; the floor sends the meeting point far away.
+        speed = np.where(np.abs(speed) < 1e-6, 1e-6, speed)
+        height = along * speed - float(depth @ axis)
+        return Rays(*(each.astype(np.float32) for each in (gap, speed, height)))
+
+
+@dataclass(frozen=True, eq=False)
+class Rays:
+    """How rays pass a cup, in single precision, which is a ten-thousandth of a millimetre here.
+
+    Attributes
+    ----------
+    gap : numpy.ndarray
+        Squared distance to the centre where they are nearest to it.
+    speed : numpy.ndarray
+        How fast they rise along the axis.
+    height : numpy.ndarray
+        Over the centre, along the axis, where they are nearest to it.
+    """
+
+    gap: np.ndarray
+    speed: np.ndarray
+    height: np.ndarray
 
 
 def half_chord(gap: np.ndarray, radius: float) -> np.ndarray:
@@ -51,38 +86,22 @@ def half_chord(gap: np.ndarray, radius: float) -> np.ndarray:
     return found
 
 
-def shell_length(
-    beam: Beam, centre: np.ndarray, axis: np.ndarray, outer: float, inner: float, face: float
-) -> np.ndarray:
-    """Return the length of each ray in a shell, mm, shape of the field.
+def shell_length(rays: Rays, outer: float, inner: float, face: float) -> np.ndarray:
+    """Return the length of each ray in a shell, mm, shape of the rays.
 
     Parameters
     ----------
-    beam : Beam
-    centre : numpy.ndarray, shape (3,)
-        Of the balls.
-    axis : numpy.ndarray, shape (3,)
-        Unit normal of the opening, out of it.
+    rays : Rays
+        Past the centre of the balls, and the normal of the opening, out of it.
     outer, inner : float
         Radii of the balls.
     face : float
-        How far the opening's plane lies from the centre, along `axis`.
+        How far the opening's plane lies from the centre, along the axis.
     """
-    along, gap = beam.depth_and_gap(centre)
-    speed = beam.x * axis[0] + beam.y * axis[1] + beam.z * axis[2]
-    from_tube = centre @ axis - beam.source_detector_mm * axis[2] + face
-    # Rays along the plane never meet it; the floor sends the meeting point far away.
-    speed = np.where(np.abs(speed) < 1e-9, 1e-9, speed)
-    cut = from_tube / speed - along
-    behind = speed > 0
-
-    def part(radius: float) -> np.ndarray:
-        half = half_chord(gap, radius)
-        cut_here = np.clip(cut, -half, half)
-        inside: np.ndarray = np.where(behind, cut_here + half, half - cut_here)
-        return inside
-
-    found: np.ndarray = part(outer) - part(inner)
+    cut = (face - rays.height) / rays.speed
+    wide, narrow = half_chord(rays.gap, outer), half_chord(rays.gap, inner)
+    ends = np.clip(cut, -wide, wide) - np.clip(cut, -narrow, narrow)
+    found: np.ndarray = wide - narrow + np.sign(rays.speed) * ends
     return found
 
 
@@ -101,31 +120,38 @@ def lip_length(
 
     Parameters
     ----------
-    beam, centre, axis, outer, inner, face
+    beam : Beam
+    centre, axis : numpy.ndarray, shape (3,)
+        Of the balls; unit normal of the opening, out of it.
+    outer, inner, face : float
         As of `shell_length`.
     lip_deg : float
         How far that plane is turned outward; a negative lip is on the caudal half.
     """
     cranial = np.array([0.0, -1.0, 0.0]) + axis[1] * axis
-    turned = axis - np.tan(np.radians(lip_deg)) * cranial / np.linalg.norm(cranial)
-    turned = turned / np.linalg.norm(turned)
-    off = face * float(axis @ turned)
-    along, gap = beam.depth_and_gap(centre)
-    enter, leave = np.full_like(along, -np.inf), np.full_like(along, np.inf)
-    for normal, level in ((axis, face), (turned, off)):
-        speed = beam.x * normal[0] + beam.y * normal[1] + beam.z * normal[2]
-        speed = np.where(np.abs(speed) < 1e-9, 1e-9, speed)
-        cut = (centre @ normal - beam.source_detector_mm * normal[2] + level) / speed - along
-        leave = np.where(speed > 0, np.minimum(leave, cut), leave)
-        enter = np.where(speed < 0, np.maximum(enter, cut), enter)
+    steep = float(np.tan(np.radians(lip_deg)))
+    way = axis - steep * cranial / np.linalg.norm(cranial)
+    way = way / np.linalg.norm(way)
+    off = face * float(axis @ way)
+    rays = beam.past(centre, axis)
+    # Few rays come near the wedge between the two planes.
+    reach = np.abs(rays.speed) * half_chord(rays.gap, outer) + abs(steep) * (outer + abs(face))
+    near = (rays.gap < outer**2) & (np.abs(rays.height - face) < reach)
+    rays = Rays(rays.gap[near], rays.speed[near], rays.height[near])
+    turned = replace(beam, x=beam.x[near], y=beam.y[near], z=beam.z[near]).past(centre, way)
+    enter, leave = np.full_like(rays.gap, -np.inf), np.full_like(rays.gap, np.inf)
+    for each, level in ((rays, face), (turned, off)):
+        cut = (level - each.height) / each.speed
+        leave = np.where(each.speed > 0, np.minimum(leave, cut), leave)
+        enter = np.where(each.speed < 0, np.maximum(enter, cut), enter)
 
     def part(radius: float) -> np.ndarray:
-        half = half_chord(gap, radius)
+        half = half_chord(rays.gap, radius)
         inside: np.ndarray = np.maximum(np.minimum(leave, half) - np.maximum(enter, -half), 0.0)
         return inside
 
-    behind_both = part(outer) - part(inner)
-    found: np.ndarray = shell_length(beam, centre, turned, outer, inner, off) - behind_both
+    found = np.zeros(near.shape, dtype=np.float32)
+    found[near] = shell_length(turned, outer, inner, off) - (part(outer) - part(inner))
     return found
 
 
@@ -133,25 +159,19 @@ FLANGE_THICKNESS_MM = 2.2
 """Of the ring about the opening; what is seen of it depends little on this. No source."""
 
 
-def flange_length(
-    beam: Beam, centre: np.ndarray, axis: np.ndarray, radius: float, width: float, face: float
-) -> np.ndarray:
+def flange_length(rays: Rays, radius: float, width: float, face: float) -> np.ndarray:
     """Return the length of each ray in a flat ring behind the opening, from the ball outward.
 
     A negative width is metal that is missing there: a bevelled rim.
 
     Parameters
     ----------
-    beam, centre, axis, face
+    rays, face
         As of `shell_length`.
     radius, width : float
         Inner radius of the ring, mm, and by how much the outer one is larger.
     """
-    along, gap = beam.depth_and_gap(centre)
-    speed = beam.x * axis[0] + beam.y * axis[1] + beam.z * axis[2]
-    speed = np.where(np.abs(speed) < 1e-6, 1e-6, speed)
-    # Height over the centre at the ray's nearest point; depths below are from there.
-    height = along * speed - (centre @ axis - beam.source_detector_mm * axis[2])
+    gap, speed, height = rays.gap, rays.speed, rays.height
     # Few rays come near the ring: in its middle plane, or while they cross its thickness.
     square = 1.0 - speed**2
     middle = (face - 0.5 * FLANGE_THICKNESS_MM - height) / speed
@@ -173,7 +193,7 @@ def flange_length(
         inside: np.ndarray = np.where(root > 0, np.maximum(length, 0.0), 0.0)
         return inside
 
-    found = np.zeros(near.shape)
+    found = np.zeros(near.shape, dtype=np.float32)
     found[near] = part(radius + width) - part(radius)
     return found
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from xraymeasure.detect.cup import PRIOR, area_share, start_parameters
+from xraymeasure.detect.cup import PRIOR, STEP, area_share, start_parameters
 from xraymeasure.detect.picture import FACE, RADIUS, CupScene, whiteness
 
 _SHAPE = slice(0, FACE + 1)
@@ -51,7 +51,7 @@ def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
     """
     from scipy.optimize import OptimizeResult, least_squares
 
-    head = scene.head_chord[scene.used] > _DENSE_MM
+    head = scene.head_chord[0][scene.used] > _DENSE_MM
     if scene.white[head].mean() < _LEAST_OF_HEAD or scene.told < _LEAST_TOLD:
         return None
     weight = np.sqrt(scene.counts * area_share(scene)) / _SPREAD
@@ -62,9 +62,21 @@ def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
         left = weight * (whiteness(scene, p) - scene.white)
         return np.concatenate([left, (shape - PRIOR[_SHAPE]) / _PRIOR_SD])
 
+    def slopes(shape: np.ndarray) -> np.ndarray:
+        here, steps = off(shape), np.diag(STEP[_SHAPE])
+        moved = np.stack([off(shape + step) - here for step in steps], axis=1)
+        found: np.ndarray = moved / STEP[_SHAPE]
+        return found
+
     def fitted(start: np.ndarray, trials: int) -> OptimizeResult:
         return least_squares(
-            off, start, x_scale=_SCALE, max_nfev=trials, bounds=(_LEAST, _MOST), loss="soft_l1"
+            off,
+            start,
+            slopes,
+            x_scale=_SCALE,
+            max_nfev=trials,
+            bounds=(_LEAST, _MOST),
+            loss="soft_l1",
         )
 
     starts = []
