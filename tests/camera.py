@@ -10,7 +10,9 @@ ray meets the detector. The body's own frame has its origin midway between the t
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 
@@ -219,13 +221,21 @@ class Frame:
         known.setdefault("source_detector_mm", 1150.0)
         known.setdefault("spacing", detector_spacing(self.pitch, "Made by hand."))
         known.setdefault("beam_centre", self.beam)
-        return Film(
+        film = Film(
             source="made by hand",
             pixels=np.broadcast_to(np.uint8(0), self.shape),
             beam_centre_note="The beam's foot is where the film was made.",
             patient_axes=self.axes,
             **known,
         )
+        # It is kept in the film once it was asked for; of blank pixels it is always the same.
+        vars(film)["pixel_sha256"] = _blank_sha256(*self.shape)
+        return film
+
+
+@cache
+def _blank_sha256(rows, columns):
+    return hashlib.sha256(bytes(rows * columns)).hexdigest()
 
 
 def film_and_reading(body, frame=None, *, film=None, points=24, **known):

@@ -1,5 +1,6 @@
 """Settings for every test, the sample films, and the command line as a test calls it."""
 
+import os
 import sys
 
 import pytest
@@ -15,6 +16,14 @@ settings.register_profile(
     phases=[Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink],
 )
 settings.load_profile("shared_machine")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def no_waiting_for_the_disk():
+    """The disk need not have written what a reader would lose in a power cut."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda handle: None)
+        yield
 
 
 @pytest.fixture

@@ -1,9 +1,8 @@
 """A real window with a sample film in it, and a hand that clicks, drags and types.
 
 One window serves every test of a process; a test that is about opening or closing one asks for
-`own_window`. What takes long and is not what a test asks, is made short here: the disk need not
-have written what a reader would lose in a power cut, and intervals are made of few draws, as soon
-as they are wanted.
+`own_window`. What takes long and is not what a test asks, is made short here: intervals are made of
+few draws, as soon as they are wanted.
 """
 
 import gc
@@ -138,7 +137,6 @@ def own_home(tmp_path, monkeypatch):
     """Nothing of a test lands in the user's own folder."""
     monkeypatch.setenv("XRAYMEASURE_HOME", str(tmp_path / "home"))
     monkeypatch.setattr(dock_module, "_caution_shown", False)
-    monkeypatch.setattr(os, "fsync", lambda handle: None)
     for module in (numbers, opening):
         monkeypatch.setattr(module, "DRAWS", 64)
     return tmp_path / "home"

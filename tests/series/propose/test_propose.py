@@ -27,7 +27,7 @@ def study(tmp_path, plain_films):
 
 
 def test_a_study_is_proposed_outside_its_readings_and_told_on_a_sheet(study, run):
-    code, out, err = run("series", "propose", study, "--workers", 1)
+    code, out, err = run("series", "propose", study, "--workers", 0)
     assert code == 2
     assert "F2" in err
     assert "hips proposed: 1, of them doubtful: 1, films with nothing found: 1" in out
