@@ -1,5 +1,6 @@
 """Settings for every test, the sample films, and the command line as a test calls it."""
 
+import gc
 import os
 import sys
 
@@ -16,6 +17,12 @@ settings.register_profile(
     phases=[Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink],
 )
 settings.load_profile("shared_machine")
+
+
+def pytest_collection_finish():
+    """Look no more for garbage in what was imported: the window does likewise."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True, scope="session")

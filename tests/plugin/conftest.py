@@ -28,7 +28,7 @@ from napari_xraymeasure.canvas.napari_private import film_only
 from napari_xraymeasure.dock import Dock
 from napari_xraymeasure.session import numbers, opening
 from napari_xraymeasure.session.practice import read_truth
-from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
+from qtpy.QtCore import QEventLoop, QMimeData, QPoint, QPointF, Qt, QTimer, QUrl
 from qtpy.QtGui import QDragEnterEvent, QDragMoveEvent, QDropEvent
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication
@@ -41,6 +41,15 @@ def pytest_sessionfinish():
     """Leave nothing behind of the settings that this process had for itself."""
     shutil.rmtree(os.environ["XDG_CACHE_HOME"], ignore_errors=True)
 
+
+def wait(milliseconds):
+    """Let the window go on meanwhile; vispy puts a loop here that keeps a core busy."""
+    loop = QEventLoop()
+    QTimer.singleShot(milliseconds, loop.quit)
+    loop.exec()
+
+
+QTest.qWait = wait
 
 SIZE = (1100, 700)
 """Of the window: what is drawn by software takes as long as it has pixels."""
