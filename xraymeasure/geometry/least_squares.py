@@ -88,12 +88,12 @@ def refit(
 
 def unlike_first(*draws: np.ndarray) -> np.ndarray:
     """Return which draws, the first among them, are not the first one again, (draws,)."""
-    new = np.zeros(draws[0].shape[-1], dtype=bool)
-    for each in draws:
-        rows = each.reshape(-1, each.shape[-1])
-        new |= (rows != rows[:, :1]).any(axis=0)
+    tables = [each.reshape(-1, each.shape[-1]) for each in draws]
+    new = tables[0][0] != tables[0][0, 0]
     new[:1] = True
-    return new
+    for table in tables if not new.all() else []:
+        new |= (table != table[:, :1]).any(axis=0)
+    return np.asarray(new)
 
 
 def _to_first_order(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:

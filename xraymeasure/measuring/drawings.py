@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from cmath import rect
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -49,21 +50,39 @@ def _line(
     setting: Setting,
     kind: str,
     side: Side | None,
-    points: Sequence[np.ndarray] | np.ndarray,
+    points: Sequence[complex],
     names: tuple[str, ...],
-    anchor: np.ndarray | None = None,
+    anchor: complex | None = None,
 ) -> Drawing:
-    path = setting.pixels(points)
-    label = path[-1] if anchor is None else setting.pixels(anchor)
-    return Drawing(kind, side, path, names, (float(label[0]), float(label[1])))
+    """Return a line through points of the film, each x + y i in film units."""
+    label = points[-1] if anchor is None else anchor
+    placed = setting.pixels(np.array([(each.real, each.imag) for each in (*points, label)]))
+    return Drawing(kind, side, placed[:-1], names, tuple(placed[-1].tolist()))
+
+
+def _round(
+    setting: Setting,
+    kind: str,
+    side: Side | None,
+    ellipse: Sequence[float],
+    names: tuple[str, ...],
+    anchor: complex,
+) -> Drawing:
+    label = setting.pixels(np.array([anchor.real, anchor.imag]))
+    path = setting.pixels(ellipse_path(np.array(ellipse)))
+    return Drawing(kind, side, path, names, tuple(label.tolist()))
 
 
 def _circle(
     setting: Setting, kind: str, side: Side | None, circle: np.ndarray, names: tuple[str, ...]
 ) -> Drawing:
-    x, y, radius = circle
-    path = ellipse_path(np.array([x, y, radius, radius, 0.0]))
-    return _line(setting, kind, side, path, names, np.array([x, y - radius]))
+    x, y, radius = circle.tolist()
+    return _round(setting, kind, side, (x, y, radius, radius, 0.0), names, complex(x, y - radius))
+
+
+def _middle(setting: Setting, name: str) -> complex:
+    """Return the middle of a placed landmark in film units."""
+    return complex(*setting.middles_mm[name]) * setting.units_per_px / setting.mm_per_px_for_placing
 
 
 def _references(setting: Setting) -> Iterator[Drawing]:
@@ -71,14 +90,13 @@ def _references(setting: Setting) -> Iterator[Drawing]:
         names_of_ends = [landmark_name(stem, side) for side in SIDES]
         if not setting.reading.has(*names_of_ends):
             continue
-        left, right = (setting.middle(end) for end in names_of_ends)
+        left, right = (_middle(setting, end) for end in names_of_ends)
         beyond = 0.45 * (left - right)
         kind = "reference" if name == setting.reference else "alternative_reference"
         names = ("pelvic_obliquity", "leg_length_difference", "radiographic_inclination")
         yield _line(setting, kind, None, [right - beyond, left + beyond], names)
         if kind == "reference" and name == "inter_teardrop":
-            middle = (left + right) / 2.0
-            caudal = np.array([-(left - right)[1], (left - right)[0]])
+            middle, caudal = (left + right) / 2.0, 1j * (left - right)
             ends = [middle - 0.35 * caudal, middle + 0.45 * caudal]
             yield _line(setting, "midline", None, ends, ("acetabular_offset",))
 
@@ -87,49 +105,46 @@ def _hip(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     if hip.shell is not None:
         yield _circle(setting, "shell", hip.side, hip.shell.parameters, ("magnification",))
     if hip.rim is not None:
-        x, y, a, _, angle = hip.rim.parameters
-        centre, along = np.array([x, y]), np.array([np.cos(angle), np.sin(angle)])
-        across = np.array([-along[1], along[0]])
-        outward = across * (1.0 if hip.lateral_sign * across[0] + across[1] >= 0 else -1.0)
+        x, y, a, _, angle = ellipse = hip.rim.parameters.tolist()
+        centre, along = complex(x, y), a * rect(1.0, angle)
+        across = 1j * along
+        outward = across if hip.lateral_sign * across.real + across.imag >= 0 else -across
         angles = ("radiographic_inclination", "radiographic_anteversion")
-        path = ellipse_path(hip.rim.parameters)
-        yield _line(setting, "rim", hip.side, path, angles, centre + a * along * hip.lateral_sign)
-        yield _line(
-            setting, "rim_axis", hip.side, [centre - a * along, centre + a * along], angles[:1]
-        )
-        yield _line(setting, "cup_axis", hip.side, [centre, centre + 1.3 * a * outward], angles[:1])
+        label = centre + along * hip.lateral_sign
+        yield _round(setting, "rim", hip.side, ellipse, angles, label)
+        yield _line(setting, "rim_axis", hip.side, [centre - along, centre + along], angles[:1])
+        yield _line(setting, "cup_axis", hip.side, [centre, centre + 1.3 * outward], angles[:1])
     if hip.head is not None:
         metal = hip.rim or hip.shell or hip.axes["stem_axis"] is not None or not hip.native
         kind = "head" if metal else "native_head"
         yield _circle(
             setting, kind, hip.side, hip.head.parameters, ("head_diameter_px", "magnification")
         )
-        centre = hip.head.parameters[:2]
+        centre = complex(*hip.head.parameters[:2].tolist())
         yield _line(
             setting, "hip_centre", hip.side, [centre], ("hip_centre_height", "hip_centre_lateral")
         )
 
 
-def _axis(setting: Setting, stem: str, hip: PreparedHip) -> np.ndarray | None:
+def _axis(setting: Setting, stem: str, hip: PreparedHip) -> list[complex] | None:
     """Return the ends of an axis, proximal first, in film units; None where not placed."""
     line = hip.axes[stem]
     if line is None:
         return None
     on_line, direction = line
-    points = setting.on_film[landmark_name(stem, hip.side)]
-    along = (points - on_line) @ direction
-    ends = [on_line + along.min() * direction, on_line + along.max() * direction]
-    return np.array(sorted(ends, key=_caudal))
+    along = ((setting.on_film[landmark_name(stem, hip.side)] - on_line) @ direction).tolist()
+    start, step = complex(*on_line.tolist()), complex(*direction.tolist())
+    return sorted((start + min(along) * step, start + max(along) * step), key=_caudal)
 
 
-def _foot(point: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+def _foot(point: complex, start: complex, end: complex) -> complex:
     """Return the point of a line that is nearest to a point."""
     along = end - start
-    return np.asarray(start + along * ((point - start) @ along) / (along @ along))
+    return start + along * ((point - start) / along).real
 
 
-def _caudal(point: np.ndarray) -> float:
-    return float(point[1])
+def _caudal(point: complex) -> float:
+    return point.imag
 
 
 def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
@@ -138,12 +153,12 @@ def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     neck = _axis(setting, "neck_axis", hip)
     axis = shaft if shaft is not None else stem
     if axis is not None and hip.head is not None:
-        centre = hip.head.parameters[:2]
+        centre = complex(*hip.head.parameters[:2].tolist())
         foot = _foot(centre, *axis)
         names = ("femoral_offset", "global_offset")
         yield _line(setting, "offset", side, [centre, foot], names, (centre + foot) / 2.0)
         if shaft is not None:
-            shaft = np.array([min(foot, axis[0], key=_caudal), axis[1]])
+            shaft = [min(foot, axis[0], key=_caudal), axis[1]]
     if shaft is not None:
         yield _line(setting, "shaft", side, shaft, ("femoral_offset", "femoral_abduction"))
     if stem is not None:
@@ -153,8 +168,8 @@ def _femur(setting: Setting, hip: PreparedHip) -> Iterator[Drawing]:
     name = landmark_name("lesser_trochanter", side)
     if setting.reference and setting.reading.has(name):
         line = REFERENCE_LANDMARKS[setting.reference]
-        point = setting.middle(name)
-        foot = _foot(point, *(setting.middle(landmark_name(line, each)) for each in SIDES))
+        point = _middle(setting, name)
+        foot = _foot(point, *(_middle(setting, landmark_name(line, each)) for each in SIDES))
         yield _line(
             setting,
             "leg_length",

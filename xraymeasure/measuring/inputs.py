@@ -149,9 +149,7 @@ def input_terms(setting: Setting) -> list[Term]:
     """Return everything that the numbers of this film rest on, with its uncertainty."""
     reading = setting.reading
     terms = []
-    of_stem: dict[str, list[str]] = {}
     for name, points in reading.landmarks.items():
-        of_stem.setdefault(LANDMARKS[name].kind.stem, []).append(name)
         if not points:
             continue
         spread = setting.spread_px(name)
@@ -167,11 +165,10 @@ def input_terms(setting: Setting) -> list[Term]:
         source: str,
         mean: float | Sequence[float],
         u: float | Sequence[float],
-        as_read: float | None = None,
     ) -> None:
         means = (mean,) if isinstance(mean, (int, float)) else tuple(mean)
         spreads = (u,) * len(means) if isinstance(u, (int, float)) else tuple(u)
-        terms.append(_term(key, source, means, spreads, as_read))
+        terms.append(_term(key, source, means, spreads, None))
 
     for side, hip in setting.hips.items():
         if hip.head is not None and hip.head_mm:
@@ -212,17 +209,27 @@ def input_terms(setting: Setting) -> list[Term]:
         add("plausible_source_detector", "geometry", distance, distance_u)
     if setting.unit != "detector":
         add("plausible_magnification", "geometry", *PLAUSIBLE_MAGNIFICATION)
-    for stem, (height, height_u) in DEPTH_MM.items():
-        placed = of_stem.get(stem, [])
-        if any(reading.landmarks[name] for name in placed):
-            # As read, every landmark of a length lies in the plane of the hip.
-            as_read = None if stem in PELVIC_DEPTHS else 0.0
-            add(f"depth_{stem}", "depth", height, height_u, as_read=as_read)
-            for name in placed:
-                add(f"side_depth_{name}", "depth", 0.0, SIDE_DEPTH_U_MM)
+    terms += _depth_terms(tuple((name, bool(on)) for name, on in reading.landmarks.items()))
     add("midline", "depth", [0.0] * len(MIDLINE_U_MM), list(MIDLINE_U_MM.values()))
     add("rotation", "rotation", 0.0, ROTATION_U_DEG)
     return [*terms, *posture_terms(setting)]
+
+
+@lru_cache(maxsize=16)
+def _depth_terms(looked_for: tuple[tuple[str, bool], ...]) -> tuple[Term, ...]:
+    """Return the heights of landmarks that were looked for, and whether each was found."""
+    terms = []
+    for stem, (height, height_u) in DEPTH_MM.items():
+        names = {name: found for name, found in looked_for if LANDMARKS[name].kind.stem == stem}
+        if any(names.values()):
+            # As read, every landmark of a length lies in the plane of the hip.
+            as_read = None if stem in PELVIC_DEPTHS else 0.0
+            terms.append(_term(f"depth_{stem}", "depth", (height,), (height_u,), as_read))
+            terms += [
+                _term(f"side_depth_{name}", "depth", (0.0,), (SIDE_DEPTH_U_MM,), None)
+                for name in names
+            ]
+    return tuple(terms)
 
 
 @lru_cache(maxsize=512)

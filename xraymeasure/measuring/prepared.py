@@ -170,10 +170,6 @@ class Setting:
         found = self.units({name: np.array(points)[..., None] for name, points in placed.items()})
         return {name: points[..., 0] for name, points in found.items()}
 
-    def middle(self, name: str) -> np.ndarray:
-        """Return the middle of a placed landmark in film units, shape (2,)."""
-        return np.array(self.middles_mm[name]) * self.units_per_px / self.mm_per_px_for_placing
-
     @cached_property
     def middles_mm(self) -> Mapping[str, tuple[float, float]]:
         """The middle of each placed landmark, x (patient's left) and y (caudal), in mm."""
