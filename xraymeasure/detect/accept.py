@@ -21,7 +21,7 @@ _COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED, _LIMIT_IF_WHITE = 0.12, 0.1, 0.12
 _FARTHEST_MM, _FAR_MM = 4.0, 1.5
 """Between the centres of head and shell on the detector: left out, and doubtful. Rendered cups with
 up to 0.6 mm of wear come out within 0.8 mm."""
-_LEAST_ATTENUATION, _LEAST_OF_HEADS = 0.046, 0.5
+_LEAST_ATTENUATION, _LEAST_OF_HEADS = 0.046, 0.2
 """Of the shell, per mm. Rendered shells come out at 0.050 and more, one of 230 at 0.030; bone and
 cement about a cup that has no shell, but a wire, at 0.0435 and less. Where the film's tone leaves
 the scale open, of the head's: there such bone comes out at 0.12 and less."""
