@@ -61,19 +61,21 @@ def test_a_ray_runs_as_far_in_the_flange_as_its_steps_inside_count(inclination, 
 
 
 @pytest.mark.parametrize(("inclination", "anteversion"), POSES[:2])
-def test_a_ray_runs_as_far_in_a_lip_as_its_steps_inside_count(inclination, anteversion):
+@pytest.mark.parametrize("height", [4.0, -2.0])
+def test_a_ray_runs_as_far_in_a_lip_as_its_steps_inside_count(inclination, anteversion, height):
     axis = axis_of(inclination, anteversion, "left")
-    found = lip_length(Beam.to(FIELD, SID), CENTRE, axis, 27.0, 23.0, 1.0, 8.0)
     cranial = np.array([0.0, -1.0, 0.0]) + axis[1] * axis
     cranial /= np.linalg.norm(cranial)
+    beam = Beam.to(FIELD, SID)
+    found = lip_length(beam.past(CENTRE, axis), beam.past(CENTRE, cranial), 27.0, 23.0, 1.0, height)
+    low, high = sorted([1.0, 1.0 + height])
 
-    def inside(reach, height, up):
-        # The raised wall: a wedge over the opening, on the cranial half.
-        wedge = (height > 1.0) & (height - 1.0 < np.tan(np.radians(8.0)) * up)
-        return (reach < 27.0) & (reach > 23.0) & wedge
+    def inside(reach, along, up):
+        flat = np.sqrt(np.maximum(reach**2 - along**2, 0.0))
+        return (flat < 27.0) & (flat > 23.0) & (along > low) & (along < high) & (up > 0.0)
 
-    assert np.allclose(found, counted(axis, inside, cranial), atol=0.1)
-    assert found.max() > 2.0
+    assert np.allclose(found, np.sign(height) * counted(axis, inside, cranial), atol=0.1)
+    assert np.abs(found).max() > 2.0
 
 
 def test_a_ray_through_the_middle_of_a_ball_runs_twice_its_radius():

@@ -21,7 +21,7 @@ SCATTER, BLUR, FLANGE, LIP = range(9, 13)
 """Parameters: centre on the detector against the head's (mm), outer radius, wall (mm), angles
 (degrees), how far the opening lies from the centre (mm), logarithms of the attenuation of shell and
 head (per mm), scatter, blur (mm on the detector), how far a ring about the opening stands out (mm),
-by how much the cranial half is raised (degrees)."""
+by how much the wall is raised on the cranial half (mm)."""
 
 TONES, _OF_SCATTER = 6, 3
 """Columns of tone, which come first in a design, and of what scatters; see `design_of`."""
@@ -176,7 +176,9 @@ def _lengths(scene: CupScene, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     rays = scene.beam.past(centre, axis)
     metal = shell_length(rays, outer, inner, face)
     if p[LIP]:
-        metal += lip_length(scene.beam, centre, axis, outer, inner, face, float(p[LIP]))
+        cranial = np.array([0.0, -1.0, 0.0]) + axis[1] * axis
+        up = scene.beam.past(centre, cranial / np.linalg.norm(cranial))
+        metal += lip_length(rays, up, outer, inner, face, float(p[LIP]))
     if p[FLANGE]:
         metal += flange_length(rays, outer, float(p[FLANGE]), face)
     row, column = scene.used

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from xraymeasure.detect import cup, picture
@@ -16,7 +14,7 @@ from xraymeasure.reading.reading import Opens
 
 _COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
 _STARTS_DEG = (15.0, 30.0, 5.0)
-_USUAL_LIP_DEG = 6.0
+_USUAL_LIP_MM = 3.0
 _STEPS_IN_WHITE = 9
 """Where all is white, a longer descent leads away from the silhouette, after greys of bone."""
 _GOOD_MISFIT = 0.04
@@ -73,13 +71,10 @@ def find_cup(
             return None
         if may_have_lip(near, fine):
             start = fine.parameters.copy()
-            start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_DEG
+            start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_MM
             lipped = cup.descend(near, start, (picture.FACE,))
             if is_lip(lipped, fine) and may_be_cup(near, lipped):
-                # The two models lie on either side of a lip's anteversion.
-                p = lipped.parameters.copy()
-                p[picture.ANTEVERSION] += 0.5 * (fine.parameters - p)[picture.ANTEVERSION]
-                fine = replace(lipped, parameters=p)
+                fine = lipped
         return near, fine
 
     # The first, coarse fit is to find all of the metal.

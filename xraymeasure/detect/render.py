@@ -7,7 +7,7 @@ Frame: patient frame, mm; the tube stands at ``(0, 0, source_detector_mm)``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -105,56 +105,6 @@ def shell_length(rays: Rays, outer: float, inner: float, face: float) -> np.ndar
     return found
 
 
-def lip_length(
-    beam: Beam,
-    centre: np.ndarray,
-    axis: np.ndarray,
-    outer: float,
-    inner: float,
-    face: float,
-    lip_deg: float,
-) -> np.ndarray:
-    """Return what each ray has more in a shell whose wall is raised on the cranial half.
-
-    The raised half ends at a plane that is turned about the diameter of the opening.
-
-    Parameters
-    ----------
-    beam : Beam
-    centre, axis : numpy.ndarray, shape (3,)
-        Of the balls; unit normal of the opening, out of it.
-    outer, inner, face : float
-        As of `shell_length`.
-    lip_deg : float
-        How far that plane is turned outward; a negative lip is on the caudal half.
-    """
-    cranial = np.array([0.0, -1.0, 0.0]) + axis[1] * axis
-    steep = float(np.tan(np.radians(lip_deg)))
-    way = axis - steep * cranial / np.linalg.norm(cranial)
-    way = way / np.linalg.norm(way)
-    off = face * float(axis @ way)
-    rays = beam.past(centre, axis)
-    # Few rays come near the wedge between the two planes.
-    reach = np.abs(rays.speed) * half_chord(rays.gap, outer) + abs(steep) * (outer + abs(face))
-    near = (rays.gap < outer**2) & (np.abs(rays.height - face) < reach)
-    rays = Rays(rays.gap[near], rays.speed[near], rays.height[near])
-    turned = replace(beam, x=beam.x[near], y=beam.y[near], z=beam.z[near]).past(centre, way)
-    enter, leave = np.full_like(rays.gap, -np.inf), np.full_like(rays.gap, np.inf)
-    for each, level in ((rays, face), (turned, off)):
-        cut = (level - each.height) / each.speed
-        leave = np.where(each.speed > 0, np.minimum(leave, cut), leave)
-        enter = np.where(each.speed < 0, np.maximum(enter, cut), enter)
-
-    def part(radius: float) -> np.ndarray:
-        half = half_chord(rays.gap, radius)
-        inside: np.ndarray = np.maximum(np.minimum(leave, half) - np.maximum(enter, -half), 0.0)
-        return inside
-
-    found = np.zeros(near.shape, dtype=np.float32)
-    found[near] = shell_length(turned, outer, inner, off) - (part(outer) - part(inner))
-    return found
-
-
 FLANGE_THICKNESS_MM = 2.2
 """Of the ring about the opening; what is seen of it depends little on this. No source."""
 
@@ -171,30 +121,65 @@ def flange_length(rays: Rays, radius: float, width: float, face: float) -> np.nd
     radius, width : float
         Inner radius of the ring, mm, and by how much the outer one is larger.
     """
+    ends = sorted((radius, radius + width))
+    found: np.ndarray = np.sign(width) * _ring_length(
+        rays, ends[0], ends[1], face - FLANGE_THICKNESS_MM, face
+    )
+    return found
+
+
+def lip_length(
+    rays: Rays, cranial: Rays, outer: float, inner: float, face: float, height: float
+) -> np.ndarray:
+    """Return what each ray has more in a shell whose wall is raised on the cranial half.
+
+    A negative height is wall that is missing there.
+
+    Parameters
+    ----------
+    rays, outer, inner, face
+        As of `shell_length`.
+    cranial : Rays
+        Past the same centre, and the direction in the opening's plane that is most cranial.
+    height : float
+        By how much the wall is raised, mm.
+    """
+    low, high = sorted((face, face + height))
+    found: np.ndarray = np.sign(height) * _ring_length(rays, inner, outer, low, high, cranial)
+    return found
+
+
+def _ring_length(
+    rays: Rays, inner: float, outer: float, low: float, high: float, half: Rays | None = None
+) -> np.ndarray:
+    """Return the length of each ray between two radii and two heights, or in half of that ring."""
     gap, speed, height = rays.gap, rays.speed, rays.height
     # Few rays come near the ring: in its middle plane, or while they cross its thickness.
     square = 1.0 - speed**2
-    middle = (face - 0.5 * FLANGE_THICKNESS_MM - height) / speed
-    slack = 0.5 * FLANGE_THICKNESS_MM / np.abs(speed)
-    aside = np.sqrt(np.maximum(gap + middle**2 - (face - 0.5 * FLANGE_THICKNESS_MM) ** 2, 0.0))
-    ends = sorted((radius, radius + width))
-    near = (aside > ends[0] - slack) & (aside < ends[1] + slack)
+    middle = (0.5 * (low + high) - height) / speed
+    slack = 0.5 * (high - low) / np.abs(speed)
+    aside = np.sqrt(np.maximum(gap + middle**2 - (0.5 * (low + high)) ** 2, 0.0))
+    near = (aside > inner - slack) & (aside < outer + slack)
     speed, height, gap, square = speed[near], height[near], gap[near], square[near]
-    first, last = (face - FLANGE_THICKNESS_MM - height) / speed, (face - height) / speed
+    first, last = (low - height) / speed, (high - height) / speed
     enter, leave = np.minimum(first, last), np.maximum(first, last)
-    # Squared distance from the axis: square * depth^2 + 2 * half * depth + rest.
-    half, rest = -height * speed, gap - height**2
+    if half is not None:
+        cut = -half.height[near] / half.speed[near]
+        enter = np.where(half.speed[near] > 0, np.maximum(enter, cut), enter)
+        leave = np.where(half.speed[near] < 0, np.minimum(leave, cut), leave)
+    # Squared distance from the axis: square * depth^2 + 2 * lean * depth + rest.
+    lean, rest = -height * speed, gap - height**2
 
-    def part(outer: float) -> np.ndarray:
-        root = half**2 - square * (rest - outer**2)
+    def part(radius: float) -> np.ndarray:
+        root = lean**2 - square * (rest - radius**2)
         reach = np.sqrt(np.maximum(root, 0.0)) / np.maximum(square, 1e-9)
-        centred = -half / np.maximum(square, 1e-9)
+        centred = -lean / np.maximum(square, 1e-9)
         length = np.minimum(centred + reach, leave) - np.maximum(centred - reach, enter)
         inside: np.ndarray = np.where(root > 0, np.maximum(length, 0.0), 0.0)
         return inside
 
     found = np.zeros(near.shape, dtype=np.float32)
-    found[near] = part(radius + width) - part(radius)
+    found[near] = part(outer) - part(inner)
     return found
 
 
