@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import accumulate
 from typing import Literal
 
 import numpy as np
@@ -167,8 +168,11 @@ class Setting:
     def on_film(self) -> Mapping[str, np.ndarray]:
         """The points of each landmark that has any, in film units, shape (n, 2)."""
         placed = {name: points for name, points in self.reading.landmarks.items() if points}
-        found = self.units({name: np.array(points)[..., None] for name, points in placed.items()})
-        return {name: points[..., 0] for name, points in found.items()}
+        every = np.array([point for points in placed.values() for point in points], dtype=float)
+        every = every.reshape(-1, 2) @ self.to_units.T
+        stops = list(accumulate(map(len, placed.values())))
+        parts = zip(placed, placed.values(), stops, strict=True)
+        return {name: every[stop - len(points) : stop] for name, points, stop in parts}
 
     @cached_property
     def middles_mm(self) -> Mapping[str, tuple[float, float]]:

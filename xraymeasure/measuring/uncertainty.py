@@ -172,8 +172,7 @@ class Linear:
     @cached_property
     def _from_agreements(self) -> np.ndarray:
         """How far the agreements move each input, shape (inputs, agreements)."""
-        zeros = self.jacobian[len(self.keys) :]
-        return zeros.T @ np.linalg.pinv(zeros @ zeros.T, hermitian=True)
+        return _from_zeros(self.jacobian[len(self.keys) :])
 
     def settled(self, off: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return by how much bent inputs learn from the agreements, and numbers with them.
@@ -270,6 +269,17 @@ def _of_source(sources: tuple[str, ...]) -> np.ndarray:
     return np.asarray(np.array(sources)[:, None] == np.array(list(SOURCES)), dtype=float)
 
 
+def _from_zeros(zeros: np.ndarray) -> np.ndarray:
+    """Return how far agreements of these slopes, (agreements, inputs), move each input.
+
+    ``Z' (Z Z')^+``: numpy's own pseudo-inverse takes three times as long over a few rows.
+    """
+    squares, axes = np.linalg.eigh(zeros @ zeros.T)
+    known = squares > 1e-15 * squares.max(initial=0.0)
+    axes = axes[:, known]
+    return np.asarray((zeros.T @ axes / squares[known]) @ axes.T)
+
+
 def learned_interval(
     slopes: np.ndarray, middle: float, zeros: np.ndarray, off: np.ndarray
 ) -> tuple[float, float, float]:
@@ -286,7 +296,7 @@ def learned_interval(
     off : numpy.ndarray, shape (agreements,)
         By how much each is off zero at the means.
     """
-    gain = slopes @ zeros.T @ np.linalg.pinv(zeros @ zeros.T, hermitian=True)
+    gain = slopes @ _from_zeros(zeros)
     value = middle - float(gain @ off)
     half = COVERAGE * float(np.sqrt(((slopes - gain @ zeros) ** 2).sum()))
     return value, value - half, value + half

@@ -83,6 +83,7 @@ def keep_sound(
     reading: Reading,
     name: str,
     to_units: np.ndarray,
+    units_per_px: float,
     spread: float,
     shape: Shape,
     outlines: dict[str, Outline],
@@ -92,9 +93,8 @@ def keep_sound(
     if not reading.has(name):
         return reading
     points = reading.points(name)
-    pixel = float(abs(np.linalg.det(to_units)) ** 0.5)
     minimum = LANDMARKS[name].kind.minimum
-    outline = sound_clicks(points @ to_units.T, spread, pixel, shape, minimum, longest)
+    outline = sound_clicks(points @ to_units.T, spread, units_per_px, shape, minimum, longest)
     outlines[name] = outline
     if len(outline.used) == len(points):
         return reading

@@ -64,7 +64,7 @@ def settle(
     as_placed = reading
     for name in circles_of(reading):
         spread = spread_of_circle(reading, name, to_units, units_per_px, unit)
-        reading = keep_sound(reading, name, to_units, spread, "circle", outlines)
+        reading = keep_sound(reading, name, to_units, units_per_px, spread, "circle", outlines)
     fits = Fits(reading, to_units)
     hips = {}
     for side in SIDES:
@@ -104,7 +104,9 @@ def settle(
         if reading.has(name):
             spread = placing_sd_px(reading, name, placing) * units_per_px
             longest = longest_rim(hips[side], per_unit)
-            reading = keep_sound(reading, name, to_units, spread, "ellipse", outlines, longest)
+            reading = keep_sound(
+                reading, name, to_units, units_per_px, spread, "ellipse", outlines, longest
+            )
     fits = Fits(reading, to_units)
     source_units = (sid or PLAUSIBLE_TUBE_MM) * units_per_px / placing / PLAUSIBLE_MAGNIFIED
     if unit == "detector":
