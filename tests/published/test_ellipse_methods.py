@@ -83,22 +83,16 @@ PUBLISHED = {
 
 
 @pytest.mark.parametrize(("ri", "ra"), CUPS)
-@pytest.mark.parametrize("method", PUBLISHED)
-def test_every_published_formula_reads_the_true_anteversion_under_parallel_rays(method, ri, ra):
-    assert PUBLISHED[method](outline(ri, ra)) == pytest.approx(ra, abs=0.002)
-
-
-@pytest.mark.parametrize(("ri", "ra"), CUPS)
 @pytest.mark.parametrize("side", ["left", "right"])
-def test_the_ellipse_method_agrees_with_the_published_formulas(side, ri, ra):
+def test_our_ellipse_method_and_every_published_formula_read_the_true_anteversion(side, ri, ra):
     axis = axis_of(ri, ra, side)
     rim = circle_in_space([88.0, -20.0, 150.0], RADIUS, axis, spread_turns(12))[:, :2]
     ellipse = fit_ellipse(rim).parameters
     inclination, anteversion = ellipse_angles(ellipse, 0.0, 1 if side == "left" else -1, 1)
     assert (inclination, anteversion) == pytest.approx((ri, ra), abs=1e-6)
     dense = outline(ri, ra, side)
-    for formula in PUBLISHED.values():
-        assert anteversion == pytest.approx(formula(dense), abs=0.002)
+    for name, formula in PUBLISHED.items():
+        assert formula(dense) == pytest.approx(ra, abs=0.002), name
 
 
 # RA, what Widmer's line reads of a full hemisphere under parallel rays
@@ -109,11 +103,11 @@ def short_axis_over_total_length(ra):
     """Return S / TL of a hemispherical cup: the rim's short axis, the whole cup along it."""
     axis = axis_of(45.0, ra, "left")
     across = axis[:2] / np.linalg.norm(axis[:2])
-    turns = spread_turns(3600, 0.0)
+    turns = spread_turns(1440, 0.0)
     rim = circle_in_space(np.zeros(3), 1.0, axis, turns)[:, :2] @ across
     dome = [
         circle_in_space(-np.cos(polar) * axis, np.sin(polar), axis, turns)[:, :2] @ across
-        for polar in np.linspace(0.0, np.pi / 2, 400)[1:]
+        for polar in np.linspace(0.0, np.pi / 2, 200)[1:]
     ]
     return np.ptp(rim) / np.ptp(np.concatenate([rim, *dome]))
 

@@ -2,7 +2,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from xraymeasure.errors import ReadingError, XrayMeasureError
@@ -164,6 +164,7 @@ readings = st.builds(
 )
 
 
+@settings(max_examples=50)
 @given(readings)
 def test_any_reading_comes_back_as_it_was_written(reading):
     assert parse_reading(format_reading(reading)) == reading
