@@ -14,13 +14,16 @@ HEADING = "### One worked example"
 
 
 @pytest.fixture(scope="module")
-def example(tmp_path_factory):
+def example(tmp_path_factory, plain_films):
     """The folder in which the commands of that part were run."""
     part = (ROOT / "README.md").read_text(encoding="utf-8").partition(HEADING)[2]
     commands = re.findall(r"```sh\n(.*?)```", re.split(r"\n##", part)[0], re.DOTALL)
     assert len(commands) == 3
     folder = tmp_path_factory.mktemp("example")
-    (folder / "sample_images").symlink_to(ROOT / "sample_images")
+    (folder / "sample_images").mkdir()
+    for path in (ROOT / "sample_images").iterdir():
+        plain = plain_films(path.stem) if path.suffix == ".dcm" else path
+        (folder / "sample_images" / path.name).symlink_to(plain)
     program = folder / "bin" / "xraymeasure"
     program.parent.mkdir()
     program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m xraymeasure.cli "$@"\n')

@@ -1,8 +1,11 @@
 """How much room a line takes, by matplotlib's own layout and not by the widths of the project."""
 
+from functools import cache
+
 from matplotlib.text import Text
 
 
+@cache
 def extent(line, figure, renderer):
     """The box of a line on the screen, pixels."""
     text = Text(

@@ -1,5 +1,6 @@
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -100,10 +101,11 @@ def assert_nothing_is_clipped(page):
 def assert_no_writing_stands_on_other(page):
     plots = [axes for axes in page.figure.axes if axes.get_legend_handles_labels()[1]]
     lines = [line for axes in plots for line in axes.get_children() if isinstance(line, Line)]
-    taken = [(line, box.padded(-1.5)) for line, box in boxes(page, [*page.lines, *lines])]
-    for number, (line, box) in enumerate(taken):
-        for other, beside in taken[number + 1 :]:
-            assert not box.overlaps(beside), (line.text, other.text)
+    lines, taken = zip(*boxes(page, [*page.lines, *lines]), strict=True)
+    left, low, right, high = np.array([box.padded(-1.5).extents for box in taken]).T
+    one_on_other = (left < right[:, None]) & (low < high[:, None])
+    for one, other in np.argwhere(np.triu(one_on_other & one_on_other.T, 1)):
+        pytest.fail(f"{lines[one].text!r} stands on {lines[other].text!r}")
 
 
 def test_nothing_is_clipped_by_the_edge_of_the_paper(pages):
