@@ -131,7 +131,7 @@ def test_a_head_of_another_size_than_given_is_said_and_one_click_takes_the_size_
     said = dock.notices.texts["proposed"]
     assert said.startswith("No head of the diameter given") and "fit: 36 mm" in said
     (answer,) = dock.placing.question.findChildren(QPushButton)
-    assert answer.text() == "36 mm"
+    assert answer.text() == "36 mm (1)"
     QTest.mouseClick(answer, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: session.reading.proposed is not None)
     assert session.reading.head_diameter_mm == {"left": 36.0}
