@@ -23,14 +23,12 @@ class Beam:
 
     Attributes
     ----------
-    x, y, z : numpy.ndarray, shape (rows, columns) or (rays, rows, columns)
+    ways : numpy.ndarray, shape (3, rows, columns) or (3, rays, rows, columns)
         Unit directions.
     source_detector_mm : float
     """
 
-    x: np.ndarray
-    y: np.ndarray
-    z: np.ndarray
+    ways: np.ndarray
     source_detector_mm: float
 
     @classmethod
@@ -43,16 +41,13 @@ class Beam:
         if several:
             off = np.array(_WITHIN)[..., None, None] * np.reshape(field.pitch_mm, (1, 2, 1, 1))
             y, x = y + off[:, 0], x + off[:, 1]
-        reach = np.sqrt(x**2 + y**2 + source_detector_mm**2)
-        return cls(x / reach, y / reach, -source_detector_mm / reach, source_detector_mm)
+        ways = np.stack([x, y, np.full_like(x, -source_detector_mm)])
+        return cls(ways / np.linalg.norm(ways, axis=0), source_detector_mm)
 
     def past(self, centre: np.ndarray, axis: np.ndarray) -> Rays:
         """Return how the rays pass a cup with this centre and axis."""
         depth = centre - [0.0, 0.0, self.source_detector_mm]
-        along, speed = (
-            self.x * float(way[0]) + self.y * float(way[1]) + self.z * float(way[2])
-            for way in (depth, axis)
-        )
+        along, speed = np.tensordot(np.stack([depth, axis]), self.ways, 1)
         # Clipped against rounding where a ray passes right through the centre.
         gap = np.maximum(float(depth @ depth) - along**2, 0.0)
         # Rays along the plane never meet it; the floor sends the meeting point far away.
