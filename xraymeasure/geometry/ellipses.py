@@ -219,7 +219,7 @@ def ordered_axes(ellipse: np.ndarray) -> np.ndarray:
     return np.array([x, y, np.where(swapped, b, a), np.where(swapped, a, b), angle])
 
 
-_FAR_BEYOND, _GRACE = 4.0, 8
+_FAR_BEYOND, _GRACE = 4.0, 5
 """What leaves so many times what is enough after so many steps is given up."""
 
 
