@@ -234,9 +234,22 @@ def squares_about_ellipses(
     `enough` is given up, and told as it stands: of one set at once, of many as soon as one of
     them leaves no more than that.
     """
-    starts = np.concatenate([_direct_estimates(sets), *_flat_starts(sets)], axis=1)
+    direct = _direct_estimates(sets)
+    if sets.shape[2] > 1 and enough < np.inf:
+        nearest = _squares_from(direct, sets, longest, enough)
+        if nearest.min() <= enough:
+            return nearest
+    starts = np.concatenate([direct, *_flat_starts(sets)], axis=1)
+    return _squares_from(starts, sets, longest, enough)
+
+
+def _squares_from(
+    starts: np.ndarray, sets: np.ndarray, longest: float, enough: float
+) -> np.ndarray:
+    """Return the sums of squares from these starts, (5, k m), so many for each of m sets."""
     known = np.isfinite(starts).all(axis=0)
-    first, columns = starts[:, known], np.tile(np.arange(sets.shape[2]), 4)[known]
+    columns = np.tile(np.arange(sets.shape[2]), starts.shape[1] // sets.shape[2])[known]
+    first = starts[:, known]
     points, single, beyond = sets[..., columns], sets.shape[2] == 1, _FAR_BEYOND * enough
 
     def short(p: np.ndarray) -> np.ndarray:
