@@ -48,9 +48,7 @@ FEMORAL_ROTATION_DEG = 10.0
 """About how far a neck is turned out of the film's plane. Working default, no source."""
 
 
-def before_after(
-    after: Measurements, before: Measurements, limits: Comparable | None = None
-) -> Changes:
+def before_after(after: Measurements, before: Measurements) -> Changes:
     """Return how leg length, offsets and hip centre changed from a film before the operation.
 
     The native head gives the scale of the film before, or whatever else is on it. No verdict is
@@ -60,12 +58,10 @@ def before_after(
     ----------
     after, before : Measurements
         Of the films after and before; the side is the index side after.
-    limits : Comparable, optional
-        From where on a difference in position is pointed out.
     """
     position = position_between(after, before)
     rows, missing = _simple(BEFORE_AFTER, after, before, position)
-    comparability = compare_films(Visit(0.0, after), Visit(0.0, before), limits)
+    comparability = compare_films(Visit(0.0, after), Visit(0.0, before))
     return Changes(rows, missing, comparability, position)
 
 

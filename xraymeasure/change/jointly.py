@@ -30,9 +30,7 @@ KEPT_WITH_THE_IMPLANT = (
 """Inputs that are the same where both films show the same implant, or none."""
 
 
-def solved_change(
-    after: Linear | None, before: Linear | None, key: Key, earlier_key: Key | None = None
-) -> Interval | None:
+def solved_change(after: Linear | None, before: Linear | None, key: Key) -> Interval | None:
     """Return how much a number changed between two films, solved jointly, or None.
 
     Parameters
@@ -40,24 +38,21 @@ def solved_change(
     after, before : Linear or None
         Both films to first order; None where a film comes from a file, which does not keep it.
     key : Key
-        Name, side and method of the number on the later film.
-    earlier_key : Key, optional
-        On the earlier film, if it is another.
+        Name, side and method of the number.
 
     Returns
     -------
     (value, low, high) or None
         None where a film lacks the number, or it is not one of those that learn.
     """
-    earlier_key = earlier_key or key
     if after is None or before is None or key[2] not in LEARNING:
         return None
-    if key not in after.keys or earlier_key not in before.keys:
+    if key not in after.keys or key not in before.keys:
         return None
     places, width = _places(after, before)
     later = _spread(after, np.arange(after.jacobian.shape[1]), width)
     earlier = _spread(before, places, width)
-    row, other = after.keys.index(key), before.keys.index(earlier_key)
+    row, other = after.keys.index(key), before.keys.index(key)
     zeros = np.vstack([later[len(after.keys) :], earlier[len(before.keys) :]])
     off = np.concatenate([after.middle[len(after.keys) :], before.middle[len(before.keys) :]])
     slopes, middle = later[row] - earlier[other], after.middle[row] - before.middle[other]

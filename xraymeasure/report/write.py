@@ -10,9 +10,7 @@ from xraymeasure.report.measurements_file import format_measurements
 from xraymeasure.report.subject import Subject
 
 
-def write_report(
-    found: Subject, out_dir: str | os.PathLike[str], stem: str, *, show_date: bool = False
-) -> list[Path]:
+def write_report(found: Subject, out_dir: str | os.PathLike[str], stem: str) -> list[Path]:
     """Write the page and the tables of one film.
 
     Parameters
@@ -22,8 +20,6 @@ def write_report(
         Made if it is not there; files of the same name are replaced.
     stem : str
         Name of the PDF and the HTML file.
-    show_date : bool
-        Whether the page says when the film was taken.
 
     Returns
     -------
@@ -52,7 +48,7 @@ def write_report(
     from xraymeasure.report.page.html import html_page
     from xraymeasure.report.page.page import pdf_pages, report_pages
 
-    pages = report_pages(found, show_date)
+    pages = report_pages(found)
     files: dict[str, bytes | str] = {
         f"{stem}.pdf": pdf_pages(pages),
         f"{stem}.html": html_page(pages),

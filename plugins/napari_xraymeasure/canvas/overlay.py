@@ -17,7 +17,7 @@ from qtpy.QtWidgets import QWidget
 from napari_xraymeasure.canvas.drawn_shapes import DrawnShapes, Label, Mark, Stroke
 from napari_xraymeasure.canvas.line_styles import CHIP, WINDOW_LINES
 from napari_xraymeasure.canvas.painting import EDGE, Drawn, Line, paint
-from xraymeasure.report.page.place_labels import place_labels
+from xraymeasure.report.page.place_labels import dense, place_labels
 
 _WIDEST, _LARGEST = 6, 14
 """How far, in points, a line and a mark may reach beyond what they are drawn at."""
@@ -269,7 +269,7 @@ class FilmOverlay(QWidget):
 
     def _place(self, shown: list[SeenLabel], strokes: tuple[Stroke, ...]) -> None:
         """Find room for boxes; they keep it while a point is dragged or the film is panned."""
-        drawn = [_dense(np.asarray(stroke.path, dtype=float)) for stroke in strokes]
+        drawn = [dense(np.asarray(stroke.path, dtype=float), 30) for stroke in strokes]
         drawn += [np.array([mark.point]) for mark in self._scene.marks]
         lines = self.to_screen(np.concatenate(drawn) if drawn else ())
         margin = 6.0
@@ -289,14 +289,6 @@ class FilmOverlay(QWidget):
         left = min(max(anchor[0] + along - size[0] / 2, 2.0), self.width() - size[0] - 2.0)
         top = min(max(anchor[1] + down - size[1] / 2, 2.0), self.height() - size[1] - 2.0)
         return QRectF(left, top, *size)
-
-
-def _dense(path: np.ndarray, count: int = 30) -> np.ndarray:
-    """Return points along a path, so close that no label slips between two of them."""
-    if len(path) >= count:
-        return path
-    at = np.linspace(0, len(path) - 1, count)
-    return np.stack([np.interp(at, np.arange(len(path)), path[:, axis]) for axis in (0, 1)], 1)
 
 
 def _within(drawn: Drawn, asked: QRegion) -> Drawn:

@@ -38,7 +38,7 @@ def button(text: str, tip: str, pressed: Callable[[], None], name: str = "") -> 
 
 
 def number_field(
-    low: float, high: float, suffix: str, name: str, tip: str, step: float = 1.0, decimals: int = 1
+    low: float, high: float, suffix: str, name: str, tip: str, step: float = 1.0
 ) -> QDoubleSpinBox:
     """Return a field for a number that may be left open.
 
@@ -46,7 +46,7 @@ def number_field(
     """
     field = QDoubleSpinBox()
     field.setRange(low - step, high)
-    field.setDecimals(decimals)
+    field.setDecimals(1)
     field.setSingleStep(step)
     field.setSuffix(suffix)
     field.setSpecialValueText("–")

@@ -112,9 +112,9 @@ class Sheet:
             y += line_height(size)
         return y
 
-    def rule(self, y: float, x: float = MARGIN_MM, width: float = TEXT_MM, pt: float = 0.6) -> None:
+    def rule(self, y: float, pt: float = 0.6) -> None:
         """Draw a thin horizontal line."""
-        self.box(x, y - pt * _MM_PER_PT / 2, width, pt * _MM_PER_PT, style.RULE)
+        self.box(MARGIN_MM, y - pt * _MM_PER_PT / 2, TEXT_MM, pt * _MM_PER_PT, style.RULE)
 
     def box(self, x: float, y: float, width: float, height: float, colour: str) -> None:
         """Fill a rectangle, below all lines and words."""

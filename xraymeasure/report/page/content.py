@@ -135,27 +135,25 @@ class Content:
     caution: str = CAUTION
 
 
-def report_content(found: Subject, show_date: bool = False) -> Content:
+def report_content(found: Subject) -> Content:
     """Return what there is to say about a film; nothing that names the patient.
 
     Parameters
     ----------
     found : Subject
-        Of the film only its pixels' hash is named, and its date if `show_date`.
-    show_date : bool
-        Whether to say when the film was taken.
+        Of the film only its pixels' hash is named.
     """
-    film, measurements, comparison = found.film, found.measurements, found.comparison
+    measurements, comparison = found.measurements, found.comparison
     side = measurements.operated_side
-    digest = measurements.film.pixel_sha256 or film.pixel_sha256
-    identity = [f"film {digest[:12]}", f"reader {measurements.reader}"]
-    if show_date and film.acquired_on:
-        identity.append(f"taken {film.acquired_on.isoformat()}")
-    identity.append(f"xraymeasure {__version__}")
+    digest = measurements.film.pixel_sha256 or found.film.pixel_sha256
     primary = [row for row in measurements.rows if row.primary]
     return Content(
         title=f"{side.capitalize()} hip: " + ("film against plan" if comparison else "measured"),
-        identity=tuple(identity),
+        identity=(
+            f"film {digest[:12]}",
+            f"reader {measurements.reader}",
+            f"xraymeasure {__version__}",
+        ),
         headlines=_headlines(comparison),
         compared=comparison is not None,
         table=_table(measurements, comparison),

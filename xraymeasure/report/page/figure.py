@@ -18,7 +18,7 @@ from xraymeasure.reading.reading import Reading
 from xraymeasure.report.layout import style
 from xraymeasure.report.layout.light_box import LightBox
 from xraymeasure.report.layout.type import Line, type_settings, width_pt
-from xraymeasure.report.page.place_labels import Box, place_labels
+from xraymeasure.report.page.place_labels import Box, dense, place_labels
 from xraymeasure.report.subject import Subject
 
 if TYPE_CHECKING:
@@ -347,18 +347,9 @@ def _draw_labels(
     centres = place_labels(
         list(anchors),
         sizes,
-        np.concatenate([_dense(shown.to_shown(drawing.path)) for drawing in measurements.drawings]),
+        np.concatenate([dense(shown.to_shown(line.path), 60) for line in measurements.drawings]),
         (left, top, left + width, top + height),
         taken,
     )
     for (sign, _), centre, anchor in zip(labels, centres, anchors, strict=True):
         sign.stand(axes, shown, centre, anchor)
-
-
-def _dense(path: np.ndarray, count: int = 60) -> np.ndarray:
-    """Return points along a path, close enough that no label slips between two of them."""
-    if len(path) < 2:
-        return path
-    at = np.linspace(0, len(path) - 1, count)
-    steps = np.arange(len(path))
-    return np.stack([np.interp(at, steps, path[:, axis]) for axis in (0, 1)], axis=-1)

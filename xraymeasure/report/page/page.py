@@ -70,20 +70,13 @@ class Pages:
     plot: tuple[Axes, Part] | None
 
 
-def report_pages(found: Subject, show_date: bool = False) -> Pages:
-    """Return the pages of a report: one for the notes, and those with all the rest.
-
-    Parameters
-    ----------
-    found : Subject
-    show_date : bool
-        Whether to say when the film was taken.
-    """
+def report_pages(found: Subject) -> Pages:
+    """Return the pages of a report: one for the notes, and those with all the rest."""
     from matplotlib import rc_context
 
     from xraymeasure.report.layout.type import type_settings
 
-    content = report_content(found, show_date)
+    content = report_content(found)
     with rc_context(type_settings()):
         first, film, plot, left_over = _first_page(content, found)
         sheets = [first, *further_pages(content, left_over)]

@@ -15,6 +15,14 @@ _ALONG = np.linspace(0.0, 1.0, 12)
 _STEPS = np.array([0.0, 0.5, 1.0, 1.6, 2.4, 3.4, 4.6, 6.0, 8.0])
 
 
+def dense(path: np.ndarray, count: int) -> np.ndarray:
+    """Return points along a path, shape (n, 2), so close that no label slips between two."""
+    if not 1 < len(path) < count:
+        return path
+    at = np.linspace(0, len(path) - 1, count)
+    return np.stack([np.interp(at, np.arange(len(path)), path[:, axis]) for axis in (0, 1)], 1)
+
+
 def place_labels(
     anchors: Sequence[Point],
     sizes: Sequence[Point],
