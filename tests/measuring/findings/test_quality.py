@@ -2,6 +2,7 @@
 
 import ast
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -208,6 +209,7 @@ PROVOKED = {
 }
 
 
+@cache
 def provoke(code):
     body, change, words = PROVOKED[code]
     return findings(*change(*clean(**body))), words
@@ -242,37 +244,20 @@ def test_a_finding_touches_measurements_that_exist(code):
         assert finding.text[0].isupper() and finding.text.endswith((".", "?"))
 
 
-# One wrong thing may entail another; everything else must not be said.
-ENTAILED = {
-    "view_not_ap": set(),
-    "no_scale": set(),
-    "scale_disagreement": set(),
-    "magnification_implausible": set(),
-    "magnification_impossible": set(),
-    "short_arc": set(),
-    "beam_assumed": set(),
-    "reference_lines_disagree": set(),
-    "pelvis_rotated": set(),
-    "obturator_unequal": set(),
-    "pelvis_tilted": set(),
-    "femora_unequal": set(),
-    "shaft_short": set(),
-    "shaft_crooked": set(),
-    "opens_backward": set(),
-    "trochanters_disagree": set(),
-    "head_off_cup": set(),
-    "rim_one_arc": set(),
-    "outline_point_off": set(),
-    "outline_scatters": set(),
-    "outline_point_twice": set(),
-    "scale_from_other_hip": set(),
-}
+# Those of which nothing else is to be said.
+ALONE = """
+    view_not_ap no_scale scale_disagreement magnification_implausible magnification_impossible
+    short_arc beam_assumed reference_lines_disagree pelvis_rotated obturator_unequal
+    pelvis_tilted femora_unequal shaft_short shaft_crooked opens_backward trochanters_disagree
+    head_off_cup rim_one_arc outline_point_off outline_scatters outline_point_twice
+    scale_from_other_hip
+""".split()
 
 
-@pytest.mark.parametrize("code", ENTAILED)
+@pytest.mark.parametrize("code", ALONE)
 def test_nothing_else_is_said_of_a_film_with_one_fault(code):
     found, _ = provoke(code)
-    assert set(found) <= {code} | CLEAN | ENTAILED[code]
+    assert set(found) <= {code} | CLEAN
 
 
 def test_every_code_that_the_program_can_say_is_provoked_here():
