@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from tests.film.refused import refused
 from xraymeasure.errors import FilmError
 from xraymeasure.film.film import film_from_array
 from xraymeasure.film.read import read_film
@@ -114,15 +115,6 @@ def test_an_array_that_is_no_film_is_refused(pixels, words):
 
 
 # --- files --------------------------------------------------------------------------------------
-
-
-def refused(path):
-    with pytest.raises(FilmError) as caught:
-        read_film(path)
-    message = str(caught.value)
-    assert str(path) in message
-    assert "\n" not in message
-    return message
 
 
 def test_where_no_film_is_to_be_had_it_says_why_and_does_not_wait(tmp_path):

@@ -8,6 +8,7 @@ import pytest
 import tifffile
 from PIL import Image, ImageOps
 
+from tests.film.refused import refused
 from xraymeasure.errors import FilmError
 from xraymeasure.film.read import read_film
 from xraymeasure.film.spacing import SpacingKind
@@ -206,15 +207,6 @@ def test_a_picture_says_nothing_of_patient_date_or_beam(tmp_path):
 
 
 # --- refused ------------------------------------------------------------------------------------
-
-
-def refused(path):
-    with pytest.raises(FilmError) as caught:
-        read_film(path)
-    message = str(caught.value)
-    assert path.name in message
-    assert "\n" not in message
-    return message
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64, np.int32, np.uint32, np.float16])

@@ -30,6 +30,7 @@ from pydicom.uid import (
     XRayRadiofluoroscopicImageStorage,
 )
 
+from tests.film.refused import refused
 from xraymeasure.errors import FilmError
 from xraymeasure.film.dicom.identity import IDENTITY
 from xraymeasure.film.read import read_film
@@ -543,16 +544,6 @@ def test_remarks_of_the_parser_become_a_note(tmp_path, recwarn, capfd):
 
 
 # --- refused ------------------------------------------------------------------------------------
-
-
-def refused(path):
-    """The one line with which a file is refused."""
-    with pytest.raises(FilmError) as caught:
-        read_film(path)
-    message = str(caught.value)
-    assert path.name in message
-    assert "\n" not in message
-    return message
 
 
 @pytest.mark.parametrize(
