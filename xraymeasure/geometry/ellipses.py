@@ -5,6 +5,10 @@ Frames, shapes and why as in `xraymeasure.geometry.curves`.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import suppress
+from itertools import islice
+
 import numpy as np
 
 from xraymeasure.errors import MeasureError
@@ -19,6 +23,12 @@ class NoEllipseError(MeasureError):
 _CLOSE = 0.02
 """A fit that leaves no point further off than this, relative to the extent, is the right one; a
 worse one may be stuck, and other starts are tried."""
+
+_GRACE = 5
+"""So many steps are taken before a fit that is far off is given up."""
+
+_FAR_BEYOND = 4.0
+"""What leaves so many times what is enough is far off."""
 
 
 def fit_ellipse(points: np.ndarray) -> Fit:
@@ -53,7 +63,10 @@ def fit_ellipse(points: np.ndarray) -> Fit:
     best = first_ellipse(points)
     reason = "the points do not lie on an ellipse; check them one by one"
     if best is None or not passes_close(best, points):
-        for start in _flat_starts(points[:, :, None]):
+        sets = points[:, :, None]
+        for start in _starts(sets):
+            if not np.isfinite(start).all():
+                continue
             try:
                 fit = converge(_ellipse_model, points, start[:, 0], ordered_axes)
             except MeasureError as error:
@@ -69,19 +82,27 @@ def fit_ellipse(points: np.ndarray) -> Fit:
 
 
 def first_ellipse(points: np.ndarray) -> Fit | None:
-    """Return the ellipse that is found from the direct estimate alone; None where none is."""
-    found: Fit | None = fitted(_from_direct_estimate, as_key(points))
+    """Return the ellipse that is found from one of the likeliest starts, None where none is soon.
+
+    None, too, where it leaves the points so far off that it cannot be the right one.
+    """
+    found: Fit | None = fitted(_found_soon, as_key(points))
     return found
 
 
-def _from_direct_estimate(points: np.ndarray) -> Fit | None:
-    start = _direct_estimates(points[:, :, None])[:, 0]
-    if not np.isfinite(start).all():
-        return None
-    try:
-        return converge(_ellipse_model, points, start, ordered_axes)
-    except MeasureError:
-        return None
+def _found_soon(points: np.ndarray) -> Fit | None:
+    most = len(points) * (_CLOSE * np.ptp(points, axis=0).max()) ** 2
+
+    def given_up(taken: int, _: np.ndarray, squares: np.ndarray) -> np.ndarray:
+        return np.asarray((squares > most) & (taken >= _GRACE))
+
+    for start in islice(_starts(points[:, :, None]), 2):
+        if np.isfinite(start).all():
+            with suppress(MeasureError):
+                fit = converge(_ellipse_model, points, start[:, 0], ordered_axes, given_up)
+                if fit.residuals @ fit.residuals <= most:
+                    return fit
+    return None
 
 
 def passes_close(fit: Fit, points: np.ndarray) -> bool:
@@ -118,6 +139,12 @@ def fit_flat_ellipse(points: np.ndarray) -> Fit:
         one[..., 0] for one in _ellipse_model(points[:, :, None], parameters[:, None])
     )
     return Fit(parameters, residual, np.linalg.pinv(jacobian @ jacobian.T))
+
+
+def _starts(sets: np.ndarray) -> Iterator[np.ndarray]:
+    """Yield starting ellipses for sets of points (n, 2, m), each (5, m), the likeliest first."""
+    yield _direct_estimates(sets)
+    yield from _flat_starts(sets)
 
 
 def _flat_starts(sets: np.ndarray) -> list[np.ndarray]:
@@ -217,10 +244,6 @@ def ordered_axes(ellipse: np.ndarray) -> np.ndarray:
     angle = np.where(swapped, angle + np.pi / 2, angle)
     angle = np.pi / 2 - np.mod(np.pi / 2 - angle, np.pi)
     return np.array([x, y, np.where(swapped, b, a), np.where(swapped, a, b), angle])
-
-
-_FAR_BEYOND, _GRACE = 4.0, 5
-"""What leaves so many times what is enough after so many steps is given up."""
 
 
 def squares_about_ellipses(

@@ -19,6 +19,10 @@ Model = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
 """From points (n, 2, draws) and parameters (k, draws): residuals (n, draws) and their
 derivatives (k, n, draws)."""
 
+GivenUp = Callable[[int, np.ndarray, np.ndarray], np.ndarray]
+"""From the steps taken, the parameters and the sums of squares: which columns, (draws,), are left
+as they stand."""
+
 
 @dataclass(frozen=True, eq=False)
 class Fit:
@@ -136,10 +140,12 @@ def converge(
     points: np.ndarray,
     start: np.ndarray,
     tidy: Callable[[np.ndarray], np.ndarray] | None = None,
+    given_up: GivenUp | None = None,
 ) -> Fit:
     """Descend from `start` on one set of points until nothing moves, and sum it up.
 
-    `tidy` puts the parameters that were found into their usual form.
+    `tidy` puts the parameters that were found into their usual form; what is `given_up` is summed
+    up where it stands.
 
     Raises
     ------
@@ -151,7 +157,8 @@ def converge(
     refit : Many noisy copies at once.
     """
     copies = points[:, :, None]
-    p = descend(model, copies, start.astype(float)[:, None], steps=200, tolerance=1e-7)
+    first = start.astype(float)[:, None]
+    p = descend(model, copies, first, steps=200, tolerance=1e-7, given_up=given_up)
     if tidy is not None:
         p = tidy(p)
     residual, jacobian = model(copies, p)
@@ -172,14 +179,14 @@ def descend(
     p: np.ndarray,
     steps: int,
     tolerance: float,
-    given_up: Callable[[int, np.ndarray, np.ndarray], np.ndarray] | None = None,
+    given_up: GivenUp | None = None,
 ) -> np.ndarray:
     """Levenberg-Marquardt on every column of `p` at once.
 
     Marquardt DW, SIAM J 1963;11:431-441 (from memory). A column whose step would not reduce its
     residual keeps its place and is damped more. Columns that have arrived are left out of further
-    steps: a noisy short arc may need thirty, most readings two. So are those that
-    `given_up` tells by the steps taken, their parameters and their sums of squares.
+    steps: a noisy short arc may need thirty, most readings two. So are those that are
+    `given_up`.
     """
     arrived, size = p.copy(), len(p)
     active = np.arange(p.shape[1])
