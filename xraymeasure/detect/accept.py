@@ -56,7 +56,7 @@ _LIPPED_FROM_MM, _LIPPED_TO_MM, _LIPS_MM, _AS_GOOD = 0.8, 2.1, (1.0, 5.5), 1.25
 """Half balls come out below 0.6 mm, shells with a lip of 2 to 4 mm between 1.1 and 1.8, those with
 3 mm more all round at 2.4 and beyond."""
 _LIP_TURNS_ANTEVERSION_DEG = 4.0
-_LONGER_TURNS, _OF_LIP = 1.45, np.array([0.15, 0.07])
+LONGER_TURNS, _OF_LIP = 1.45, np.array([0.15, 0.07])
 """For each mm of lip: by how much the inclination is lower if the shell is longer all round
 instead, and what is added to the uncertainty: 23 rendered shells with a lip of the model's shape
 were 0.3 and 0.2 deg off (root mean square); the rest is for lips of other shapes (no source)."""
@@ -241,7 +241,7 @@ def doubts_of(
     if lip_mm := float(fit.parameters[picture.LIP]):
         found.append(
             "The rim is taken to be raised on its upper half; if it is raised all round, the "
-            f"inclination is {_LONGER_TURNS * lip_mm:.0f} deg less."
+            f"inclination is {LONGER_TURNS * lip_mm:.0f} deg less."
         )
     if abs(fit.parameters[picture.FACE]) > _FARTHEST_FACE_MM and _longer_all_round(fit) < 1.0:
         found.append(

@@ -5,16 +5,24 @@ from __future__ import annotations
 import numpy as np
 
 from xraymeasure.detect import cup, picture
-from xraymeasure.detect.accept import is_lip, may_be_cup, may_become_cup, may_have_lip, stays_by
+from xraymeasure.detect.accept import (
+    LONGER_TURNS,
+    is_lip,
+    may_be_cup,
+    may_become_cup,
+    may_have_lip,
+    stays_by,
+)
 from xraymeasure.detect.candidates import Candidate
 from xraymeasure.detect.field import Plate
 from xraymeasure.detect.head import Head
 from xraymeasure.detect.silhouette import pose_by_silhouette
 from xraymeasure.reading.reading import Opens
 
-_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
+_ROUGH_MM, _COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 2.1, 1.5, 1.2, 0.8
 _STARTS_DEG = (15.0, 30.0, 5.0)
-_USUAL_LIP_MM = 3.0
+_LIP_OF_FACE = 2.0
+"""Height of a raised lip for each mm that the opening seems to lie outward (rendered films)."""
 _STEPS_IN_WHITE = 9
 """Where all is white, a longer descent leads away from the silhouette, after greys of bone."""
 _GOOD_MISFIT = 0.04
@@ -71,7 +79,9 @@ def find_cup(
             return None
         if may_have_lip(near, fine):
             start = fine.parameters.copy()
-            start[[picture.FACE, picture.LIP]] = 0.0, _USUAL_LIP_MM
+            lip = _LIP_OF_FACE * float(start[picture.FACE])
+            start[[picture.FACE, picture.LIP]] = 0.0, lip
+            start[picture.INCLINATION] += LONGER_TURNS * lip
             lipped = cup.descend(near, start, (picture.FACE,))
             if is_lip(lipped, fine) and may_be_cup(near, lipped):
                 fine = lipped
@@ -98,8 +108,10 @@ def find_cup(
     if best is not None or not wide.clipped:
         return best
     # Greys tell little where metal and bone are white.
-    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0)
-    silhouette = pose_by_silhouette(around, outer)
+    rough, around = (
+        scene(step, at, candidate.shell_radius_mm + 5.0) for step in (_ROUGH_MM, _SILHOUETTE_MM)
+    )
+    silhouette = pose_by_silhouette(rough, around, outer)
     if silhouette is None:
         return None
     found = refined(silhouette)

@@ -7,10 +7,15 @@ be.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from xraymeasure.detect.cup import PRIOR, STEP, area_share, start_parameters
 from xraymeasure.detect.picture import FACE, RADIUS, CupScene, whiteness
+
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
 
 _SHAPE = slice(0, FACE + 1)
 _PRIOR_SD = np.array([0.8, 0.8, 4.0, 1.0, 40.0, 40.0, 0.4])
@@ -37,23 +42,37 @@ _LEAST_TOLD = 0.1
 off."""
 
 
-def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
+def pose_by_silhouette(rough: CupScene, scene: CupScene, outer_mm: float) -> np.ndarray | None:
     """Return the parameters of a cup whose silhouette, with the head's, is what is white.
 
     None where the head, or the best of cups, should be white and is not, or all may be bone.
 
     Parameters
     ----------
-    scene : CupScene
-        On a coarse grid.
+    rough, scene : CupScene
+        On a very coarse grid, on which the best of several starts is found, and a coarse one.
     outer_mm : float
         A guess of the shell's radius; usual ones are tried as well.
     """
-    from scipy.optimize import OptimizeResult, least_squares
-
     head = scene.head_chord[0][scene.used] > _DENSE_MM
     if scene.white[head].mean() < _LEAST_OF_HEAD or scene.told < _LEAST_TOLD:
         return None
+    starts = []
+    for radius, inclination, anteversion, face in _STARTS:
+        starts.append(start_parameters(radius or outer_mm, inclination, anteversion)[_SHAPE])
+        starts[-1][FACE] = face
+    tried = (_fitted(rough, start, _TRIALS) for start in starts)
+    best = min(tried, key=lambda found: float(found.cost))
+    p = PRIOR.copy()
+    p[_SHAPE] = _fitted(scene, best.x, _LAST_TRIALS).x
+    metal = whiteness(scene, p)
+    return p if float(metal @ ~scene.white) < _MOST_DARK * float(metal.sum()) else None
+
+
+def _fitted(scene: CupScene, start: np.ndarray, trials: int) -> OptimizeResult:
+    """Return the shape that a descent over whiteness reaches."""
+    from scipy.optimize import least_squares
+
     weight = np.sqrt(scene.counts * area_share(scene)) / _SPREAD
 
     def off(shape: np.ndarray) -> np.ndarray:
@@ -68,23 +87,12 @@ def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
         found: np.ndarray = moved / STEP[_SHAPE]
         return found
 
-    def fitted(start: np.ndarray, trials: int) -> OptimizeResult:
-        return least_squares(
-            off,
-            start,
-            slopes,
-            x_scale=_SCALE,
-            max_nfev=trials,
-            bounds=(_LEAST, _MOST),
-            loss="soft_l1",
-        )
-
-    starts = []
-    for radius, inclination, anteversion, face in _STARTS:
-        starts.append(start_parameters(radius or outer_mm, inclination, anteversion)[_SHAPE])
-        starts[-1][FACE] = face
-    best = min((fitted(start, _TRIALS) for start in starts), key=lambda found: float(found.cost))
-    p = PRIOR.copy()
-    p[_SHAPE] = fitted(best.x, _LAST_TRIALS).x
-    metal = whiteness(scene, p)
-    return p if float(metal @ ~scene.white) < _MOST_DARK * float(metal.sum()) else None
+    return least_squares(
+        off,
+        start,
+        slopes,
+        x_scale=_SCALE,
+        max_nfev=trials,
+        bounds=(_LEAST, _MOST),
+        loss="soft_l1",
+    )
