@@ -19,7 +19,7 @@ from xraymeasure.detect.head import Head
 from xraymeasure.detect.silhouette import pose_by_silhouette
 from xraymeasure.reading.reading import Opens
 
-_ROUGH_MM, _COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 2.1, 1.5, 1.2, 0.8
+_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
 _STARTS_DEG = (15.0, 30.0, 5.0)
 _LIP_OF_FACE = 2.0
 """Height of a raised lip for each mm that the opening seems to lie outward (rendered films)."""
@@ -108,10 +108,8 @@ def find_cup(
     if best is not None or not wide.clipped:
         return best
     # Greys tell little where metal and bone are white.
-    rough, around = (
-        scene(step, at, candidate.shell_radius_mm + 5.0) for step in (_ROUGH_MM, _SILHOUETTE_MM)
-    )
-    silhouette = pose_by_silhouette(rough, around, outer)
+    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0)
+    silhouette = pose_by_silhouette(around, outer)
     if silhouette is None:
         return None
     found = refined(silhouette)

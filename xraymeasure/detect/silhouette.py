@@ -42,15 +42,15 @@ _LEAST_TOLD = 0.1
 off."""
 
 
-def pose_by_silhouette(rough: CupScene, scene: CupScene, outer_mm: float) -> np.ndarray | None:
+def pose_by_silhouette(scene: CupScene, outer_mm: float) -> np.ndarray | None:
     """Return the parameters of a cup whose silhouette, with the head's, is what is white.
 
     None where the head, or the best of cups, should be white and is not, or all may be bone.
 
     Parameters
     ----------
-    rough, scene : CupScene
-        On a very coarse grid, on which the best of several starts is found, and a coarse one.
+    scene : CupScene
+        On a coarse grid.
     outer_mm : float
         A guess of the shell's radius; usual ones are tried as well.
     """
@@ -61,7 +61,7 @@ def pose_by_silhouette(rough: CupScene, scene: CupScene, outer_mm: float) -> np.
     for radius, inclination, anteversion, face in _STARTS:
         starts.append(start_parameters(radius or outer_mm, inclination, anteversion)[_SHAPE])
         starts[-1][FACE] = face
-    tried = (_fitted(rough, start, _TRIALS) for start in starts)
+    tried = (_fitted(scene, start, _TRIALS) for start in starts)
     best = min(tried, key=lambda found: float(found.cost))
     p = PRIOR.copy()
     p[_SHAPE] = _fitted(scene, best.x, _LAST_TRIALS).x
