@@ -51,7 +51,7 @@ def wait(milliseconds):
 
 QTest.qWait = wait
 
-SIZE = (1100, 700)
+SIZE = (960, 600)
 """Of the window: what is drawn by software takes as long as it has pixels."""
 
 LEFT, NO_KEY = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier

@@ -51,6 +51,7 @@ def test_a_click_on_a_notice_is_one_on_the_film_but_for_its_button(hand):
         QApplication.processEvents()
 
     armed = dock.session.armed
+    dock.view.zoom_in()
     dock.view.zoom_in()  # so that there is film under the card
     for place in (QPoint(60, 30), QPoint(120, box.height() // 2)):
         before = dock.session.history.present
