@@ -78,8 +78,17 @@ def test_a_ray_runs_as_far_in_a_lip_as_its_steps_inside_count(inclination, antev
     assert np.abs(found).max() > 2.0
 
 
-def test_a_ray_through_the_middle_of_a_ball_runs_twice_its_radius():
-    assert 2 * half_chord(np.array([0.0, 9.0, 26.0]), 5.0) == pytest.approx([10.0, 8.0, 0.0])
+def test_several_rays_tell_what_a_pixel_shows_at_an_edge():
+    # Of a ball: the mean of 12 x 12 chords, by the distance of a ray from a point (cross product).
+    field = Field(np.zeros((24, 24), np.float32), (1.0, 1.0), (62.0, -35.0), FIELD.clipped)
+    fine = (np.arange(288) + 0.5) / 12 - 0.5
+    rays = np.stack([*np.meshgrid(62.0 + fine, fine - 35.0), np.full((288, 288), -SID)], axis=-1)
+    gap = np.linalg.norm(np.cross(rays, CENTRE - [0.0, 0.0, SID]), axis=-1)
+    chord = 2.0 * np.sqrt(np.maximum(27.0**2 - (gap / np.linalg.norm(rays, axis=-1)) ** 2, 0.0))
+    true = chord.reshape(24, 12, 24, 12).mean(axis=(1, 3))
+    beams = (Beam.to(field, SID, several) for several in (False, True))
+    one, four = (2 * half_chord(beam.past(CENTRE, np.eye(3)[2]).gap, 27.0) for beam in beams)
+    assert np.abs(four.mean(axis=0) - true).max() < 1.0 < np.abs(one - true).max()
 
 
 def test_the_rim_lies_on_the_ball_and_in_the_plane_of_the_opening():

@@ -1,7 +1,7 @@
 """What head and shell let pass: lengths of metal along rays from the tube, in closed form.
 
 The shell is modelled as two concentric balls, the smaller taken out of the larger, cut by a plane,
-with a flat ring about the opening.
+with a flat ring about the opening and the wall raised on half of it.
 Frame: patient frame, mm; the tube stands at ``(0, 0, source_detector_mm)``.
 """
 
