@@ -202,7 +202,8 @@ def descend(
         diagonal *= 1.0 + damping
         diagonal += 1e-14
         step = solve_positive(normal.astype(float, copy=False), gradient.astype(float, copy=False))
-        trial = p - step.astype(p.dtype, copy=False)
+        step = step.astype(p.dtype, copy=False)
+        trial = p - step
         moved = np.abs(step)
         if size > 3:
             moved[-1] *= scale  # an ellipse's angle, as the way that it moves the axis's end
@@ -215,10 +216,12 @@ def descend(
         done |= lost
         some = bool(done.any())
         if some:
-            arrived[:, active[done]] = np.where(lost, p, trial)[:, done]
+            there = np.flatnonzero(done)
+            ends = np.where(lost, p, trial) if lost.any() else trial
+            arrived[:, active[there]] = ends[:, there]
             if done.all():
                 return arrived
-            going = ~done
+            going = np.flatnonzero(~done)
             active, p, trial, points = (
                 active[going],
                 p[:, going],
