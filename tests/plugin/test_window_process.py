@@ -144,6 +144,7 @@ import sys
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtTest import QTest
 sys.path.insert(0, sys.argv[2])
+from napari_xraymeasure.panels import questions
 from napari_xraymeasure.window import make_window
 from test_window_access import cut_off, pages
 
@@ -163,6 +164,18 @@ assert (window.width(), window.height()) == (960, 600), window.size()
 for page in pages(dock):
     print(page, cut_off(dock))
 dock.tabs.setCurrentIndex(0)
+# A study's bar, and a question of three answers, leave the film its room too.
+answers = [(words, "", None) for words in ("Forward", "Backward", "Not known")]
+questions.question_of = lambda session: ("Which way does the cup open?", answers)
+dock.placing.question.show_session(dock.session)
+dock.bar.reader.addItem("A")
+dock.bar.occasion.addItem("occasion 1")
+dock.bar.setVisible(True)
+QTest.qWait(200)
+print("study", cut_off(dock))
+print("film", viewer.window._qt_viewer.canvas.native.width() >= 0.7 * window.width())
+dock.bar.setVisible(False)
+QTest.qWait(100)
 dock.act("zoom_film")
 canvas = viewer.window._qt_viewer.canvas
 
@@ -232,6 +245,8 @@ def test_nothing_is_cut_off_at_twice_the_letter_size_and_the_film_has_its_room(k
         "Film []",
         "Practice []",
         "Keep []",
+        "study []",
+        "film True",
         "dragging",
     ]
 

@@ -120,7 +120,10 @@ class ToleranceBar(QWidget):
         painter.setBrush(colour)
         painter.drawEllipse(QPointF(x(row.difference), middle), 4.5, 4.5)
         painter.setPen(QColor("white"))
-        painter.drawText(QPointF(left, line), self.words)
+        words = self.words
+        if self.fontMetrics().horizontalAdvance(words) > width:
+            words = words.rpartition(",")[0]  # The scale below has the tolerance.
+        painter.drawText(QPointF(left, line), words)
         below = middle + 10 + line
         painter.setPen(QColor("#C8CCD4"))
         for value, text in (

@@ -24,7 +24,7 @@ from napari_xraymeasure.canvas.keys import shortcut_for
 from napari_xraymeasure.panels.hips_form import HipsForm
 from napari_xraymeasure.panels.landmark_pictures import picture
 from napari_xraymeasure.panels.questions import QuestionBox
-from napari_xraymeasure.panels.widgets import ButtonRow, button, named, narrow_screen, paragraph
+from napari_xraymeasure.panels.widgets import ButtonRow, button, make_narrow, named, paragraph
 from napari_xraymeasure.session.proposals import how_proposed
 from napari_xraymeasure.session.session import Session
 from xraymeasure.vocabulary.landmarks import LANDMARKS, MOST_PLACEMENTS
@@ -170,8 +170,7 @@ class PlacingPanel(QWidget):
             lambda: self.asked.emit(action),
             f"{text}: {shortcut.words}",
         )
-        room = 1 if narrow_screen() else 3
-        self.buttons[action].setStyleSheet(f"padding-left: {room}px; padding-right: {room}px;")
+        make_narrow(self.buttons[action])
         return self.buttons[action]
 
     def _make_list(self) -> QListWidget:

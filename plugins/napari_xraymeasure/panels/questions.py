@@ -59,7 +59,7 @@ class QuestionBox(QWidget):
             for number, (words, _, _) in enumerate(answers, start=1)
         ]
         longest = max(map(len, shown), default=0)
-        columns = 3 if longest < 14 else 2 if longest < 20 and len(answers) == 2 else 1
+        columns = 3 if longest < 11 else 2 if longest < 20 else 1
         for place, (words, tip, _) in enumerate(answers):
             answer = button(shown[place], tip, lambda place=place: self._offered[place](), words)
             self.answers.addWidget(answer, place // columns, place % columns)

@@ -8,7 +8,13 @@ from qtpy.QtCore import QObject, Signal
 from qtpy.QtWidgets import QComboBox, QFrame, QGridLayout, QHBoxLayout, QLabel, QLineEdit
 
 from napari_xraymeasure.canvas.film_layer import Opened
-from napari_xraymeasure.panels.widgets import button, named, no_wider_than, paragraph
+from napari_xraymeasure.panels.widgets import (
+    button,
+    make_narrow,
+    named,
+    no_wider_than,
+    paragraph,
+)
 from napari_xraymeasure.session.placing_order import is_done
 from napari_xraymeasure.session.session import Session
 from napari_xraymeasure.session.study_place import StudyPlace, hand_in
@@ -65,9 +71,9 @@ class StudyBar(QFrame):
         leave = button("Leave", "Leave the study", self.left.emit, "Leave the study")
         # A bar that comes with a study must not make the film narrower.
         no_wider_than(self.reader, "AB")
-        no_wider_than(self.occasion, "occasion 2")
+        no_wider_than(self.occasion, "occasion 10")
         for narrow in (go_on, leave):
-            narrow.setStyleSheet("padding-left: 3px; padding-right: 3px;")
+            make_narrow(narrow)
             who.addWidget(narrow)
         grid.addLayout(who, 0, 0)
         self.progress = paragraph(name="Progress of the study")
@@ -98,7 +104,7 @@ class StudyBar(QFrame):
             "Take the last exclusion back",
         )
         for act in (self.hand_in, self.comment, self.exclude, self.take_back):
-            act.setStyleSheet("padding-left: 3px; padding-right: 3px;")
+            make_narrow(act)
             acts.addWidget(act)
         grid.addLayout(acts, 3, 0)
         self.setVisible(False)
