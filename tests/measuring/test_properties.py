@@ -100,13 +100,6 @@ def test_how_many_pixels_a_film_has_does_not_matter(body, seed, factor):
     same(rows(finer.film(source_detector_mm=body.sid), scaled, factor), rows(film, reading))
 
 
-QUARTER_TURNS = {
-    1: ((1, 0), (0, -1)),
-    2: ((0, -1), (-1, 0)),
-    3: ((-1, 0), (0, 1)),
-}
-
-
 @EXAMPLES
 @given(bodies, st.integers(0, 99), st.sampled_from([1, 2, 3]))
 def test_turning_the_film_by_quarter_turns_does_not_matter(body, seed, turns):

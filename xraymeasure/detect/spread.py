@@ -19,6 +19,7 @@ from xraymeasure.detect.cup import (
 )
 from xraymeasure.detect.picture import LIP, CupScene, U, V
 
+_SECTORS = 8
 _LEFT_OUT = ([2], [3], [5], [-5, -4, -3, -2, -1])
 """Of a design: the tone's curvature, wide sharpening, slow harmonising, the ground's top."""
 
@@ -33,7 +34,7 @@ def turned_by_a_lip(scene: CupScene, fitted: Fitted) -> np.ndarray:
     return _one_step(replace(fitted, slopes=slopes), fitted.solution, _share(scene, fitted))
 
 
-def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> np.ndarray:
+def spread_over_variants(scene: CupScene, fitted: Fitted) -> np.ndarray:
     """Return the covariance of the parameters from what they would be under other models.
 
     Each variant is one Gauss-Newton step from the fit: without one sector of the picture at a time
@@ -44,13 +45,13 @@ def spread_over_variants(scene: CupScene, fitted: Fitted, sectors: int = 8) -> n
     p = fitted.parameters
     x = scene.field.x_mm[scene.used[1]] - scene.head_xy_mm[0] - p[U]
     y = scene.field.y_mm[scene.used[0]] - scene.head_xy_mm[1] - p[V]
-    sector = np.floor((np.arctan2(y, x) / (2 * np.pi) + 0.5) * sectors).astype(int) % sectors
+    sector = np.floor((np.arctan2(y, x) / (2 * np.pi) + 0.5) * _SECTORS).astype(int) % _SECTORS
     steps = []
-    for k in range(sectors):
+    for k in range(_SECTORS):
         weight = np.where(sector == k, 0.0, fitted.solution.weight)
         steps.append(_one_step(fitted, fitted.solution._replace(weight=weight), share))
     left_out = np.array(steps)
-    jackknife = (sectors - 1.0) / sectors * _scatter(left_out - left_out.mean(axis=0))
+    jackknife = (_SECTORS - 1.0) / _SECTORS * _scatter(left_out - left_out.mean(axis=0))
     variants = []
     design = fitted.solution.design
     for columns in _LEFT_OUT:

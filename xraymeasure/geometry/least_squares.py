@@ -81,7 +81,7 @@ def refit(
     if not (new := unlike_first(points, start)).all():
         points, start = points[:, :, new].astype(float), start[:, new]
         found = _descended(model, points.tobytes(), start.tobytes(), points.shape)
-        return found[:, np.where(new, np.cumsum(new) - 1, 0)]
+        return found[:, place_among(new)]
     if not follows:
         return descend(model, points.astype(float), start.copy(), steps=40, tolerance=1e-4)
     start = _to_first_order(model, points, start.astype(points.dtype))
@@ -98,6 +98,11 @@ def unlike_first(*draws: np.ndarray) -> np.ndarray:
     for table in tables if not new.all() else []:
         new |= (table != table[:, :1]).any(axis=0)
     return np.asarray(new)
+
+
+def place_among(new: np.ndarray) -> np.ndarray:
+    """Return for each draw which of the `new` ones it is; the first for all that are it again."""
+    return np.where(new, np.cumsum(new) - 1, 0)
 
 
 def _to_first_order(model: Model, points: np.ndarray, start: np.ndarray) -> np.ndarray:

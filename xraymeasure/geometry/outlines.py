@@ -159,21 +159,21 @@ def _squares(sets: np.ndarray, shape: Shape, longest: float, enough: float = np.
     return squares_about_ellipses(sets, longest, enough)
 
 
-def _first_fit(points: np.ndarray, shape: Shape) -> Fit | None:
+def _first_fit(points: np.ndarray, shape: Shape, longest: float) -> Fit | None:
     """Return the curve that is found without trying several starts, None where none is."""
     try:
-        return fitted(fit_circle, as_key(points)) if shape == "circle" else first_ellipse(points)
+        fit = fitted(fit_circle, as_key(points)) if shape == "circle" else first_ellipse(points)
     except MeasureError:
         return None
+    return None if fit is None or fit.parameters[2] > longest else fit
 
 
 def _at_once(points: np.ndarray, shape: Shape, longest: float) -> float:
     """Return the sum of squares of the clicks about a curve that is surely theirs, or infinity."""
-    fit = _first_fit(points, shape)
-    if fit is None or fit.parameters[2] > longest:
+    fit = _first_fit(points, shape, longest)
+    if fit is None or (shape == "ellipse" and not passes_close(fit, points)):
         return np.inf
-    sure = shape == "circle" or passes_close(fit, points)
-    return float(fit.residuals @ fit.residuals) if sure else np.inf
+    return float(fit.residuals @ fit.residuals)
 
 
 def _about_one_curve(points: np.ndarray, shape: Shape, longest: float) -> float:
@@ -198,8 +198,8 @@ def _worst(
     """
     count, freedom = len(points), len(points) - _PARAMETERS[shape]
     tests = count if freedom > 1 else 1  # with one to spare, every click explains it alike
-    limit = float(fdtri(1, SPREAD_FREEDOM + freedom - 1, 1.0 - SIGNIFICANCE / tests))
-    stated, share = SPREAD_FREEDOM * spread**2, limit / (SPREAD_FREEDOM + freedom - 1)
+    largest = float(fdtri(1, SPREAD_FREEDOM + freedom - 1, 1.0 - SIGNIFICANCE / tests))
+    stated, share = SPREAD_FREEDOM * spread**2, largest / (SPREAD_FREEDOM + freedom - 1)
     whole = _at_once(points, shape, longest)
     explained = chdtrc(freedom, whole / spread**2) >= WIDER_SIGNIFICANCE
     if freedom == 1 or (explained and whole <= share * stated):
@@ -229,8 +229,8 @@ def _farthest(points: np.ndarray, shape: Shape, longest: float) -> list[int]:
     every = list(range(len(points)))
     if len(points) <= SUSPECTS:
         return every
-    fit = _first_fit(points, shape)
-    if fit is None or fit.parameters[2] > longest:
+    fit = _first_fit(points, shape, longest)
+    if fit is None:
         return every
     return sorted(np.argsort(np.abs(fit.residuals))[-SUSPECTS:].tolist())
 

@@ -14,7 +14,14 @@ from functools import lru_cache
 import numpy as np
 
 from xraymeasure.errors import MeasureError
-from xraymeasure.geometry.least_squares import Fit, Model, converge, refit, unlike_first
+from xraymeasure.geometry.least_squares import (
+    Fit,
+    Model,
+    converge,
+    place_among,
+    refit,
+    unlike_first,
+)
 
 
 def project(points_mm: np.ndarray, source_detector_mm: float) -> np.ndarray:
@@ -111,7 +118,7 @@ def circle_poses(
     else:
         # To first order most outlines are the first one, and in a drag those of a moment ago.
         found = _kept_poses(cones[:, new].tobytes(), lateral_sign)
-        place = np.where(new, np.cumsum(new) - 1, 0)
+        place = place_among(new)
         found = tuple(each[..., place] for each in found)
     return Poses(*(each.astype(np.result_type(ellipse, np.float32), copy=False) for each in found))
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import accumulate
 from typing import Literal
 
 import numpy as np
@@ -170,9 +169,8 @@ class Setting:
         placed = {name: points for name, points in self.reading.landmarks.items() if points}
         every = np.array([point for points in placed.values() for point in points], dtype=float)
         every = every.reshape(-1, 2) @ self.to_units.T
-        stops = list(accumulate(map(len, placed.values())))
-        parts = zip(placed, placed.values(), stops, strict=True)
-        return {name: every[stop - len(points) : stop] for name, points, stop in parts}
+        ends = np.cumsum([len(points) for points in placed.values()], dtype=int)
+        return dict(zip(placed, np.split(every, ends), strict=False))
 
     @cached_property
     def middles_mm(self) -> Mapping[str, tuple[float, float]]:

@@ -86,12 +86,7 @@ class ToleranceBar(QWidget):
     def words(self) -> str:
         """What the bar shows, in words."""
         row = self._row
-        if row is None:
-            return ""
-        return (
-            f"{verdict_text(row.verdict)}: {difference(row)} from plan "
-            f"({interval(row.low, row.high, signed=True)}), tolerance ±{row.tolerance:g}"
-        )
+        return f"{_off_plan(row)}, tolerance ±{row.tolerance:g}" if row else ""
 
     def paintEvent(self, event: object) -> None:
         """Draw tolerance, interval and difference."""
@@ -120,10 +115,9 @@ class ToleranceBar(QWidget):
         painter.setBrush(colour)
         painter.drawEllipse(QPointF(x(row.difference), middle), 4.5, 4.5)
         painter.setPen(QColor("white"))
-        words = self.words
-        if self.fontMetrics().horizontalAdvance(words) > width:
-            words = words.rpartition(",")[0]  # The scale below has the tolerance.
-        painter.drawText(QPointF(left, line), words)
+        # Where it is too long for one line, the scale below has the tolerance.
+        fits = self.fontMetrics().horizontalAdvance(self.words) <= width
+        painter.drawText(QPointF(left, line), self.words if fits else _off_plan(row))
         below = middle + 10 + line
         painter.setPen(QColor("#C8CCD4"))
         for value, text in (
@@ -134,6 +128,12 @@ class ToleranceBar(QWidget):
             wide = self.fontMetrics().horizontalAdvance(text)
             painter.drawText(QPointF(x(value) - wide / 2, below), text)
         painter.end()
+
+
+def _off_plan(row: ComparisonRow) -> str:
+    """Return in words how far a number is from its plan."""
+    off = f"{difference(row)} from plan ({interval(row.low, row.high, signed=True)})"
+    return f"{verdict_text(row.verdict)}: {off}"
 
 
 def _text(row: NumberRow | None, result: Numbers) -> str:
