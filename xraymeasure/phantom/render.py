@@ -219,7 +219,8 @@ def picture(
     )
     water = on_coarse(partial(tissue, scenario), max(1, round(2.4 / geometry.pitch_mm)))
     passed = np.exp(-(WATER * water + (BONE - WATER) * bone))
-    passed *= metal_transmission(scenario, geometry, split=1 if quick else 2)
+    metal = metal_transmission(scenario, geometry, split=1 if quick else 2)
+    passed *= metal
     random = np.random.default_rng([scenario.seed, 2])
     if not quick:
         height = scenario.pelvis.centre_mm[2]
@@ -245,8 +246,10 @@ def picture(
     if not quick:
         fine = density - gaussian_filter(density, processing.sharpening_mm * mm)
         shown += processing.sharpening * fine
-    low, high = 0.0, processing.white
-    value = (shown - low) / (high - low)
+    white = processing.white
+    if processing.white_body is not None:
+        white = float(np.quantile(shown[metal == 1.0], 1.0 - processing.white_body))
+    value = shown / white
     lead = _write_lead(scenario, geometry)
     value = np.maximum(value, 0.92 * lead)
     return np.asarray(np.clip(np.round(value * FULL_SCALE), 0, FULL_SCALE).astype(np.uint16))

@@ -183,6 +183,8 @@ class Processing:
         Over the primary exposure.
     white : float
         Logarithm of the exposure that is shown white; denser parts are clipped.
+    white_body : float, optional
+        Share of the film beside metal that is white, instead: a window set on bone.
     bone : float
         Bone mineral, 1 being healthy.
     grid_lines : float
@@ -194,6 +196,7 @@ class Processing:
     harmonising: float = 0.45
     scatter: float = 0.11
     white: float = 4.2
+    white_body: float | None = None
     bone: float = 1.0
     grid_lines: float = 0.0
 

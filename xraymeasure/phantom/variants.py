@@ -37,6 +37,7 @@ Variant = Literal[
     "cemented",
     "native",
     "unprocessed",
+    "windowed",
 ]
 VARIANTS: tuple[Variant, ...] = get_args(Variant)
 
@@ -47,7 +48,8 @@ def random_scenario(variant: Variant, seed: int, pitch_mm: float = 0.3) -> Scena
     Parameters
     ----------
     variant : one of `VARIANTS`
-        What is unusual about the implant or the film; ``native`` has no implant.
+        What is unusual about the implant or the film; ``native`` has no implant. A ``clipped`` film
+        is white where bone is thick, and a ``windowed`` one little beside metal.
     seed : int
         Draws everything else: body, place, implant, tube, processing.
     pitch_mm : float
@@ -144,6 +146,8 @@ def _processing(variant: Variant, random: np.random.Generator) -> Processing:
     )
     if variant == "clipped":
         return replace(found, white=draw(2.6, 3.1))
+    if variant == "windowed":
+        return replace(found, white_body=10.0 ** draw(-3.5, -1.5), bone=draw(0.35, 1.0))
     if variant == "unprocessed":
         return replace(found, sharpening=0.0, harmonising=0.0, grid_lines=0.0, white=draw(8, 9))
     if variant == "sharpened":
