@@ -129,6 +129,31 @@ def test_metal_that_is_clipped_to_white_is_still_read():
     assert found.anteversion_deg == pytest.approx(LEFT.anteversion, abs=1.2)
 
 
+WHITE = Metal(head_mm=28.0, shell_mm=56.0, inclination=36.0, anteversion=30.0)
+"""Of the head, the shell leaves little to see."""
+
+
+def test_a_head_that_a_white_shell_hides_is_found_by_the_silhouette_of_both():
+    # All that is denser than one wall of the shell is lost.
+    pixels = film_of(WHITE).pixels
+    white = np.percentile(pixels, 96.0).astype(np.uint16)
+    film = film_from_array(np.minimum(pixels, white), pitch_mm=PITCH, source_detector_mm=1150.0)
+    found = only(propose(film, head_diameter_mm=28))
+    true = land(np.array(WHITE.centre)[None], 1150.0)[0]
+    middle = film.to_patient_mm(np.array(found.landmarks["femoral_head_left"])).mean(axis=0)
+    assert np.hypot(*(middle - true)) < 1.0
+    assert any("hides the head" in doubt for doubt in found.doubts)
+    assert abs(found.inclination_deg - WHITE.inclination) < 1.96 * found.angle_sd_deg[0] < 3.0
+    assert abs(found.anteversion_deg - WHITE.anteversion) < 1.96 * found.angle_sd_deg[1] < 6.0
+
+
+def test_how_much_of_a_point_is_white_is_the_share_of_its_pixels():
+    pixels = np.zeros((8, 8), np.uint16)
+    pixels[:2, :3] = 4095
+    film = film_from_array(pixels, pitch_mm=0.25, source_detector_mm=1150.0)
+    assert plate(film).field(1.0).white.tolist() == [[6 / 16, 0.0], [0.0, 0.0]]
+
+
 def test_a_mirrored_film_gives_the_same_hip_at_the_mirrored_place():
     film = film_of(LEFT, OPAQUE)
     mirrored = film_from_array(

@@ -1,9 +1,12 @@
 """Shells of several kinds against a count of small steps; each kind of film can be drawn."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from xraymeasure.phantom import implants
+from xraymeasure.phantom.render import picture
 from xraymeasure.phantom.scene import Cup, Stem
 from xraymeasure.phantom.variants import VARIANTS, random_scenario
 from xraymeasure.phantom.volume import Volume, warped
@@ -82,6 +85,13 @@ def test_every_kind_of_film_is_drawn_alike_from_one_seed_and_otherwise_from_anot
     assert first == again
     assert first.seed != other.seed
     assert any(hip.replaced for hip in first.hips.values()) == (variant != "native")
+
+
+def test_a_window_set_on_bone_leaves_the_share_of_the_film_white_that_was_asked_for():
+    scenario = random_scenario("native", 3, 1.2)
+    window = replace(scenario.processing, white_body=0.02)
+    pixels = picture(replace(scenario, processing=window, marker=None), quick=True)
+    assert np.mean(pixels == 4095) == pytest.approx(0.02, abs=0.001)
 
 
 def test_a_bone_is_bent_by_about_what_was_asked_and_otherwise_each_time():

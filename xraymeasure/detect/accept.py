@@ -13,6 +13,7 @@ import numpy as np
 from xraymeasure.detect import cup, picture
 from xraymeasure.detect.femur import Axis
 from xraymeasure.detect.head import Head
+from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 
 _COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.085, 0.06, 0.04
 """Of the first fit, on a grid of about 1.5 mm, and of the last."""
@@ -61,7 +62,11 @@ LONGER_TURNS, _OF_LIP = 1.45, np.array([0.15, 0.07])
 """For each mm of lip: by how much the inclination is lower if the shell is longer all round
 instead, and what is added to the uncertainty: 23 rendered shells with a lip of the model's shape
 were 0.3 and 0.2 deg off (root mean square); the rest is for lips of other shapes (no source)."""
-_OF_CLIPPING_DEG, _OF_MISFIT_IF_WHITE_DEG = np.array([0.1, 0.25]), np.array([0.0, 4.0])
+_OF_CLIPPING_DEG, _OF_MISFIT_IF_WHITE_DEG = np.array([0.25, 0.3]), np.array([0.0, 4.0])
+_SHARE_OF_HIDDEN = 0.6
+"""Of the angle under which a shell's radius sees how unsure the centre of a hidden head is."""
+_WIDEST_SD_DEG = 1.5, 3.0
+"""Of inclination and anteversion: left out, where all is white."""
 _WIDE_DEG, _WIDEST_DEG, _WIDEST_IN_WHITE_DEG = 1.2, 3.5, 7.0
 """Between models of the shell: doubtful, and left out, also where the silhouette tells as well."""
 _LIP_TURNS_DEG = 1.5
@@ -69,6 +74,7 @@ _LIP_TURNS_DEG = 1.5
 _SHAPE_FROM_MM, _FARTHEST_FACE_MM = 0.5, 1.0
 """Half balls come out within 0.5 mm of their centre, shells with a raised lip beyond 1.1 mm."""
 _ANGLES = [picture.INCLINATION, picture.ANTEVERSION]
+_MAGNIFIED = PLAUSIBLE_MAGNIFICATION[0]
 _HEADS_APART = 1.04
 """Ratio of two magnifications on one film from which on no position of a pelvis explains it: turned
 by five degrees, it sets those of its hips 2 % apart. Working default."""
@@ -144,7 +150,7 @@ def stays_by(scene: picture.CupScene, silhouette: np.ndarray, fit: cup.Fitted) -
 
 
 def angle_sd_deg(
-    fit: cup.Fitted, covariance: np.ndarray, lip: np.ndarray, clipped: bool
+    fit: cup.Fitted, covariance: np.ndarray, lip: np.ndarray, clipped: bool, head: Head
 ) -> tuple[float, float] | None:
     """Return the standard uncertainty of inclination and anteversion, degrees.
 
@@ -159,6 +165,7 @@ def angle_sd_deg(
         By `spread.turned_by_a_lip`.
     clipped : bool
         Whether head and shell are all white.
+    head : Head
     """
     over_variants = np.sqrt(np.diag(covariance))[_ANGLES]
     parts = [
@@ -181,7 +188,12 @@ def angle_sd_deg(
     ]
     if clipped:
         parts += [_OF_CLIPPING_DEG, _OF_MISFIT_IF_WHITE_DEG * fit.misfit]
+    if not head.sectors:
+        off = np.degrees(head.centre_sd_mm / (fit.parameters[picture.RADIUS] * _MAGNIFIED))
+        parts.append(np.full(2, _SHARE_OF_HIDDEN * off))
     inclination, anteversion = np.sqrt(np.sum(np.square(parts), axis=0))
+    if clipped and (inclination > _WIDEST_SD_DEG[0] or anteversion > _WIDEST_SD_DEG[1]):
+        return None
     return float(inclination), float(anteversion)
 
 
@@ -227,9 +239,11 @@ def doubts_of(
             f"The shell's picture leaves {100 * fit.misfit:.1f} % of the contrast of the metal "
             f"unexplained (doubtful from {100 * MISFIT_DOUBTFUL:.0f} %)."
         )
-    if head.misfit > _MISFIT_OF_HEAD or head.radius_sd_mm > _HEAD_SD * head.radius_mm:
+    if not head.sectors:
+        found.append("White metal hides the head: its place and size are those of the silhouette.")
+    elif head.misfit > _MISFIT_OF_HEAD or head.radius_sd_mm > _HEAD_SD * head.radius_mm:
         found.append("The edge of the head does not settle its diameter.")
-    if head.sectors < 0.2:
+    if 0.0 < head.sectors < 0.2:
         found.append(f"Only {100 * head.sectors:.0f} % of the head's outline is seen.")
     if max(angle_sd_deg) > _WIDE_DEG:
         found.append("Other models of the shell give other angles.")

@@ -5,8 +5,9 @@ at every radius (Kimme C, Ballard D, Sklansky J, Finding circles by an array of 
 Commun ACM 1975;18:120-122; from memory). The vote's weight is capped, so that a weak edge under
 the shell votes as well. An opaque shell hides most of the head's outline, so a circle of the
 shell's size about the same centre counts as well. On a film that is clipped to white, bone hides
-the upper half of a head, and its grey tells nothing: there the lower half of the outline of what is
-white votes for itself, and the neck is white between two sides that are not.
+the upper half of a head, a white shell most of the rest, and grey tells nothing: there the outline
+of what is white votes, below for the head and above for the shell about it, and the neck is white
+between two sides that are not.
 """
 
 from __future__ import annotations
@@ -23,13 +24,15 @@ HEAD_RADII_MM = (12.0, 30.0)
 """On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
 SHELL_RADII_MM = (25.0, 42.0)
 _STEP_MM = 1.0
-_FEWEST_IN_WHITE, _LEAST_NECK_IN_WHITE = 0.14, 0.95
-"""Votes of the lower half of a white head's outline, over the whole of it, and how white the neck
-is and how little the whiter of its sides: 77 of 85 heads came first among all circles, all but two
-with 0.16 and 1.00; circles of bone 0.21 and 0.89 (rendered films)."""
+_FEWEST_IN_WHITE, _LEAST_NECK_IN_WHITE = 0.2, 0.95
+"""Votes of the lower half of a white head's outline and of its shell's, over the whole of each, and
+how white the neck is and how little the whiter of its sides: 70 heads 0.24 and 1.00 and more, the
+first circles on their side; circles of bone 0.15 and 0.89 (rendered films)."""
 _MOST_IN_WHITE = 2
 """Of circles in white, on each side."""
-_LOWER = np.cos(np.radians(100.0))
+_OF_HEAD, _OF_SHELL = np.cos(np.radians(100.0)), 0.3
+"""Cosine between what the outline faces and the neck, from which it may be the head's, and below
+which the shell's."""
 _CLIPPED_FROM = 0.004
 """Share of the film's points with a clipped pixel in them, from which silhouettes vote."""
 _SILHOUETTE_SLOPE = 0.2
@@ -139,18 +142,17 @@ def find_candidates(
             found.append(Candidate(side, x, y, radius, shell, neck, share, strength, False))
     if field.clipped.mean() < _CLIPPED_FROM:
         return found
-    edges = _edges(field, field.clipped.astype(np.float32), _SILHOUETTE_SLOPE)
+    edges = _edges(field, field.white, _SILHOUETTE_SLOPE)
     in_white = [
         candidate
         for side in SIDES
-        for candidate in _in_white(field, votes, edges, radii[heads], side, size, found)
+        for candidate in _in_white(field, edges, radii[heads], side, size, found)
     ]
     return [*found, *in_white]
 
 
 def _in_white(
     field: Field,
-    votes: Votes,
     edges: np.ndarray,
     radii: np.ndarray,
     side: Side,
@@ -160,22 +162,25 @@ def _in_white(
     """Return the likeliest circles of one side by the outline of what is white, but the usual."""
     from scipy.ndimage import maximum_filter
 
-    # What of the outline faces laterally and caudally.
-    faces = -(edges[4] * lateral_sign(side) + edges[3]) * 0.5**0.5 > _LOWER
-    half = _counted(field, edges[:, faces], radii)
-    best = half.max(axis=0)
-    is_peak = (best == maximum_filter(best, size=size)) & (best > _FEWEST_IN_WHITE)
+    # What the outline faces, along the line of a neck.
+    faces = -(edges[4] * lateral_sign(side) + edges[3]) * 0.5**0.5
+    shells = np.arange(SHELL_RADII_MM[0], SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)
+    below = _counted(field, edges[:, faces > _OF_HEAD], radii)
+    above = _counted(field, edges[:, faces < _OF_SHELL], shells)
+    share = below.max(axis=0) + above.max(axis=0)
+    is_peak = (share == maximum_filter(share, size=size)) & (share > _FEWEST_IN_WHITE)
     white = []
-    for row, column in np.argwhere(is_peak & field.clipped):
+    for row, column in np.argwhere(is_peak & (field.white > 0.5)):
         x, y = float(field.x_mm[column]), float(field.y_mm[row])
         if any(np.hypot(x - each.x_mm, y - each.y_mm) < 0.5 * _APART_MM for each in usual):
             continue
-        radius = float(radii[half[:, row, column].argmax()])
+        radius = float(radii[below[:, row, column].argmax()])
         neck, strength = _white_neck(field, x, y, radius, side)
         if strength > _LEAST_NECK_IN_WHITE:
-            share, shell = float(best[row, column]), _shell_radius(votes, row, column, radius)
-            found = Candidate(side, x, y, radius, shell, neck, share, strength, True)
-            white.append((share + 0.5 * strength, row, column, found))
+            shell = float(shells[above[:, row, column].argmax()])
+            votes = float(share[row, column])
+            found = Candidate(side, x, y, radius, shell, neck, votes, strength, True)
+            white.append((votes + 0.5 * strength, row, column, found))
     return [found for *_, found in sorted(white, key=lambda each: each[:3], reverse=True)][
         :_MOST_IN_WHITE
     ]
@@ -202,7 +207,7 @@ def circle_votes(field: Field) -> Votes:
     edges = _edges(field, field.greys, None)
     share = _counted(field, edges, radii)
     if field.clipped.mean() > _CLIPPED_FROM:
-        outline = _edges(field, field.clipped.astype(np.float32), _SILHOUETTE_SLOPE)
+        outline = _edges(field, field.white, _SILHOUETTE_SLOPE)
         np.maximum(share, _counted(field, outline, radii), out=share)
     return Votes(radii, share)
 

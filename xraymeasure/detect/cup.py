@@ -49,6 +49,22 @@ _NEAR = 4.0
 """Steps of the slopes."""
 
 
+class Prior(NamedTuple):
+    """What is known of a cup's parameters before its greys are looked at, as a Gaussian."""
+
+    mean: np.ndarray
+    precision: np.ndarray
+
+    def and_seen(self, where: np.ndarray, precision: np.ndarray) -> Prior:
+        """Return the prior when the parameters were also seen elsewhere, independently."""
+        both = self.precision + precision
+        pull = self.precision @ self.mean + precision @ where
+        return Prior(np.linalg.solve(both, pull), both)
+
+
+USUAL = Prior(PRIOR, np.diag(PRIOR_SD**-2.0))
+
+
 class Solution(NamedTuple):
     """A picture fitted to the greys: its linear parts solved."""
 
@@ -93,11 +109,12 @@ def area_share(scene: CupScene) -> float:
     return pitch[0] * pitch[1] / _AREA_OF_A_VOTE_MM2
 
 
-def _cost(scene: CupScene, solution: Solution, p: np.ndarray, spread: float) -> float:
+def _cost(scene: CupScene, solution: Solution, p: np.ndarray, spread: float, prior: Prior) -> float:
     off = np.abs(solution.residual) / spread
     loss = np.where(off < _HUBER, off * off, _HUBER * (2.0 * off - _HUBER))
     loss *= scene.counts * (solution.weight > 0)
-    return float(area_share(scene) * loss.sum() + (((p - PRIOR) / PRIOR_SD) ** 2).sum())
+    off_prior = p - prior.mean
+    return float(area_share(scene) * loss.sum() + off_prior @ prior.precision @ off_prior)
 
 
 def jacobian(scene: CupScene, p: np.ndarray, solution: Solution, free: Sequence[int]) -> np.ndarray:
@@ -122,6 +139,7 @@ class Fitted:
         Robust spread of the residual over the contrast of the metal.
     solution : Solution
     slopes : numpy.ndarray, shape (pixels, 13)
+    prior : Prior
     """
 
     parameters: np.ndarray
@@ -129,10 +147,15 @@ class Fitted:
     misfit: float
     solution: Solution
     slopes: np.ndarray
+    prior: Prior
 
 
 def descend(
-    scene: CupScene, start: np.ndarray, held: Sequence[int] = (), iterations: int = ITERATIONS
+    scene: CupScene,
+    start: np.ndarray,
+    held: Sequence[int] = (),
+    iterations: int = ITERATIONS,
+    prior: Prior = USUAL,
 ) -> Fitted:
     """Return the fit that a damped Gauss-Newton descent reaches from `start`.
 
@@ -144,13 +167,15 @@ def descend(
         Parameters that stay at their prior, where `start` must have them.
     iterations : int
         At most.
+    prior : Prior
+        Of the parameters.
     """
     free = [k for k in range(len(PRIOR)) if k not in held]
     share = area_share(scene)
     p = np.clip(np.asarray(start, dtype=float), _LEAST, _MOST)
     solution = solve(scene, design_of(scene, p))
     spread = solution.spread
-    cost = _cost(scene, solution, p, spread)
+    cost = _cost(scene, solution, p, spread, prior)
     damping = 1e-3
     slopes, fresh, sloped_at = np.zeros((len(scene.greys), len(p))), False, np.full(len(p), np.inf)
     left = iterations
@@ -162,15 +187,15 @@ def descend(
             left -= 1
         found = None
         normal, gradient = normal_equations(solution, slopes, share / spread**2)
-        normal[np.diag_indices_from(normal)] += 1.0 / PRIOR_SD**2
-        gradient -= (p - PRIOR) / PRIOR_SD**2
+        normal += prior.precision
+        gradient -= prior.precision @ (p - prior.mean)
         for _ in range(4):
             moved = _moved(p, normal + damping * np.diag(np.diag(normal)), gradient)
             step = moved - p
             if 2.0 * gradient @ step - step @ normal @ step < _LEAST_GAIN * cost:
                 break
             tried = solve(scene, design_of(scene, moved))
-            new = _cost(scene, tried, moved, spread)
+            new = _cost(scene, tried, moved, spread, prior)
             if new < cost:
                 found = moved, tried, new
                 break
@@ -182,14 +207,14 @@ def descend(
             p, solution, _ = found
             damping /= 5.0
             spread = solution.spread
-            cost = _cost(scene, solution, p, spread)
+            cost = _cost(scene, solution, p, spread, prior)
         if settled and fresh:
             break
         if settled:
             sloped_at, damping = np.full(len(p), np.inf), min(damping, 1e-3)
     metal = solution.design[:, :TONES] @ solution.coefficients[:TONES]
     contrast = max(float(np.ptp(metal)), 1e-6)
-    return Fitted(p, cost, solution.spread / contrast, solution, slopes)
+    return Fitted(p, cost, solution.spread / contrast, solution, slopes, prior)
 
 
 def _moved(p: np.ndarray, normal: np.ndarray, gradient: np.ndarray) -> np.ndarray:

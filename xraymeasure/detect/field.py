@@ -33,14 +33,20 @@ class Field:
         Distance between grid points on the detector.
     first_mm : (x, y)
         Where the first grid point lies.
-    clipped : numpy.ndarray of bool, shape as `greys`
-        Where the film is as white as it can be: the grey is at least this.
+    white : numpy.ndarray of float32, shape as `greys`
+        How much of each is as white as the film can be, 0 to 1.
     """
 
     greys: np.ndarray
     pitch_mm: tuple[float, float]
     first_mm: tuple[float, float]
-    clipped: np.ndarray
+    white: np.ndarray
+
+    @property
+    def clipped(self) -> np.ndarray:
+        """Where the film is as white as it can be: the grey is at least this."""
+        found: np.ndarray = self.white > 0.0
+        return found
 
     @property
     def x_mm(self) -> np.ndarray:
@@ -129,13 +135,13 @@ class Plate:
             start[0] : start[0] + count[0] * by[0], start[1] : start[1] + count[1] * by[1]
         ]
         total = np.zeros(count, dtype=np.float32)
-        clipped = np.zeros(count, dtype=bool)
+        white = np.zeros(count, dtype=np.float32)
         whitest = self.sense * self.high
         for i in range(by[0]):
             for j in range(by[1]):
                 sample = part[i :: by[0], j :: by[1]]
                 total += sample
-                clipped |= sample == whitest
+                white += sample == whitest
         greys = (self.sense / (by[0] * by[1])) * total - np.float32(self.low)
         greys /= np.float32(max(self.high - self.low, 1e-9))
         first = [
@@ -146,7 +152,7 @@ class Plate:
             greys.astype(np.float32, copy=False),
             (by[0] * self.pitch_mm[0], by[1] * self.pitch_mm[1]),
             (first[1], first[0]),
-            clipped,
+            white / np.float32(by[0] * by[1]),
         )
 
 

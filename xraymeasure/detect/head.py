@@ -60,7 +60,7 @@ class Head:
     centre_sd_mm, radius_sd_mm : float
         Standard uncertainties; of the centre in each direction.
     sectors : float
-        Share of the outline that was used.
+        Share of the outline that was used; 0 where only a silhouette told.
     misfit : float
         Root mean square of what the profile's model leaves, over the height of the profile.
     seen : float

@@ -7,7 +7,7 @@ behind (soft tissue, bone) is given as columns that combine linearly.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -95,6 +95,13 @@ class CupScene:
         """Of the plane of the head's centre."""
         height = self.beam.source_detector_mm
         return height / (height - float(self.centre(0.0, 0.0)[2]))
+
+    def with_head(self, x_mm: float, y_mm: float, growth: float) -> CupScene:
+        """Return the scene with the head so far from where it was, and e^growth times as large."""
+        moved = replace(self, head_xy_mm=(self.head_xy_mm[0] + x_mm, self.head_xy_mm[1] + y_mm))
+        rays = self.beam.past(moved.centre(0.0, 0.0), np.array([0.0, 0.0, 1.0]))
+        radius = self.head_radius_mm * float(np.exp(growth))
+        return replace(moved, head_radius_mm=radius, head_chord=2.0 * half_chord(rays.gap, radius))
 
     def centre(self, u: float, v: float) -> np.ndarray:
         """Return the centre of the shell in space, as far from the tube as the head's."""
@@ -205,11 +212,12 @@ def _blurred(pictures: np.ndarray, sigma: float, truncate: float = 3.0) -> np.nd
 def whiteness(scene: CupScene, p: np.ndarray) -> np.ndarray:
     """Return how white metal makes each pixel, 0 to 1, on a film that is clipped to white.
 
-    Half where 3 mm of a shell are crossed, or 1 mm of a head: rendered films, no source.
+    Half where 1 mm of a head is crossed, or 3 mm of a shell of usual attenuation: rendered films,
+    no source.
     """
     from scipy.special import expit
 
-    metal = 0.25 * _lengths(scene, p)[0] + 0.75 * scene.head_chord
+    metal = 2.5 * float(np.exp(p[SHELL])) * _lengths(scene, p)[0] + 0.75 * scene.head_chord
     passed = _blurred(np.exp(-metal).mean(axis=0)[None], 0.5 / scene.field.pitch_mm[0])[0]
     found: np.ndarray = expit((0.5 - passed[scene.used]) / 0.12)
     return found

@@ -16,10 +16,10 @@ from xraymeasure.detect.accept import (
 from xraymeasure.detect.candidates import Candidate
 from xraymeasure.detect.field import Plate
 from xraymeasure.detect.head import Head
-from xraymeasure.detect.silhouette import pose_by_silhouette
+from xraymeasure.detect.silhouette import GRIDS_MM, pose_by_silhouette
 from xraymeasure.reading.reading import Opens
 
-_COARSE_MM, _SILHOUETTE_MM, _FINE_MM = 1.5, 1.2, 0.8
+_COARSE_MM, _FINE_MM = 1.5, 0.8
 _STARTS_DEG = (15.0, 30.0, 5.0)
 _LIP_OF_FACE = 2.0
 """Height of a raised lip for each mm that the opening seems to lie outward (rendered films)."""
@@ -67,14 +67,16 @@ def find_cup(
             candidate.neck_rad, about, reach, may_be_bone,
         )  # fmt: skip
 
-    def refined(p: np.ndarray) -> tuple[picture.CupScene, cup.Fitted] | None:
+    def refined(
+        p: np.ndarray, prior: cup.Prior = cup.USUAL
+    ) -> tuple[picture.CupScene, cup.Fitted] | None:
         if picture.faces_tube(wide, p) != (opens != "posterior"):
             p = picture.mirrored(wide, p)
         about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
         reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
         near = scene(_FINE_MM, about, reach)
         steps = _STEPS_IN_WHITE if near.all_white else cup.ITERATIONS
-        fine = cup.descend(near, p, (picture.LIP,), steps)
+        fine = cup.descend(near, p, (picture.LIP,), steps, prior)
         if not may_be_cup(near, fine):
             return None
         if may_have_lip(near, fine):
@@ -82,7 +84,7 @@ def find_cup(
             lip = _LIP_OF_FACE * float(start[picture.FACE])
             start[[picture.FACE, picture.LIP]] = 0.0, lip
             start[picture.INCLINATION] += LONGER_TURNS * lip
-            lipped = cup.descend(near, start, (picture.FACE,))
+            lipped = cup.descend(near, start, (picture.FACE,), prior=prior)
             if is_lip(lipped, fine) and may_be_cup(near, lipped):
                 fine = lipped
         return near, fine
@@ -108,9 +110,11 @@ def find_cup(
     if best is not None or not wide.clipped:
         return best
     # Greys tell little where metal and bone are white.
-    around = scene(_SILHOUETTE_MM, at, candidate.shell_radius_mm + 5.0)
-    silhouette = pose_by_silhouette(around, outer)
+    around = [scene(step, at, candidate.shell_radius_mm + 5.0) for step in GRIDS_MM]
+    silhouette = pose_by_silhouette(around, outer, opens)
     if silhouette is None:
         return None
-    found = refined(silhouette)
-    return found if found is not None and stays_by(around, silhouette, found[1]) else None
+    found = refined(silhouette.parameters, cup.USUAL.and_seen(*silhouette))
+    if found is None or not stays_by(around[-1], silhouette.parameters, found[1]):
+        return None
+    return found

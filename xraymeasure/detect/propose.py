@@ -16,6 +16,7 @@ from xraymeasure.detect.field import Plate, plate, working_pitch_mm
 from xraymeasure.detect.head import find_head
 from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
 from xraymeasure.detect.pose import find_cup
+from xraymeasure.detect.silhouette import hidden_head
 from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 from xraymeasure.reading.moment import now
 from xraymeasure.reading.reading import FilmBinding, Opens, Point, Provenance, Reading
@@ -24,7 +25,7 @@ from xraymeasure.vocabulary.landmarks import SIDES, Side, landmark_name, other_s
 if TYPE_CHECKING:
     from xraymeasure.film.film import Film
 
-METHOD = "synthesis-8"
+METHOD = "synthesis-9"
 """Name and version of the method, kept with what it proposed."""
 
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
@@ -169,7 +170,7 @@ def _hip(
     beam_centre: tuple[float, float] | None,
     opens: Opens | None,
 ) -> HipProposal | None:
-    head = find_head(upright, candidate)
+    head = find_head(upright, candidate) or hidden_head(upright, candidate, head_mm)
     if head is None:
         return None
     height = upright.source_detector_mm
@@ -187,7 +188,7 @@ def _hip(
     p = fit.parameters
     covariance = spread.spread_over_variants(scene, fit)
     lip = spread.turned_by_a_lip(scene, fit)
-    angle_sd = angle_sd_deg(fit, covariance, lip, scene.all_white)
+    angle_sd = angle_sd_deg(fit, covariance, lip, scene.all_white, head)
     if angle_sd is None:
         return None
     other = picture.mirrored(scene, p)

@@ -8,8 +8,6 @@ import numpy as np
 
 from xraymeasure.detect.cup import (
     LONGEST_STEP,
-    PRIOR,
-    PRIOR_SD,
     Fitted,
     Solution,
     area_share,
@@ -62,8 +60,8 @@ def spread_over_variants(scene: CupScene, fitted: Fitted) -> np.ndarray:
 
 def _one_step(fitted: Fitted, solution: Solution, share: float) -> np.ndarray:
     normal, gradient = normal_equations(solution, fitted.slopes, share)
-    normal[np.diag_indices_from(normal)] += 1.0 / PRIOR_SD**2
-    gradient -= (fitted.parameters - PRIOR) / PRIOR_SD**2
+    normal += fitted.prior.precision
+    gradient -= fitted.prior.precision @ (fitted.parameters - fitted.prior.mean)
     step: np.ndarray = np.linalg.solve(normal, gradient)
     clipped: np.ndarray = np.clip(step, -LONGEST_STEP, LONGEST_STEP)
     return clipped
