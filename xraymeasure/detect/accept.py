@@ -17,7 +17,7 @@ from xraymeasure.measuring.inputs import PLAUSIBLE_MAGNIFICATION
 
 _COARSE_LIMIT, _LIMIT, MISFIT_DOUBTFUL = 0.085, 0.06, 0.04
 """Of the first fit, on a grid of about 1.5 mm, and of the last."""
-_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED, _LIMIT_IF_WHITE = 0.12, 0.1, 0.12
+_COARSE_LIMIT_IF_CLIPPED, _LIMIT_IF_CLIPPED, _LIMIT_IF_WHITE = 0.12, 0.1, 0.08
 """On clipped films, where what is left to be explained is bone, and where the shell is white."""
 _FARTHEST_MM, _FAR_MM = 4.0, 1.5
 """Between the centres of head and shell on the detector: left out, and doubtful. Rendered cups with
