@@ -8,6 +8,7 @@ whatever the film's own orientation.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -134,14 +135,13 @@ class Plate:
         part = self.values[
             start[0] : start[0] + count[0] * by[0], start[1] : start[1] + count[1] * by[1]
         ]
-        total = np.zeros(count, dtype=np.float32)
-        white = np.zeros(count, dtype=np.float32)
-        whitest = self.sense * self.high
+        # Rows first: they lie together in memory.
+        rows = np.zeros((2, count[0], part.shape[1]), dtype=np.float32)
+        whitest = part.dtype.type(self.sense * self.high)
         for i in range(by[0]):
-            for j in range(by[1]):
-                sample = part[i :: by[0], j :: by[1]]
-                total += sample
-                white += sample == whitest
+            rows[0] += part[i :: by[0]]
+            rows[1] += part[i :: by[0]] == whitest
+        total, white = reduce(np.add, (rows[..., j :: by[1]] for j in range(by[1])))
         greys = (self.sense / (by[0] * by[1])) * total - np.float32(self.low)
         greys /= np.float32(max(self.high - self.low, 1e-9))
         first = [
