@@ -64,6 +64,8 @@ _SHORTEST_MM = 30.0
 _FLESH_MM, _AS_HIGH = (1.5, 6.0), 5.0
 """Where beside an edge flesh is looked for; how many times one step down may be as high as the
 other."""
+_BEYOND_MM = 200.0
+"""How far from a field an edge may be looked for; half of it is enough."""
 _SLOPES = np.arange(-0.275, 0.2751, 0.025)
 
 
@@ -189,32 +191,27 @@ def _search(
     """Return (place, lean, width, taper) of the pair of edges that is seen best, and how well."""
     pitch, first = field.pitch_mm[1], field.first_mm[0]
     # Every other band is enough to find it.
-    rows = np.arange(0, len(y), 2)[:, None, None]
     off = (y - y.mean())[::2, None, None]
     places = x_mm + lateral * np.arange(kind.aside_mm[0], kind.aside_mm[1], 1.5)
     widths = np.arange(kind.width_mm[0], kind.width_mm[1], 1.5)
-    columns = slope.shape[1]
     best, seen, found = 0.0, 0.0, None
-    rising, falling = np.maximum(slope, 0.0), np.maximum(-slope, 0.0)
-    # Edges that lean out of their column within a band still count.
+    # Edges that lean out of their column within a band still count; beyond the field there is none.
     from scipy.ndimage import maximum_filter1d
 
-    reach = 2 * round(1.2 / pitch) + 1
-    rising, falling = (maximum_filter1d(edge, reach, axis=1) for edge in (rising, falling))
-    for lean in _SLOPES:
-        stands_out = _stands_out(greys[::2], off[:, 0] * lean, field, places, widths)
+    reach, beyond = 2 * round(1.2 / pitch) + 1, round(_BEYOND_MM / pitch)
+    rising, falling = (
+        np.pad(maximum_filter1d(edge[::2], reach, axis=1), ((0, 0), (beyond, beyond))).ravel()
+        for edge in (np.maximum(slope, 0.0), np.maximum(-slope, 0.0))
+    )
+    first_of_row = np.arange(len(off))[:, None, None] * (slope.shape[1] + 2 * beyond) + beyond
+    steps = _stands_out(greys[::2], _SLOPES * off[:, 0], field, places, widths)
+    for lean, stands_out in zip(_SLOPES, steps, strict=True):
+        middle = (places[:, None] + lean * off - first) / pitch + first_of_row
         for taper in kind.tapers:
-            middle = places[None, :, None] + lean * off
-            half = 0.5 * (widths[None, None, :] + taper * off)
-            left = np.rint((middle - half - first) / pitch).astype(np.intp)
-            right = np.rint((middle + half - first) / pitch).astype(np.intp)
-            inside = (left >= 0) & (right < columns)
-            both = np.minimum(
-                rising[rows, np.clip(left, 0, columns - 1)],
-                falling[rows, np.clip(right, 0, columns - 1)],
-            )
+            half = 0.5 * (widths + taper * off) / pitch
+            left, right = (np.rint(edge).astype(np.intp) for edge in (middle - half, middle + half))
             # Of pairs that are seen alike the outer one is the bone's: metal and marrow lie inside.
-            share = np.where(inside, both, 0.0).mean(axis=0)
+            share = np.minimum(rising[left], falling[right]).mean(axis=0)
             score = (share + kind.outward * widths) * stands_out
             top = np.unravel_index(int(score.argmax()), score.shape)
             if score[top] > best:
@@ -230,18 +227,29 @@ def _stands_out(
 
     Bone has flesh on either side: the step down is about as high on both. Where one edge is the
     skin, beyond which is air, or the inside of a cortex, it is not.
+
+    Parameters
+    ----------
+    aside_mm : numpy.ndarray, shape (rows, leans)
+        By how much each row lies aside.
+
+    Returns
+    -------
+    numpy.ndarray, shape (leans, places, widths)
     """
     pitch, first = field.pitch_mm[1], field.first_mm[0]
     columns = np.arange(greys.shape[1])
-    at = np.clip(columns + np.rint(aside_mm / pitch).astype(np.intp), 0, columns[-1])
-    upto = np.pad(np.take_along_axis(greys, at, axis=1).mean(axis=0).cumsum(), (1, 0))
+    aside = np.rint(aside_mm.T / pitch).astype(np.intp)
+    at = np.clip(columns + aside[..., None], 0, columns[-1])
+    sheared = np.take_along_axis(greys[None], at, axis=2).mean(axis=1)
+    upto = np.pad(sheared.cumsum(axis=1), ((0, 0), (1, 0)))
 
     def mean(low_mm: np.ndarray, high_mm: np.ndarray) -> np.ndarray:
         low, high = (
             np.clip(np.rint((each - first) / pitch).astype(np.intp), 0, columns[-1])
             for each in (low_mm, high_mm)
         )
-        return np.asarray((upto[high] - upto[low]) / np.maximum(high - low, 1))
+        return np.asarray((upto[:, high] - upto[:, low]) / np.maximum(high - low, 1))
 
     left, right = places[:, None] - widths / 2.0, places[:, None] + widths / 2.0
     inside = mean(left, right)
