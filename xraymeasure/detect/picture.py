@@ -8,11 +8,19 @@ behind (soft tissue, bone) is given as columns that combine linearly.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from xraymeasure.detect.field import Field
-from xraymeasure.detect.render import Beam, flange_length, half_chord, lip_length, shell_length
+from xraymeasure.detect.render import (
+    Beam,
+    Rays,
+    flange_length,
+    half_chord,
+    lip_length,
+    shell_length,
+)
 from xraymeasure.geometry.cup_angles import angles_of_axis, cup_axis
 from xraymeasure.vocabulary.landmarks import Side
 
@@ -99,7 +107,7 @@ class CupScene:
     def with_head(self, x_mm: float, y_mm: float, growth: float) -> CupScene:
         """Return the scene with the head so far from where it was, and e^growth times as large."""
         moved = replace(self, head_xy_mm=(self.head_xy_mm[0] + x_mm, self.head_xy_mm[1] + y_mm))
-        rays = self.beam.past(moved.centre(0.0, 0.0), np.array([0.0, 0.0, 1.0]))
+        rays = _past(self.beam, tuple(moved.centre(0.0, 0.0)), (0.0, 0.0, 1.0))
         radius = self.head_radius_mm * float(np.exp(growth))
         return replace(moved, head_radius_mm=radius, head_chord=2.0 * half_chord(rays.gap, radius))
 
@@ -175,16 +183,22 @@ _SHAPE = [U, V, RADIUS, WALL, INCLINATION, ANTEVERSION, FACE, FLANGE, LIP]
 """The parameters that say where metal is."""
 
 
+@lru_cache(maxsize=8)
+def _past(beam: Beam, centre: tuple[float, ...], axis: tuple[float, ...]) -> Rays:
+    """Return how rays pass a cup; kept, as most slopes are of what neither moves nor turns it."""
+    return beam.past(np.array(centre), np.array(axis))
+
+
 def _lengths(scene: CupScene, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return how far each ray runs in the shell, and half as far in the whole ball where used."""
     axis, centre = cup_axis(p[INCLINATION], p[ANTEVERSION], scene.side), scene.centre(p[U], p[V])
     outer, face = float(p[RADIUS]), float(p[FACE])
     inner = max(outer - float(p[WALL]), 1.0)
-    rays = scene.beam.past(centre, axis)
+    rays = _past(scene.beam, tuple(centre), tuple(axis))
     metal = shell_length(rays, outer, inner, face)
     if p[LIP]:
         cranial = np.array([0.0, -1.0, 0.0]) + axis[1] * axis
-        up = scene.beam.past(centre, cranial / np.linalg.norm(cranial))
+        up = _past(scene.beam, tuple(centre), tuple(cranial / np.linalg.norm(cranial)))
         metal += lip_length(rays, up, outer, inner, face, float(p[LIP]))
     if p[FLANGE]:
         metal += flange_length(rays, outer, float(p[FLANGE]), face)
@@ -247,12 +261,8 @@ def _toned(scene: CupScene, several: np.ndarray) -> tuple[list[np.ndarray], np.n
             known[key] = _lengths(scene, p)
     lengths = [known[p[_SHAPE].tobytes()] for p in several]
     scatter = several[:, SCATTER, None, None].astype(np.float32)
-    passed = np.exp(
-        [
-            -(float(np.exp(p[SHELL])) * metal + float(np.exp(p[HEAD])) * scene.head_chord)
-            for p, (metal, _) in zip(several, lengths, strict=True)
-        ]
-    )
+    shell, head = np.exp(several[:, [SHELL, HEAD]].T[..., None, None, None]).astype(np.float32)
+    passed = np.exp(-shell * np.array([metal for metal, _ in lengths]) - head * scene.head_chord)
     # A pixel of the field is a mean of greys, which are logarithms.
     passed = np.exp(np.log(passed + scatter[:, None]).mean(axis=1)) - scatter
     for blur in np.unique(several[:, BLUR]):
