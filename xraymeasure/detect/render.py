@@ -93,10 +93,11 @@ def shell_length(rays: Rays, outer: float, inner: float, face: float) -> np.ndar
     face : float
         How far the opening's plane lies from the centre, along the axis.
     """
-    cut = (face - rays.height) / rays.speed
+    # Along the ray if it rises, against it if it falls.
+    cut = (face - rays.height) / np.abs(rays.speed)
     wide, narrow = half_chord(rays.gap, outer), half_chord(rays.gap, inner)
     ends = np.clip(cut, -wide, wide) - np.clip(cut, -narrow, narrow)
-    found: np.ndarray = wide - narrow + np.sign(rays.speed) * ends
+    found: np.ndarray = wide - narrow + ends
     return found
 
 
