@@ -34,6 +34,9 @@ _FROM_SILHOUETTE, _NEAR_SILHOUETTE = (12.0, 15.0, 1.2, 3.2), (2.0, 5.0, 0.5, 2.5
 """Where all is white, how far inclination, anteversion (deg) and radius (mm) may move from those of
 the silhouette, and how far the shell may lie from the head (mm); the second where most of what is
 white may be bone, from `_TOLD` on down: of 101 rendered hips those beyond were up to 15 deg off."""
+_TOLD_BY_GREYS = 0.25
+"""From which, where all is white and no silhouette was found, greys alone may tell a cup: below it
+rendered ones were up to 27 deg off."""
 _TOLD, _SHORTEST_MM = 0.16, -1.4
 """How far inward the opening may seem to lie there: 1.1 where the pose was right, 1.6 where it was
 10 deg off (rendered films)."""
@@ -65,8 +68,6 @@ were 0.3 and 0.2 deg off (root mean square); the rest is for lips of other shape
 _OF_CLIPPING_DEG, _OF_MISFIT_IF_WHITE_DEG = np.array([0.25, 0.3]), np.array([0.0, 4.0])
 _SHARE_OF_HIDDEN = 0.6
 """Of the angle under which a shell's radius sees how unsure the centre of a hidden head is."""
-_WIDEST_SD_DEG = 1.5, 3.0
-"""Of inclination and anteversion: left out, where all is white."""
 _WIDE_DEG, _WIDEST_DEG, _WIDEST_IN_WHITE_DEG = 1.2, 3.5, 7.0
 """Between models of the shell: doubtful, and left out, also where the silhouette tells as well."""
 _LIP_TURNS_DEG = 1.5
@@ -141,6 +142,16 @@ def is_lip(lipped: cup.Fitted, plain: cup.Fitted) -> bool:
     )
 
 
+def tells_by_greys(scene: picture.CupScene) -> bool:
+    """Whether so much of what is white is no bone that greys alone may tell a cup."""
+    return scene.told > _TOLD_BY_GREYS
+
+
+def lies_far(scene: picture.CupScene, fit: cup.Fitted) -> bool:
+    """Whether a fit where all is white has its opening where that of no half ball is."""
+    return bool(scene.all_white and abs(fit.parameters[picture.FACE]) > _FARTHEST_FACE_MM)
+
+
 def stays_by(scene: picture.CupScene, silhouette: np.ndarray, fit: cup.Fitted) -> bool:
     """Whether a fit where all is white stays by the pose of the silhouette, and by the head."""
     p, limits = fit.parameters, _FROM_SILHOUETTE if scene.told > _TOLD else _NEAR_SILHOUETTE
@@ -192,8 +203,6 @@ def angle_sd_deg(
         off = np.degrees(head.centre_sd_mm / (fit.parameters[picture.RADIUS] * _MAGNIFIED))
         parts.append(np.full(2, _SHARE_OF_HIDDEN * off))
     inclination, anteversion = np.sqrt(np.sum(np.square(parts), axis=0))
-    if clipped and (inclination > _WIDEST_SD_DEG[0] or anteversion > _WIDEST_SD_DEG[1]):
-        return None
     return float(inclination), float(anteversion)
 
 

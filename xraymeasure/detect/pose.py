@@ -8,10 +8,12 @@ from xraymeasure.detect import cup, picture
 from xraymeasure.detect.accept import (
     LONGER_TURNS,
     is_lip,
+    lies_far,
     may_be_cup,
     may_become_cup,
     may_have_lip,
     stays_by,
+    tells_by_greys,
 )
 from xraymeasure.detect.candidates import Candidate
 from xraymeasure.detect.field import Plate
@@ -92,29 +94,41 @@ def find_cup(
     # The first, coarse fit is to find all of the metal.
     wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, may_be_bone=False)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
-    best: tuple[picture.CupScene, cup.Fitted] | None = None
-    least = np.inf
-    for anteversion in () if wide.all_white else _STARTS_DEG:
-        start = cup.start_parameters(outer, 43.0, anteversion)
-        coarse = cup.descend(wide, start, (picture.FLANGE, picture.LIP))
-        if not may_become_cup(wide, coarse):
-            break
-        if coarse.cost > _NO_BETTER * least:
-            continue
-        least = coarse.cost
-        found = refined(coarse.parameters)
-        if found is not None and (best is None or found[1].misfit < best[1].misfit):
-            best = found
-        if best is not None and best[1].misfit < _GOOD_MISFIT:
-            break
-    if best is not None or not wide.clipped:
+
+    def by_greys() -> tuple[picture.CupScene, cup.Fitted] | None:
+        best: tuple[picture.CupScene, cup.Fitted] | None = None
+        least = np.inf
+        for anteversion in _STARTS_DEG:
+            start = cup.start_parameters(outer, 43.0, anteversion)
+            coarse = cup.descend(wide, start, (picture.FLANGE, picture.LIP))
+            if not may_become_cup(wide, coarse):
+                break
+            if coarse.cost > _NO_BETTER * least:
+                continue
+            least = coarse.cost
+            found = refined(coarse.parameters)
+            if found is not None and (best is None or found[1].misfit < best[1].misfit):
+                best = found
+            if best is not None and best[1].misfit < _GOOD_MISFIT:
+                break
         return best
+
+    def by_silhouette() -> tuple[picture.CupScene, cup.Fitted] | None:
+        around = [scene(step, at, candidate.shell_radius_mm + 5.0) for step in GRIDS_MM]
+        silhouette = pose_by_silhouette(around, outer, opens)
+        if silhouette is None:
+            return None
+        found = refined(silhouette.parameters, cup.USUAL.and_seen(*silhouette))
+        if found is None or not stays_by(around[-1], silhouette.parameters, found[1]):
+            return None
+        return found
+
     # Greys tell little where metal and bone are white.
-    around = [scene(step, at, candidate.shell_radius_mm + 5.0) for step in GRIDS_MM]
-    silhouette = pose_by_silhouette(around, outer, opens)
-    if silhouette is None:
-        return None
-    found = refined(silhouette.parameters, cup.USUAL.and_seen(*silhouette))
-    if found is None or not stays_by(around[-1], silhouette.parameters, found[1]):
-        return None
-    return found
+    if wide.all_white and (found := by_silhouette()) is not None:
+        return found
+    best = by_greys()
+    if wide.all_white:
+        return best if best is not None and tells_by_greys(best[0]) else None
+    if not wide.clipped or (best is not None and not lies_far(*best)):
+        return best
+    return by_silhouette() or best

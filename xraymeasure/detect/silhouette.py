@@ -55,9 +55,9 @@ _STARTS = (
     (None, 43.0, 20.0, 2.5),
 )
 """Radius, or the guess of it, inclination, anteversion, and how far the opening lies outward."""
-_TRIALS, _LAST_TRIALS, _SETTLED = 10, 20, 1e-3
-"""At most, and the relative change from which a descent has settled."""
-GRIDS_MM = 2.4, 1.2
+_FIRST, _LAST = (10, 1e-3), (20, 1e-4)
+"""Trials at most, and the relative change from which a descent has settled."""
+GRIDS_MM = 1.6, 1.2
 """Between points: of the first descents, and of the last."""
 _DENSE_MM, _LEAST_OF_HEAD = 3.0, 0.75
 """Chord of a head that is always white, and how much of it is: 0.80 and more on rendered films."""
@@ -98,7 +98,7 @@ def pose_by_silhouette(
     p[_SHAPE] = _best(coarse, outer_mm, _MEAN[_SHAPE])
     if faces_tube(scene, p) != (opens != "posterior"):
         p = mirrored(scene, p)
-    last = _fitted(scene, p[_SHAPE], _LAST_TRIALS)
+    last = _fitted(scene, p[_SHAPE], *_LAST)
     p[_SHAPE] = last.x
     if _dark(scene, last.x) > _MOST_DARK:
         return None
@@ -142,7 +142,7 @@ def hidden_head(plate: Plate, candidate: Candidate, head_mm: float | None) -> He
     if not _may_be_told(scene):
         return None
     best = _best(coarse, candidate.shell_radius_mm / usual, _MEAN)
-    last = _fitted(scene, best, _LAST_TRIALS)
+    last = _fitted(scene, best, *_LAST)
     if _dark(scene, last.x) > _MOST_DARK:
         return None
     dx, dy, growth = last.x[_OF_HEAD]
@@ -169,7 +169,7 @@ def _best(scene: CupScene, outer_mm: float, mean: np.ndarray) -> np.ndarray:
         starts.append(mean.copy())
         cup = start_parameters(radius or outer_mm, inclination, anteversion)
         starts[-1][_SHAPE], starts[-1][FACE] = cup[_SHAPE], face
-    tried = (_fitted(scene, start, _TRIALS) for start in starts)
+    tried = (_fitted(scene, start, *_FIRST) for start in starts)
     found: np.ndarray = min(tried, key=lambda each: float(each.cost)).x
     return found
 
@@ -187,7 +187,7 @@ def _whiteness(scene: CupScene, shape: np.ndarray) -> np.ndarray:
     return whiteness(here, p)
 
 
-def _fitted(scene: CupScene, start: np.ndarray, trials: int) -> OptimizeResult:
+def _fitted(scene: CupScene, start: np.ndarray, trials: int, settled: float) -> OptimizeResult:
     """Return the shape that a descent over whiteness reaches."""
     from scipy.optimize import least_squares
 
@@ -210,8 +210,8 @@ def _fitted(scene: CupScene, start: np.ndarray, trials: int) -> OptimizeResult:
         slopes,
         x_scale=_SCALE[free],
         max_nfev=trials,
-        ftol=_SETTLED,
-        xtol=_SETTLED,
+        ftol=settled,
+        xtol=settled,
         bounds=(_LEAST[free], _MOST[free]),
         loss="soft_l1",
     )
