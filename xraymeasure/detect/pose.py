@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from xraymeasure.detect import cup, picture
@@ -54,29 +56,58 @@ def find_cup(
     opens : {"anterior", "posterior"}, optional
         Which of the two poses with one picture is meant; the first by default.
     """
-    height = upright.source_detector_mm
-    at = head.x_mm, head.y_mm
+    search = _Search(upright, candidate, head, radius, distance, opens)
+    # The first, coarse fit is to find all of the metal.
+    wide = search.scene(_COARSE_MM, may_be_bone=False)
+    outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
+    # Greys tell little where metal and bone are white.
+    if wide.all_white and (found := search.by_silhouette(outer)) is not None:
+        return found
+    best = search.by_greys(wide, outer)
+    if wide.all_white:
+        return best if best is not None and tells_by_greys(best[0]) else None
+    if not wide.clipped or (best is not None and not lies_far(*best)):
+        return best
+    return search.by_silhouette(outer) or best
+
+
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """What is known while a cup is looked for; attributes as `find_cup` has them."""
+
+    upright: Plate
+    candidate: Candidate
+    head: Head
+    radius: float
+    distance: float
+    opens: Opens | None
 
     def scene(
-        step: float, about: tuple[float, float], reach: float, may_be_bone: bool = True
+        self, step_mm: float, p: np.ndarray | None = None, may_be_bone: bool = True
     ) -> picture.CupScene:
+        """Return what lies about a cup with parameters `p`, or about the head where one may be."""
+        x, y = self.head.x_mm, self.head.y_mm
+        reach, about = self.candidate.shell_radius_mm + 5.0, (x, y)
+        if p is not None:
+            about = x + float(p[picture.U]), y + float(p[picture.V])
+            ray = np.linalg.norm([x, y, self.upright.source_detector_mm])
+            reach = float(p[picture.RADIUS] * ray) / self.distance + 2.0
         box = (
             about[0] - reach - 3.0, about[0] + reach + 3.0,
             about[1] - reach - 3.0, about[1] + reach + 3.0,
         )  # fmt: skip
         return picture.scene(
-            upright.field(step, box), height, candidate.side, at, radius, distance,
-            candidate.neck_rad, about, reach, may_be_bone,
+            self.upright.field(step_mm, box), self.upright.source_detector_mm, self.candidate.side,
+            (x, y), self.radius, self.distance, self.candidate.neck_rad, about, reach, may_be_bone,
         )  # fmt: skip
 
     def refined(
-        p: np.ndarray, prior: cup.Prior = cup.USUAL
+        self, p: np.ndarray, prior: cup.Prior = cup.USUAL
     ) -> tuple[picture.CupScene, cup.Fitted] | None:
-        if picture.faces_tube(wide, p) != (opens != "posterior"):
-            p = picture.mirrored(wide, p)
-        about = at[0] + float(p[picture.U]), at[1] + float(p[picture.V])
-        reach = float(p[picture.RADIUS]) * wide.magnification + 2.0
-        near = scene(_FINE_MM, about, reach)
+        """Return the fine fit that starts at `p`, or None if it is not that of a cup."""
+        near = self.scene(_FINE_MM, p)
+        if picture.faces_tube(near, p) != (self.opens != "posterior"):
+            p = picture.mirrored(near, p)
         steps = _STEPS_IN_WHITE if near.all_white else cup.ITERATIONS
         fine = cup.descend(near, p, (picture.LIP,), steps, prior)
         if not may_be_cup(near, fine):
@@ -91,44 +122,34 @@ def find_cup(
                 fine = lipped
         return near, fine
 
-    # The first, coarse fit is to find all of the metal.
-    wide = scene(_COARSE_MM, at, candidate.shell_radius_mm + 5.0, may_be_bone=False)
-    outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
-
-    def by_greys() -> tuple[picture.CupScene, cup.Fitted] | None:
+    def by_greys(
+        self, wide: picture.CupScene, outer_mm: float
+    ) -> tuple[picture.CupScene, cup.Fitted] | None:
+        """Return the best of the fits that coarse ones lead to, or None."""
         best: tuple[picture.CupScene, cup.Fitted] | None = None
         least = np.inf
         for anteversion in _STARTS_DEG:
-            start = cup.start_parameters(outer, 43.0, anteversion)
+            start = cup.start_parameters(outer_mm, 43.0, anteversion)
             coarse = cup.descend(wide, start, (picture.FLANGE, picture.LIP))
             if not may_become_cup(wide, coarse):
                 break
             if coarse.cost > _NO_BETTER * least:
                 continue
             least = coarse.cost
-            found = refined(coarse.parameters)
+            found = self.refined(coarse.parameters)
             if found is not None and (best is None or found[1].misfit < best[1].misfit):
                 best = found
             if best is not None and best[1].misfit < _GOOD_MISFIT:
                 break
         return best
 
-    def by_silhouette() -> tuple[picture.CupScene, cup.Fitted] | None:
-        around = [scene(step, at, candidate.shell_radius_mm + 5.0) for step in GRIDS_MM]
-        silhouette = pose_by_silhouette(around, outer, opens)
+    def by_silhouette(self, outer_mm: float) -> tuple[picture.CupScene, cup.Fitted] | None:
+        """Return the fit that the silhouette leads to, or None where it leads to none."""
+        around = [self.scene(step) for step in GRIDS_MM]
+        silhouette = pose_by_silhouette(around, outer_mm, self.opens)
         if silhouette is None:
             return None
-        found = refined(silhouette.parameters, cup.USUAL.and_seen(*silhouette))
+        found = self.refined(silhouette.parameters, cup.USUAL.and_seen(*silhouette))
         if found is None or not stays_by(around[-1], silhouette.parameters, found[1]):
             return None
         return found
-
-    # Greys tell little where metal and bone are white.
-    if wide.all_white and (found := by_silhouette()) is not None:
-        return found
-    best = by_greys()
-    if wide.all_white:
-        return best if best is not None and tells_by_greys(best[0]) else None
-    if not wide.clipped or (best is not None and not lies_far(*best)):
-        return best
-    return by_silhouette() or best
