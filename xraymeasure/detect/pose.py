@@ -31,6 +31,8 @@ _STEPS_IN_WHITE = 9
 """Where all is white, a longer descent leads away from the silhouette, after greys of bone."""
 _GOOD_MISFIT = 0.04
 """A fine fit that leaves more is tried again from other anteversions."""
+_CLEAR_MISFIT = 0.02
+"""Where all is white, of a fit from the silhouette that is not held against those of greys."""
 _NO_BETTER = 0.98
 """A start whose coarse fit costs more than this share of the best one's leads nowhere else."""
 
@@ -60,15 +62,19 @@ def find_cup(
     # The first, coarse fit is to find all of the metal.
     wide = search.scene(_COARSE_MM, may_be_bone=False)
     outer = float(np.clip(candidate.shell_radius_mm / wide.magnification, 21.0, 34.0))
+    if not wide.all_white:
+        best = search.by_greys(wide, outer)
+        if not wide.clipped or (best is not None and not lies_far(*best)):
+            return best
+        return search.by_silhouette(outer) or best
     # Greys tell little where metal and bone are white.
-    if wide.all_white and (found := search.by_silhouette(outer)) is not None:
-        return found
+    seen = search.by_silhouette(outer)
+    if seen is not None and seen[1].misfit < _CLEAR_MISFIT:
+        return seen
     best = search.by_greys(wide, outer)
-    if wide.all_white:
-        return best if best is not None and tells_by_greys(best[0]) else None
-    if not wide.clipped or (best is not None and not lies_far(*best)):
-        return best
-    return search.by_silhouette(outer) or best
+    if best is None or not tells_by_greys(best[0]):
+        return seen
+    return best if seen is None or best[1].misfit < seen[1].misfit else seen
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,7 @@ from xraymeasure.detect.accept import angle_sd_deg, doubts_of, heads_apart, may_
 from xraymeasure.detect.candidates import HEAD_RADII_MM, Candidate, circle_votes, find_candidates
 from xraymeasure.detect.femur import SHAFT, STEM, find_axis, find_other_shaft
 from xraymeasure.detect.field import Plate, plate, working_pitch_mm
-from xraymeasure.detect.head import find_head
+from xraymeasure.detect.head import Head, find_head
 from xraymeasure.detect.outlines import head_outline_mm, head_spread_mm, rim_outline_mm
 from xraymeasure.detect.pose import find_cup
 from xraymeasure.detect.silhouette import hidden_head
@@ -31,6 +31,9 @@ METHOD = "synthesis-9"
 NOMINAL_HEADS_MM = (22.225, 26.0, 28.0, 30.0, 32.0, 36.0, 40.0, 44.0)
 """Diameters that heads are made in (from memory)."""
 _PLAUSIBLE_MAGNIFICATIONS = (1.05, 1.4)
+_LARGEST_RADIUS_MM = 0.5 * 1.25 * NOMINAL_HEADS_MM[-1]
+"""On the detector: of the largest head, magnified by 1.25. Where all is white, the outline of a
+shell is that of a larger one."""
 _TRIES_A_SIDE = 3
 
 
@@ -170,16 +173,13 @@ def _hip(
     beam_centre: tuple[float, float] | None,
     opens: Opens | None,
 ) -> HipProposal | None:
-    head = find_head(upright, candidate) or hidden_head(upright, candidate, head_mm)
+    seen = (find(upright, candidate, head_mm) for find in (_edged_head, hidden_head))
+    head = next((each for each in seen if each is not None and _nominal(each, head_mm)), None)
     if head is None:
         return None
     height = upright.source_detector_mm
     # Angles do not depend on the scale: without a known head a usual magnification serves.
     radius = 0.5 * head_mm if head_mm else head.radius_mm / PLAUSIBLE_MAGNIFICATION[0]
-    on_film = 2.0 * head.radius_mm
-    heads = tuple(nominal for nominal in NOMINAL_HEADS_MM if _plausible(on_film / nominal))
-    if not (_plausible(on_film / head_mm) if head_mm else heads):
-        return None
     distance = radius * float(np.sqrt(1.0 + (height / head.radius_mm) ** 2))
     fitted = find_cup(upright, candidate, head, radius, distance, opens)
     if fitted is None:
@@ -217,9 +217,9 @@ def _hip(
         other_pose_deg=(float(other[picture.INCLINATION]), float(other[picture.ANTEVERSION])),
         cup_diameter_mm=float(2.0 * p[picture.RADIUS]),
         cup_diameter_sd_mm=float(2.0 * np.hypot(radius_sd, 0.15)),
-        head_diameter_on_film_mm=on_film,
+        head_diameter_on_film_mm=2.0 * head.radius_mm,
         magnification=float(scene.magnification) if head_mm else None,
-        plausible_heads_mm=heads,
+        plausible_heads_mm=_nominal(head),
         misfit=fit.misfit,
         doubts=doubts_of(head, scene, fit, angle_sd, lip, axes),
     )
@@ -254,8 +254,17 @@ def _with_other_shaft(
     )
 
 
-def _plausible(magnification: float) -> bool:
-    return _PLAUSIBLE_MAGNIFICATIONS[0] <= magnification <= _PLAUSIBLE_MAGNIFICATIONS[1]
+def _edged_head(upright: Plate, candidate: Candidate, head_mm: float | None) -> Head | None:
+    """Return the head by its edge; one of unknown size is not as large as a shell."""
+    head = find_head(upright, candidate)
+    return head if head is None or head_mm or head.radius_mm < _LARGEST_RADIUS_MM else None
+
+
+def _nominal(head: Head, head_mm: float | None = None) -> tuple[float, ...]:
+    """Return the diameters, or the known one, with which a head's magnification is plausible."""
+    low, high = _PLAUSIBLE_MAGNIFICATIONS
+    diameters = NOMINAL_HEADS_MM if head_mm is None else (head_mm,)
+    return tuple(each for each in diameters if low <= 2.0 * head.radius_mm / each <= high)
 
 
 def proposed_reading(

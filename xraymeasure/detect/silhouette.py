@@ -43,8 +43,10 @@ _STEP = np.append(STEP[_SHAPE], [0.05, 0.05, 0.003])
 _MEAN = np.append(PRIOR[_SHAPE], [0.0, 0.0, 0.0])
 _SD = np.array([0.8, 0.8, 4.0, 1.0, 40.0, 40.0, 0.4, 0.5, 3.0, 3.0, 0.035])
 _SCALE = np.array([1.0, 1.0, 1.0, 1.0, 5.0, 5.0, 1.0, 0.5, 1.0, 1.0, 0.03])
-_LEAST = np.array([-6.0, -6.0, 19.0, 1.0, 10.0, -5.0, -3.0, -5.0, -6.0, -6.0, -0.15])
-_MOST = np.array([6.0, 6.0, 38.0, 8.0, 85.0, 60.0, 3.0, 0.0, 6.0, 6.0, 0.15])
+_LEAST = np.array([-6.0, -6.0, 19.0, 1.0, 10.0, -5.0, -3.0, -5.0, -6.0, -6.0, -0.35])
+_MOST = np.array([6.0, 6.0, 38.0, 8.0, 85.0, 60.0, 3.0, 0.0, 6.0, 6.0, 0.35])
+_USUAL_HEAD_MM, _SD_OF_ANY_HEAD = 32.0, 0.15
+"""Where the head's size is not known."""
 _SPREAD = 0.35
 """Of whiteness, 0 to 1, over the area that counts as one observation."""
 _STARTS = (
@@ -63,6 +65,8 @@ _DENSE_MM, _LEAST_OF_HEAD = 3.0, 0.75
 """Chord of a head that is always white, and how much of it is: 0.80 and more on rendered films."""
 _MOST_DARK = 0.14
 """Of the metal, what is not white: 0.06 and less on rendered films."""
+_ALL_WHITE = 0.025
+"""Likewise, where the shell is white all over; where it is not, its silhouette tells the less."""
 _LEAST_TOLD = 0.1
 """Of what is white, how much tells metal from bone: below that, rendered films were up to 20 deg
 off."""
@@ -100,10 +104,11 @@ def pose_by_silhouette(
         p = mirrored(scene, p)
     last = _fitted(scene, p[_SHAPE], *_LAST)
     p[_SHAPE] = last.x
-    if _dark(scene, last.x) > _MOST_DARK:
+    dark = _dark(scene, last.x)
+    if dark > _MOST_DARK:
         return None
     slopes = last.jac[: len(scene.greys)]
-    seen = slopes.T @ slopes
+    seen = slopes.T @ slopes * min(1.0, (_ALL_WHITE / dark) ** 4)
     precision = np.zeros((len(p), len(p)))
     # What is left of it as the shell's attenuation is not known.
     shared = np.outer(seen[-1, :-1], seen[-1, :-1]) / (seen[-1, -1] + _SD[SHELL] ** -2)
@@ -127,7 +132,7 @@ def hidden_head(plate: Plate, candidate: Candidate, head_mm: float | None) -> He
     """
     height = plate.source_detector_mm
     usual = PLAUSIBLE_MAGNIFICATION[0]
-    seen = 0.5 * head_mm * usual if head_mm else candidate.radius_mm
+    seen = 0.5 * (head_mm or _USUAL_HEAD_MM) * usual
     radius, reach = seen / usual, candidate.shell_radius_mm + 5.0
     x, y = at = candidate.x_mm, candidate.y_mm
     box = x - reach - 3.0, x + reach + 3.0, y - reach - 3.0, y + reach + 3.0
@@ -141,8 +146,9 @@ def hidden_head(plate: Plate, candidate: Candidate, head_mm: float | None) -> He
     )  # fmt: skip
     if not _may_be_told(scene):
         return None
-    best = _best(coarse, candidate.shell_radius_mm / usual, _MEAN)
-    last = _fitted(scene, best, *_LAST)
+    sd = _SD if head_mm else np.append(_SD[:-1], _SD_OF_ANY_HEAD)
+    best = _best(coarse, candidate.shell_radius_mm / usual, _MEAN, sd)
+    last = _fitted(scene, best, *_LAST, sd)
     if _dark(scene, last.x) > _MOST_DARK:
         return None
     dx, dy, growth = last.x[_OF_HEAD]
@@ -162,14 +168,14 @@ def _may_be_told(scene: CupScene) -> bool:
     return bool(scene.white[head].mean() > _LEAST_OF_HEAD and scene.told > _LEAST_TOLD)
 
 
-def _best(scene: CupScene, outer_mm: float, mean: np.ndarray) -> np.ndarray:
+def _best(scene: CupScene, outer_mm: float, mean: np.ndarray, sd: np.ndarray = _SD) -> np.ndarray:
     """Return the best of short descents from several poses."""
     starts = []
     for radius, inclination, anteversion, face in _STARTS:
         starts.append(mean.copy())
         cup = start_parameters(radius or outer_mm, inclination, anteversion)
         starts[-1][_SHAPE], starts[-1][FACE] = cup[_SHAPE], face
-    tried = (_fitted(scene, start, *_FIRST) for start in starts)
+    tried = (_fitted(scene, start, *_FIRST, sd) for start in starts)
     found: np.ndarray = min(tried, key=lambda each: float(each.cost)).x
     return found
 
@@ -187,7 +193,9 @@ def _whiteness(scene: CupScene, shape: np.ndarray) -> np.ndarray:
     return whiteness(here, p)
 
 
-def _fitted(scene: CupScene, start: np.ndarray, trials: int, settled: float) -> OptimizeResult:
+def _fitted(
+    scene: CupScene, start: np.ndarray, trials: int, settled: float, sd: np.ndarray = _SD
+) -> OptimizeResult:
     """Return the shape that a descent over whiteness reaches."""
     from scipy.optimize import least_squares
 
@@ -196,7 +204,7 @@ def _fitted(scene: CupScene, start: np.ndarray, trials: int, settled: float) -> 
 
     def off(shape: np.ndarray) -> np.ndarray:
         left = weight * (_whiteness(scene, shape) - white)
-        return np.concatenate([left, (shape - _MEAN[free]) / _SD[free]])
+        return np.concatenate([left, (shape - _MEAN[free]) / sd[free]])
 
     def slopes(shape: np.ndarray) -> np.ndarray:
         here, steps = off(shape), np.diag(_STEP[free])
