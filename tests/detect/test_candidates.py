@@ -5,6 +5,7 @@ import pytest
 
 from xraymeasure.detect.candidates import circle_votes, find_candidates
 from xraymeasure.detect.field import Field
+from xraymeasure.vocabulary.landmarks import SIDES
 
 
 def white_film(side, *, neck=True, head=True, shell=False):
@@ -29,7 +30,9 @@ def white_film(side, *, neck=True, head=True, shell=False):
 
 
 def found_in_white(field):
-    return [each for each in find_candidates(field, circle_votes(field), (15, 22)) if each.in_white]
+    votes = circle_votes(field)
+    both = [each for side in SIDES for each in find_candidates(field, votes, side, (15, 22))]
+    return [each for each in both if each.in_white]
 
 
 @pytest.mark.parametrize("side", ["left", "right"])

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xraymeasure.detect.field import Field
-from xraymeasure.vocabulary.landmarks import SIDES, Side, lateral_sign
+from xraymeasure.vocabulary.landmarks import Side, lateral_sign
 
 HEAD_RADII_MM = (12.0, 30.0)
 """On the detector: heads of 22 to 44 mm, magnified 1.05 to 1.35."""
@@ -98,9 +98,9 @@ class Votes:
 
 
 def find_candidates(
-    field: Field, votes: Votes, head_radii_mm: tuple[float, float] = HEAD_RADII_MM
+    field: Field, votes: Votes, side: Side, head_radii_mm: tuple[float, float] = HEAD_RADII_MM
 ) -> list[Candidate]:
-    """Return the circles that may be heads of prostheses, the likeliest first.
+    """Return the circles that may be heads of prostheses on one side, the likeliest first.
 
     Parameters
     ----------
@@ -108,6 +108,7 @@ def find_candidates(
         The whole film at about 1 mm.
     votes : Votes
         Of its edges, by `circle_votes`.
+    side : {"left", "right"}
     head_radii_mm : (float, float)
         Smallest and largest radius of a head on the detector. A known head narrows it, so that the
         larger circle of an opaque shell is not taken for one.
@@ -136,32 +137,23 @@ def find_candidates(
         radius = float(radii[heads][near.argmax()])
         neck, strength = _neck(field, x, y, radius)
         if strength > _LEAST_NECK:
-            side: Side = "left" if np.cos(neck) > 0 else "right"
+            leaves: Side = "left" if np.cos(neck) > 0 else "right"
             shell = _shell_radius(votes, row, column, radius)
             share = float(best_head[row, column])
-            found.append(Candidate(side, x, y, radius, shell, neck, share, strength, False))
+            found.append(Candidate(leaves, x, y, radius, shell, neck, share, strength, False))
+    of_side = [candidate for candidate in found if candidate.side == side]
     if field.clipped.mean() < _CLIPPED_FROM:
-        return found
-    edges = _edges(field, field.white, _SILHOUETTE_SLOPE)
-    in_white = [
-        candidate
-        for side in SIDES
-        for candidate in _in_white(field, edges, radii[heads], side, size, found)
-    ]
-    return [*found, *in_white]
+        return of_side
+    return [*of_side, *_in_white(field, radii[heads], side, size, found)]
 
 
 def _in_white(
-    field: Field,
-    edges: np.ndarray,
-    radii: np.ndarray,
-    side: Side,
-    size: int,
-    usual: Sequence[Candidate],
+    field: Field, radii: np.ndarray, side: Side, size: int, usual: Sequence[Candidate]
 ) -> list[Candidate]:
     """Return the likeliest circles of one side by the outline of what is white, but the usual."""
     from scipy.ndimage import maximum_filter
 
+    edges = _edges(field, field.white, _SILHOUETTE_SLOPE)
     # What the outline faces, along the line of a neck.
     faces = -(edges[4] * lateral_sign(side) + edges[3]) * 0.5**0.5
     shells = np.arange(SHELL_RADII_MM[0], SHELL_RADII_MM[1] + _STEP_MM, _STEP_MM)

@@ -134,17 +134,14 @@ def propose(
     upright = plate(film, beam_centre, source_detector_mm)
     whole = upright.field(1.0)
     votes = circle_votes(whole)
-    searched: dict[tuple[float, float], list[Candidate]] = {}
 
     def first_on(wanted: Side, known: float | None) -> HipProposal | None:
         low, high = _PLAUSIBLE_MAGNIFICATIONS
         radii = (0.5 * low * known, 0.5 * high * known) if known else HEAD_RADII_MM
-        if radii not in searched:
-            searched[radii] = find_candidates(whole, votes, radii)
-        of_side = [candidate for candidate in searched[radii] if candidate.side == wanted]
+        candidates = find_candidates(whole, votes, wanted, radii)
         tried = (
             _hip(film, upright, candidate, known, beam_centre, opens)
-            for candidate in of_side[:_TRIES_A_SIDE]
+            for candidate in candidates[:_TRIES_A_SIDE]
         )
         return next(filter(None, tried), None)
 
