@@ -133,13 +133,25 @@ WHITE = Metal(head_mm=28.0, shell_mm=56.0, inclination=36.0, anteversion=30.0)
 """Of the head, the shell leaves little to see."""
 
 
+@cache
+def white_film():
+    """All that is denser than one wall of the shell is lost."""
+    pixels = film_of(WHITE).pixels
+    white = np.percentile(pixels, 95.5).astype(np.uint16)
+    return film_from_array(np.minimum(pixels, white), pitch_mm=PITCH, source_detector_mm=1150.0)
+
+
+def test_a_wrong_size_of_a_head_is_not_found_in_white_metal():
+    found = propose(white_film(), head_diameter_mm=44.0)
+    assert found.hips == ()
+    (hip,) = found.of_another_size
+    assert 28.0 in hip.plausible_heads_mm
+
+
 @pytest.mark.parametrize("known", [28.0, None])
 def test_a_head_that_a_white_shell_hides_is_found_by_the_silhouette_of_both(known):
     # Where its size was not known, the shell's outline was taken for that of a large head.
-    # All that is denser than one wall of the shell is lost.
-    pixels = film_of(WHITE).pixels
-    white = np.percentile(pixels, 95.5).astype(np.uint16)
-    film = film_from_array(np.minimum(pixels, white), pitch_mm=PITCH, source_detector_mm=1150.0)
+    film = white_film()
     found = only(propose(film, head_diameter_mm=known))
     true = land(np.array(WHITE.centre)[None], 1150.0)[0]
     middle = film.to_patient_mm(np.array(found.landmarks["femoral_head_left"])).mean(axis=0)

@@ -170,9 +170,8 @@ def _hip(
     beam_centre: tuple[float, float] | None,
     opens: Opens | None,
 ) -> HipProposal | None:
-    seen = (find(upright, candidate, head_mm) for find in (_edged_head, hidden_head))
-    head = next((each for each in seen if each is not None and _nominal(each, head_mm)), None)
-    if head is None:
+    head = _edged_head(upright, candidate, head_mm) or hidden_head(upright, candidate)
+    if head is None or not _nominal(head, head_mm):
         return None
     height = upright.source_detector_mm
     # Angles do not depend on the scale: without a known head a usual magnification serves.

@@ -41,12 +41,11 @@ _OF_HEAD = slice(SHELL + 1, SHELL + 4)
 logarithm of how much larger it is."""
 _STEP = np.append(STEP[_SHAPE], [0.05, 0.05, 0.003])
 _MEAN = np.append(PRIOR[_SHAPE], [0.0, 0.0, 0.0])
-_SD = np.array([0.8, 0.8, 4.0, 1.0, 40.0, 40.0, 0.4, 0.5, 3.0, 3.0, 0.035])
+_SD = np.array([0.8, 0.8, 4.0, 1.0, 40.0, 40.0, 0.4, 0.5, 3.0, 3.0, 0.15])
 _SCALE = np.array([1.0, 1.0, 1.0, 1.0, 5.0, 5.0, 1.0, 0.5, 1.0, 1.0, 0.03])
 _LEAST = np.array([-6.0, -6.0, 19.0, 1.0, 10.0, -5.0, -3.0, -5.0, -6.0, -6.0, -0.35])
 _MOST = np.array([6.0, 6.0, 38.0, 8.0, 85.0, 60.0, 3.0, 0.0, 6.0, 6.0, 0.35])
-_USUAL_HEAD_MM, _SD_OF_ANY_HEAD = 32.0, 0.15
-"""Where the head's size is not known."""
+_USUAL_HEAD_MM = 32.0
 _SPREAD = 0.35
 """Of whiteness, 0 to 1, over the area that counts as one observation."""
 _STARTS = (
@@ -117,22 +116,21 @@ def pose_by_silhouette(
     return Silhouette(p, precision)
 
 
-def hidden_head(plate: Plate, candidate: Candidate, head_mm: float | None) -> Head | None:
+def hidden_head(plate: Plate, candidate: Candidate) -> Head | None:
     """Return a head of which a white shell leaves little to see, by the silhouette of both.
 
-    None where what is white is not that of a head and a shell.
+    None where what is white is not that of a head and a shell. A known diameter is not asked for:
+    a wrong one would be found again.
 
     Parameters
     ----------
     plate : Plate
     candidate : Candidate
         Whose edge is not that of a head.
-    head_mm : float, optional
-        Known diameter.
     """
     height = plate.source_detector_mm
     usual = PLAUSIBLE_MAGNIFICATION[0]
-    seen = 0.5 * (head_mm or _USUAL_HEAD_MM) * usual
+    seen = 0.5 * _USUAL_HEAD_MM * usual
     radius, reach = seen / usual, candidate.shell_radius_mm + 5.0
     x, y = at = candidate.x_mm, candidate.y_mm
     box = x - reach - 3.0, x + reach + 3.0, y - reach - 3.0, y + reach + 3.0
@@ -146,9 +144,8 @@ def hidden_head(plate: Plate, candidate: Candidate, head_mm: float | None) -> He
     )  # fmt: skip
     if not _may_be_told(scene):
         return None
-    sd = _SD if head_mm else np.append(_SD[:-1], _SD_OF_ANY_HEAD)
-    best = _best(coarse, candidate.shell_radius_mm / usual, _MEAN, sd)
-    last = _fitted(scene, best, *_LAST, sd)
+    best = _best(coarse, candidate.shell_radius_mm / usual, _MEAN)
+    last = _fitted(scene, best, *_LAST)
     if _dark(scene, last.x) > _MOST_DARK:
         return None
     dx, dy, growth = last.x[_OF_HEAD]
@@ -168,14 +165,14 @@ def _may_be_told(scene: CupScene) -> bool:
     return bool(scene.white[head].mean() > _LEAST_OF_HEAD and scene.told > _LEAST_TOLD)
 
 
-def _best(scene: CupScene, outer_mm: float, mean: np.ndarray, sd: np.ndarray = _SD) -> np.ndarray:
+def _best(scene: CupScene, outer_mm: float, mean: np.ndarray) -> np.ndarray:
     """Return the best of short descents from several poses."""
     starts = []
     for radius, inclination, anteversion, face in _STARTS:
         starts.append(mean.copy())
         cup = start_parameters(radius or outer_mm, inclination, anteversion)
         starts[-1][_SHAPE], starts[-1][FACE] = cup[_SHAPE], face
-    tried = (_fitted(scene, start, *_FIRST, sd) for start in starts)
+    tried = (_fitted(scene, start, *_FIRST) for start in starts)
     found: np.ndarray = min(tried, key=lambda each: float(each.cost)).x
     return found
 
@@ -193,9 +190,7 @@ def _whiteness(scene: CupScene, shape: np.ndarray) -> np.ndarray:
     return whiteness(here, p)
 
 
-def _fitted(
-    scene: CupScene, start: np.ndarray, trials: int, settled: float, sd: np.ndarray = _SD
-) -> OptimizeResult:
+def _fitted(scene: CupScene, start: np.ndarray, trials: int, settled: float) -> OptimizeResult:
     """Return the shape that a descent over whiteness reaches."""
     from scipy.optimize import least_squares
 
@@ -204,7 +199,7 @@ def _fitted(
 
     def off(shape: np.ndarray) -> np.ndarray:
         left = weight * (_whiteness(scene, shape) - white)
-        return np.concatenate([left, (shape - _MEAN[free]) / sd[free]])
+        return np.concatenate([left, (shape - _MEAN[free]) / _SD[free]])
 
     def slopes(shape: np.ndarray) -> np.ndarray:
         here, steps = off(shape), np.diag(_STEP[free])
