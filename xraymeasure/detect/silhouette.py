@@ -152,11 +152,10 @@ def hidden_head(plate: Plate, candidate: Candidate) -> Head | None:
     spread = np.sqrt(np.diag(np.linalg.inv(last.jac.T @ last.jac)))[_OF_HEAD]
     centre_sd = float(np.hypot(*spread[:2]))
     found = seen * float(np.exp(growth))
-    if _dark(scene.with_head(*last.x[_OF_HEAD]), last.x[_SHAPE]) > _MOST_DARK:
-        return None
     return Head(
-        x + float(dx), y + float(dy), found, centre_sd, found * float(spread[2]), 0.0, 0.0, 0.0
-    )
+        x + float(dx), y + float(dy), found, centre_sd, found * float(spread[2]),
+        sectors=0.0, misfit=0.0, seen=0.0,
+    )  # fmt: skip
 
 
 def _may_be_told(scene: CupScene) -> bool:
